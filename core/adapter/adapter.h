@@ -1,0 +1,219 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * The driver ABI, version 1.0: all that an adapter may include from evenlode.
+ *
+ * An adapter is a shared object (NAME.so) that serves the ports of one kind of test equipment, or
+ * simulates a unit under test. It exports one constant: `evl_adapter`. The host loads it, checks
+ * `abi_major`, and then drives each instance through
+ *
+ *	open -> channels -> { arm -> start -> exchange... -> stop }... -> close
+ *
+ * with poll and inject allowed at any time between open and close.
+ *
+ * Rules for every call
+ * - Threading: the host calls one instance from one thread at a time. Instances are independent.
+ * - Return: 0 is good; a negative enum evl_adapter_code otherwise, with one plain line in
+ *   err->text (what, where, what to do). The host ends the running case with verdict `error` and
+ *   goes on with the next one; after a failed call it calls stop (if started) and may start again.
+ * - Ownership: no memory changes hands. Pointers that the host passes are valid during the call
+ *   only, those that the adapter returns (names in evl_adapter) as long as it is loaded.
+ * - Time limit: arm, start, stop 1 s; exchange (frames / 8000) s + 100 ms; the others 5 s.
+ * - Records begin with `version`, 1 for this header; fields are only ever added at the end.
+ * - Time: nanoseconds. In virtual time the host's clock begins at 0 and moves by whole frames of
+ *   125 000 ns as slabs are exchanged; in real time it is CLOCK_MONOTONIC.
+ *
+ * Nothing here may print, exit, install signal handlers or keep hidden state between instances.
+ */
+#pragma once
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define EVL_ABI_MAJOR 1
+#define EVL_ABI_MINOR 0
+
+#define EVL_ADAPTER_EXPORT __attribute__((visibility("default")))
+
+enum evl_adapter_code {
+	EVL_ADAPTER_OK = 0,
+	EVL_ADAPTER_E_OPTION = -1,	/* an option is unknown or out of range; text names its path */
+	EVL_ADAPTER_E_UNSUPPORTED = -2, /* this equipment cannot do that */
+	EVL_ADAPTER_E_STATE = -3,	/* called out of order */
+	EVL_ADAPTER_E_HARDWARE = -4,	/* the equipment failed or went away */
+	EVL_ADAPTER_E_NOMEM = -5,
+};
+
+struct evl_adapter_error {
+	uint32_t version;
+	char text[512]; /* UTF-8, one line; empty on entry */
+};
+
+/* Rates: the same values as enum evl_rate. */
+enum {
+	EVL_ABI_RATE_E1 = 1,   /* 256 bits a frame of 125 us */
+	EVL_ABI_RATE_T1 = 2,   /* 193 bits a frame; slabs are packed, 193 bytes for 8 frames */
+	EVL_ABI_RATE_STM1 = 3, /* 2430 bytes a frame, as on the line: scrambled, from the first A1 */
+};
+
+/* Defects: the same values as enum evl_alarm; see core/base/alarm.h for the meanings. */
+enum {
+	EVL_ABI_LOS = 1,
+	EVL_ABI_OOF = 2,
+	EVL_ABI_LOF = 3,
+	EVL_ABI_MS_AIS = 4,
+	EVL_ABI_MS_RDI = 5,
+	EVL_ABI_AU_AIS = 6,
+	EVL_ABI_AU_LOP = 7,
+	EVL_ABI_HP_UNEQ = 8,
+	EVL_ABI_HP_PLM = 9,
+	EVL_ABI_HP_RDI = 10,
+	EVL_ABI_HP_LOM = 11,
+	EVL_ABI_TU_AIS = 12,
+	EVL_ABI_TU_LOP = 13,
+	EVL_ABI_LP_UNEQ = 14,
+	EVL_ABI_LP_PLM = 15,
+	EVL_ABI_LP_RDI = 16,
+	EVL_ABI_AIS = 17,
+};
+
+/* What an adapter as a whole can do (evl_adapter.capabilities). */
+enum {
+	EVL_CAP_VIRTUAL_TIME = 1u << 0,	 /* runs as fast as the host calls exchange */
+	EVL_CAP_HW_TIMESTAMPS = 1u << 1, /* start instants and events are stamped by hardware */
+	EVL_CAP_SIMULATED = 1u << 2,	 /* no equipment behind it; reports say so */
+};
+
+/* What one channel can do (evl_channel_info.abilities). */
+enum {
+	EVL_CH_PLAY = 1u << 0,	  /* the host may send bits into the unit under test */
+	EVL_CH_CAPTURE = 1u << 1, /* the host may read bits that the unit sends */
+	EVL_CH_ALARMS = 1u << 2,  /* poll reports defects that the unit sees on this channel */
+	EVL_CH_INJECT = 1u << 3,  /* inject works on this channel */
+};
+
+#define EVL_NAME_MAX 48 /* bytes with the NUL; letters, digits, '-', '_', '.', '/' */
+
+struct evl_channel_info {
+	uint32_t version;
+	char name[EVL_NAME_MAX]; /* unique within the instance, stable between runs */
+	char port[EVL_NAME_MAX]; /* the physical interface that it is on */
+	uint32_t rate;		 /* EVL_ABI_RATE_x */
+	uint32_t abilities;	 /* EVL_CH_x */
+};
+
+/* One entry of the `options` mapping of the bench file, flattened: "builds.B.faults[0].kind". */
+struct evl_adapter_option {
+	const char *path;
+	const char *value;
+	uint32_t line; /* in the bench file, for the message */
+};
+
+struct evl_open_args {
+	uint32_t version;
+	const struct evl_adapter_option *options; /* in file order */
+	uint32_t option_count;
+	const char *build; /* label of the build under test */
+	uint64_t seed;	   /* of the run; all randomness of a simulation derives from it */
+	bool virtual_time;
+};
+
+struct evl_arm {
+	uint32_t version;
+	uint32_t channel; /* index into the list that `channels` gave */
+	bool play;
+	bool capture;
+};
+
+/* One channel's share of an exchange; the array has the order of the arm call. */
+struct evl_slab {
+	uint32_t version;
+	uint32_t channel;
+	uint32_t bytes;	   /* whole frames: frames * bits per frame / 8 */
+	const uint8_t *tx; /* bits to play, most significant first; NULL when not armed for play */
+	uint8_t *rx;	   /* to be filled with `bytes` captured bytes; NULL when not armed */
+	uint32_t flags;	   /* out: EVL_SLAB_x, 0 when every bit of rx is as captured */
+};
+
+enum {
+	EVL_SLAB_GAP = 1u << 0,	    /* bits were lost; rx holds filler in their place */
+	EVL_SLAB_OVERRUN = 1u << 1, /* the host came too late; bits were lost */
+};
+
+struct evl_event {
+	uint32_t version;
+	uint32_t channel;
+	uint32_t alarm; /* EVL_ABI_x */
+	bool raised;	/* false: cleared */
+	uint64_t at_ns; /* instant on the host's clock */
+};
+
+enum evl_inject_kind {
+	EVL_INJECT_ALARM = 1, /* make the unit see the defect `alarm`, such as LOS on the line */
+	EVL_INJECT_ERRORS = 2, /* bit errors at the ratio numerator / denominator */
+};
+
+struct evl_inject {
+	uint32_t version;
+	uint32_t kind; /* enum evl_inject_kind */
+	uint32_t channel;
+	uint32_t alarm;	      /* EVL_ABI_x for EVL_INJECT_ALARM */
+	uint64_t numerator;   /* for EVL_INJECT_ERRORS */
+	uint64_t denominator;
+	uint64_t at_ns;	      /* begins here (now or later) ... */
+	uint64_t duration_ns; /* ... and lasts this long */
+};
+
+struct evl_adapter {
+	uint32_t abi_major; /* EVL_ABI_MAJOR that the adapter was built with; must be equal */
+	uint32_t abi_minor; /* may be older than the host's */
+	const char *name;   /* as in the file name */
+	const char *version;
+	const char *description; /* one line */
+	uint32_t capabilities;	 /* EVL_CAP_x */
+
+	/* Makes an instance in *self. On failure *self stays NULL and nothing is left behind. */
+	int (*open)(void **self, const struct evl_open_args *args, struct evl_adapter_error *err);
+
+	/* Copies up to `capacity` channel descriptions to `out` and always sets *count to how many
+	 * there are. The list does not change while the instance is open.  [open] */
+	int (*channels)(void *self, struct evl_channel_info *out, uint32_t capacity,
+		uint32_t *count, struct evl_adapter_error *err);
+
+	/* Prepares the named channels for one take; nothing moves yet. All memory that streaming
+	 * needs is got here. `max_frames` is the largest slab to come.  [open, stopped] */
+	int (*arm)(void *self, const struct evl_arm *arms, uint32_t count, uint32_t max_frames,
+		struct evl_adapter_error *err);
+
+	/* All armed channels begin at the instant `at_ns`; started_ns[i] is set to the instant at
+	 * which the i-th armed channel really began.  [armed] */
+	int (*start)(void *self, uint64_t at_ns, uint64_t *started_ns,
+		struct evl_adapter_error *err);
+
+	/* Moves `frames` frames of every armed channel: takes tx, fills rx. `frames` is a multiple
+	 * of 8. rx is the signal during the same 125 us frames in which tx is sent, so the delay of
+	 * the unit shows as an offset. Must not allocate, and blocks only for pacing in real
+	 * time.  [started] */
+	int (*exchange)(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
+		struct evl_adapter_error *err);
+
+	/* Copies and forgets up to `capacity` defects that the unit reported since the last call,
+	 * oldest first; *count says how many were copied. Fewer than capacity: none left.  [open] */
+	int (*poll)(void *self, struct evl_event *out, uint32_t capacity, uint32_t *count,
+		struct evl_adapter_error *err);
+
+	/* Schedules a defect or errors. May be NULL when no channel has EVL_CH_INJECT.  [open] */
+	int (*inject)(void *self, const struct evl_inject *what, struct evl_adapter_error *err);
+
+	/* Ends the take; pending injections are dropped.  [started, or after a failed call] */
+	int (*stop)(void *self, struct evl_adapter_error *err);
+
+	/* Frees the instance. Takes NULL. Cannot fail.  [any] */
+	void (*close)(void *self);
+
+	/* Growth: returns a const struct for an id such as "evl.delay/1", or NULL. May be NULL. */
+	const void *(*get_extension)(const char *id);
+};
+
+/* The one symbol that an adapter exports. */
+extern const struct evl_adapter evl_adapter;
