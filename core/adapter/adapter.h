@@ -14,7 +14,8 @@
  * - Threading: the host calls one instance from one thread at a time. Instances are independent.
  * - Return: 0 is good; a negative enum evl_adapter_code otherwise, with one plain line in
  *   err->text (what, where, what to do). The host ends the running case with verdict `error` and
- *   goes on with the next one; after a failed call it calls stop (if started) and may start again.
+ *   goes on with the next one; after a failed arm, start or exchange it calls stop and may arm
+ *   again.
  * - Ownership: no memory changes hands. Pointers that the host passes are valid during the call
  *   only, those that the adapter returns (names in evl_adapter) as long as it is loaded.
  * - Time limit: arm, start, stop 1 s; exchange (frames / 8000) s + 100 ms; the others 5 s.
@@ -205,7 +206,9 @@ struct evl_adapter {
 	/* Schedules a defect or errors. May be NULL when no channel has EVL_CH_INJECT.  [open] */
 	int (*inject)(void *self, const struct evl_inject *what, struct evl_adapter_error *err);
 
-	/* Ends the take; pending injections are dropped.  [started, or after a failed call] */
+	/* Ends the take; pending injections are dropped. Also undoes an arm whose take never
+	 * starts, as when another adapter could not arm.  [armed, started, or after a failed
+	 * call] */
 	int (*stop)(void *self, struct evl_adapter_error *err);
 
 	/* Frees the instance. Takes NULL. Cannot fail.  [any] */

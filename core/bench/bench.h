@@ -1,0 +1,112 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * The bench file: which adapters a laboratory has, which of their channels make up which role, and
+ * what the unit under test is. YAML, one document; docs/bench.md is its reference.
+ *
+ *	struct evl_bench *bench;
+ *	struct evl_err err = {0};
+ *	if (evl_bench_load(&bench, "lab.yaml", &err) < 0) {
+ *		fprintf(stderr, "evenlode: %s\n", err.text);	// lab.yaml:12: ...
+ *		return 3;
+ *	}
+ *	evl_bench_destroy(bench);
+ *
+ * All of a bench is read-only after loading; pointers live until evl_bench_destroy. Text that the
+ * file does not give is "" (never NULL). Lines count from 1.
+ */
+#pragma once
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "core/base/digest.h"
+#include "core/base/err.h"
+#include "core/bench/numbering.h"
+
+#define EVL_BENCH_BYTES_MAX    (1024u * 1024u)
+#define EVL_BENCH_DEPTH_MAX    16u
+#define EVL_BENCH_NODES_MAX    20000u
+#define EVL_BENCH_CHANNELS_MAX 4096u /* in one role */
+#define EVL_BENCH_NAME_MAX     48u   /* bytes with the NUL, of benches, instances, roles */
+
+/* One leaf of an adapter's `options`, flattened: "builds.B.faults[0].kind". An empty mapping or
+ * list gives no leaf. The values are as written; the adapter checks them. */
+struct evl_bench_option {
+	const char *path;
+	const char *value;
+	uint32_t line;
+};
+
+struct evl_bench_adapter {
+	const char *name;   /* of the instance: "mux" */
+	const char *driver; /* the adapter to load: "simmux" */
+	const struct evl_bench_option *options; /* in file order */
+	size_t option_count;
+	uint32_t line;
+};
+
+struct evl_bench_channel {
+	const char *name; /* as the adapter names it: "trib-17" */
+	uint32_t number;  /* shown to people: 17 */
+	uint32_t line;
+};
+
+struct evl_bench_role {
+	const char *name;
+	uint32_t adapter; /* index into evl_bench.adapters */
+	const struct evl_bench_channel *channels; /* in file order; names and numbers are unique */
+	size_t channel_count;			  /* at least 1 */
+	bool numbered;	 /* `numbers` was given, or there is more than one channel */
+	bool structured; /* numbers mean places K-L-M by evl_bench.numbering, where E1 */
+	uint32_t line;
+};
+
+struct evl_bench_unit {
+	const char *description;
+	const char *type;
+	const char *serial;
+	const char *owner;
+};
+
+struct evl_bench_party {
+	const char *name;
+	const char *address; /* of the laboratory */
+	const char *contact; /* of the customer */
+};
+
+struct evl_bench {
+	const char *path; /* as given to evl_bench_load; "FILE" of all messages */
+	const char *name;
+	const char *title;
+	const char *notice;
+	struct evl_bench_unit unit;
+	struct evl_bench_party laboratory;
+	struct evl_bench_party customer;
+	struct evl_numbering numbering; /* kind EVL_NUMBERING_NONE when the file has none */
+	const struct evl_bench_adapter *adapters; /* in file order, at least 1 */
+	size_t adapter_count;
+	const struct evl_bench_role *roles; /* in file order, at least 1 */
+	size_t role_count;
+	const char *const *cautions; /* local ones only */
+	size_t caution_count;
+	uint32_t roles_line; /* where `roles:` is */
+	const char *source;  /* the file as read, for the evidence */
+	size_t source_bytes;
+	char sha256[EVL_SHA256_HEX]; /* of the source, lower-case hex */
+};
+
+/* Reads and checks a bench file. On failure *out is NULL and err holds "FILE:LINE: ..." with what
+ * was found and what to write. EVL_E_NOTFOUND, EVL_E_IO: no such file, not readable;
+ * EVL_E_INVALID: not a bench file; EVL_E_LIMIT: over a cap of this header. */
+enum evl_status evl_bench_load(struct evl_bench **out, const char *path, struct evl_err *err);
+
+/* The same for text in memory; `path` is for the messages. For tests and fuzzing. */
+enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const char *text,
+	size_t bytes, struct evl_err *err);
+
+void evl_bench_destroy(struct evl_bench *bench); /* takes NULL */
+
+/* NULL when there is no such role, no such instance. */
+const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name);
+const struct evl_bench_adapter *evl_bench_adapter(const struct evl_bench *bench, const char *name);
