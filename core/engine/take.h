@@ -1,0 +1,185 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * A take: one synchronised play/capture action over several channels, started at one instant. The
+ * plan says what each channel plays, what is expected to come back and what is kept; running it
+ * gives measurements, events and digests.
+ *
+ * Channels are counted over the whole binding, in the order of its roles (evl_engine_channel).
+ * Instants inside a take are nanoseconds or bits from its start.
+ */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "core/base/alarm.h"
+#include "core/base/digest.h"
+#include "core/base/err.h"
+#include "core/signal/prbs.h"
+
+struct evl_rec_reader;
+
+#define EVL_TAKE_SLAB_FRAMES 64u /* 8 ms; also the grid on which takes start and end: the longest
+				  * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms
+				  * (ITU-T G.707 9.3.2.3) */
+#define EVL_TAKE_LEAD_IN     128u /* idle frames before the start, to bring the unit to one state */
+#define EVL_TAKE_MARKS	     32u  /* positions of errors kept for each meter */
+#define EVL_TAKE_EVENTS_MAX  100000u
+
+enum evl_content {
+	EVL_CONTENT_NONE = 0, /* idle: all ones is played; nothing is expected */
+	EVL_CONTENT_PATTERN,
+	EVL_CONTENT_RECORDING,
+};
+
+/* What a channel plays, or what is expected from it. */
+struct evl_take_content {
+	enum evl_content kind;
+	enum evl_prbs_kind pattern;
+	uint64_t phase;		       /* of the first bit after the start */
+	struct evl_rec_reader *reader; /* borrowed for the time of the take */
+	uint32_t reader_channel;
+	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
+};
+
+struct evl_take_part {
+	uint32_t channel;
+	bool play; /* sends `played`, or idle when that is NONE */
+	struct evl_take_content played;
+	struct evl_take_content expected;
+	bool capture;
+	bool record_sent; /* into the recording of the plan */
+	bool record_received;
+	bool watch; /* look for alarms in the captured bits */
+};
+
+/* Follow the pattern of 63 tributaries inside a captured STM-1 line. */
+struct evl_take_inside {
+	uint32_t part; /* of the line, which must be captured */
+	enum evl_prbs_kind pattern;
+	uint32_t count; /* tributaries that are followed, at most 63 */
+	struct {
+		uint32_t channel; /* that sends the pattern ... */
+		uint8_t slot;	  /* ... expected in this TU-12, 0..62 by column order */
+		uint64_t phase;
+	} slots[63];
+};
+
+struct evl_take_injection {
+	uint32_t channel;
+	enum evl_alarm alarm; /* NONE: bit errors */
+	uint64_t numerator;
+	uint64_t denominator;
+	uint64_t at_ns; /* from the start */
+	uint64_t lasting_ns;
+};
+
+struct evl_take_plan {
+	const char *holder; /* of the leases: "case bit-errors" */
+	const char *name;
+	uint64_t frames; /* is rounded up to whole slabs */
+	struct evl_take_part *parts;
+	uint32_t part_count;
+	const struct evl_take_inside *inside; /* or NULL */
+	const struct evl_take_injection *injections;
+	uint32_t injection_count;
+	const char *record_path; /* or NULL */
+	const char *record_meta; /* JSON text, or NULL */
+};
+
+enum evl_arrival {
+	EVL_ARRIVAL_NONE = 0, /* nothing recognised */
+	EVL_ARRIVAL_OWN,
+	EVL_ARRIVAL_DELAYED, /* its own, but not at the common delay */
+	EVL_ARRIVAL_CROSSED, /* another channel's */
+};
+
+enum evl_place {
+	EVL_PLACE_RECEIVED = 0, /* what the channel captured */
+	EVL_PLACE_LINE,		/* its timeslot inside the line */
+};
+
+/* What was measured on one channel at one place over the whole take. */
+struct evl_take_meter {
+	uint32_t channel;
+	enum evl_place place;
+	uint32_t line_channel; /* when place is LINE */
+	enum evl_content kind; /* PATTERN: against the pattern; RECORDING: against the recording */
+	bool locked;	       /* a pattern was found at least once */
+	bool inverted;
+	uint64_t bits; /* compared */
+	uint64_t errors;
+	uint64_t errored_seconds;
+	uint64_t severely_errored_seconds;
+	uint64_t sync_losses;
+	uint64_t slips;
+	int64_t last_slip_bits;
+	uint64_t first_lock_bit;  /* when locked */
+	uint64_t first_error_bit; /* when errors > 0 */
+	uint64_t marks[EVL_TAKE_MARKS];
+	uint32_t mark_count;
+	enum evl_arrival arrival;
+	uint32_t from_channel;	/* CROSSED */
+	int64_t deviation_bits; /* DELAYED: from the common delay */
+	int64_t delay_bits;	/* OWN, DELAYED: modulo the period */
+};
+
+struct evl_take_event {
+	uint32_t channel;
+	enum evl_alarm alarm;
+	bool raised;
+	bool by_unit; /* its own report; otherwise seen by the tester in the bits */
+	int64_t at_ns; /* from the start; negative in the lead-in */
+};
+
+struct evl_take_stream {
+	uint32_t channel;
+	bool sent; /* otherwise received */
+	const char *source;
+	int64_t skew_ns; /* start of this channel against the start of the take */
+	uint64_t bits;
+	char digest[EVL_SHA256_HEX];	      /* "" when not asked for (no recording, no replay) */
+	char recorded_digest[EVL_SHA256_HEX]; /* of the recording that was played or expected */
+	bool recorded;
+};
+
+struct evl_take_result {
+	uint64_t start_ns; /* on the clock of the run */
+	uint64_t frames;   /* done */
+	bool interrupted;
+	uint64_t gaps; /* slabs with lost bits, as the adapters reported */
+	struct evl_take_meter *meters;
+	uint32_t meter_count;
+	struct evl_take_event *events; /* by time, then channel */
+	uint32_t event_count;
+	uint64_t events_lost;
+	struct evl_take_stream *streams;
+	uint32_t stream_count;
+	char record_sha256[EVL_SHA256_HEX]; /* of the finished recording file; "" without */
+	uint64_t record_bytes;
+};
+
+/* A second (or the rest) of one meter that was not clean. */
+struct evl_take_second {
+	uint32_t channel;
+	enum evl_place place;
+	uint32_t second; /* from 0 */
+	uint64_t bits;	 /* compared */
+	uint64_t errors;
+	bool in_sync; /* all through */
+	uint64_t sync_losses;
+	uint64_t slips;
+};
+
+/* Where results go while they happen. Any member may be NULL. */
+struct evl_take_sink {
+	void *ctx;
+	void (*second)(void *ctx, const struct evl_take_second *s);
+	void (*event)(void *ctx, const struct evl_take_event *e);
+	/* After each slab; errors so far over all meters. */
+	void (*progress)(void *ctx, uint64_t frames_done, uint64_t frames_all, uint64_t errors);
+	/* Once a second of bench time, after its rows: a good moment to commit. */
+	void (*tick)(void *ctx);
+};
+
+void evl_take_result_destroy(struct evl_take_result *r); /* takes NULL */

@@ -1,0 +1,100 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * The runner: campaign file + bench file -> verdicts in the store. This is what the command line
+ * calls; it prints nothing.
+ *
+ *	struct evl_run_args args = {.campaign = "c.lua", .bench = "b.yaml", .build = "A",
+ *		.store = "lab.db", .adapter_dirs = dirs, .adapter_dir_count = 1};
+ *	struct evl_run_outcome out = {0};
+ *	evl_runner_run(&out, &args, &err);
+ *	evl_run_outcome_finish(&out);
+ */
+#pragma once
+
+#include <signal.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "core/base/err.h"
+#include "core/bench/bind.h"
+#include "core/measure/verdict.h"
+
+struct evl_run_progress {
+	const char *case_name;	/* "" before the first case */
+	const char *case_title;
+	uint32_t case_number;	/* from 1 */
+	uint32_t case_count;	/* that will be run */
+	const char *take_name;	/* "" between takes */
+	uint64_t take_done_ns;	/* bench time */
+	uint64_t take_all_ns;	/* 0 between takes */
+	uint64_t errors;	/* in this take, over all channels */
+	uint32_t passed;	/* checks of this case so far */
+	uint32_t failed;
+	uint32_t inconclusive;
+	bool case_ended;	      /* then the two below say how */
+	enum evl_verdict case_verdict;
+	const char *case_message;     /* "" or why */
+};
+
+struct evl_run_args {
+	const char *campaign;	/* path of the Lua file */
+	const char *bench;	/* path of the YAML file */
+	const char *build;	/* label; "" is refused by run, allowed by fit */
+	const char *store;	/* path of the SQLite file; made when it is not there */
+	uint64_t seed;
+	int64_t reference_run;	/* whose recordings are replayed; 0: newest passed run of the same
+				 * campaign in the store, or this run itself */
+	const char *const *cases; /* names; none: all */
+	size_t case_count;
+	const char *const *adapter_dirs;
+	size_t adapter_dir_count;
+	const volatile sig_atomic_t *stop; /* not 0: end early, keep what was measured; may be NULL */
+	/* Called often (each 8 ms of bench time): throttle on the other side. May be NULL. */
+	void (*progress)(void *ctx, const struct evl_run_progress *p);
+	void *progress_ctx;
+};
+
+struct evl_run_outcome {
+	int64_t run; /* id in the store; 0 when it did not come to one */
+	enum evl_verdict verdict;
+	bool interrupted;
+	uint32_t cases_run;
+	uint32_t checks;
+	uint32_t failed;
+	uint32_t inconclusive;
+	char results_digest[65]; /* hex */
+	char *message;		 /* owned; first thing that went wrong, or NULL */
+};
+
+/* Runs the campaign. EVL_OK: the outcome holds the verdict, which may be `error` when a case met an
+ * adapter or script error. Anything else: the run did not begin, or could not be kept in the store
+ * (then outcome.run says how far it came); err names file, line, option. */
+enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run_args *args,
+	struct evl_err *err);
+void evl_run_outcome_finish(struct evl_run_outcome *out); /* takes a zeroed object */
+
+struct evl_runner_fit_case {
+	char *name;
+	char *title;
+	uint64_t estimate_ns; /* bench time that the campaign states; 0: not stated */
+	uint64_t time_limit_ns;
+};
+
+struct evl_runner_fit {
+	struct evl_fit fit; /* roles, problems */
+	char *campaign_name;
+	char *campaign_title;
+	char *bench_name;
+	bool is_virtual; /* all adapters run on virtual time */
+	struct evl_runner_fit_case *cases;
+	size_t case_count;
+	uint64_t estimate_ns; /* sum */
+	struct evl_binding *binding; /* NULL when it does not fit */
+};
+
+/* Can this bench run the campaign? Loads both, opens the adapters, binds; moves no bit. EVL_OK also
+ * when it does not fit (fit.fits says). `build` may be "". The caller finishes `out` always. */
+enum evl_status evl_runner_fit(struct evl_runner_fit *out, const struct evl_run_args *args,
+	struct evl_err *err);
+void evl_runner_fit_finish(struct evl_runner_fit *out); /* takes a zeroed object */

@@ -1,0 +1,404 @@
+-- SPDX-License-Identifier: Apache-2.0
+-- What a case can do: takes, replays, and the checks that judge them.
+local core = require "core"
+local spec = require "spec"
+local text = require "text"
+
+local Case = {}
+Case.__index = Case
+
+local yield = core.yield
+
+function Case.new(campaign, about)
+	local self = setmetatable({ roles = {}, takes = 0, name = about.name }, Case)
+	for _, need in ipairs(campaign.needs) do
+		self.roles[need.role] = true
+	end
+	return self
+end
+
+local function role_of(self, where, role)
+	if type(role) ~= "string" or not self.roles[role] then
+		core.fail("%s: role %s is not in the campaign's needs", where, spec.show(role))
+	end
+	return role
+end
+
+local function seen_of(where, seen)
+	if spec.kind(seen) ~= "seen" then
+		core.fail("%s: the first value must be what test:take gave", where)
+	end
+	return seen
+end
+
+-- One synchronised action: everything starts at one instant. See docs/campaigns.md.
+function Case:take(t)
+	spec.fields("take", t, {
+		name = "string?", last = "string?", play = "table?", expect = "table?", inside = "table?",
+		record = "table?", watch = "table?", inject = "table?",
+	})
+	self.takes = self.takes + 1
+	local plan = {
+		name = t.name or ("take " .. self.takes), play = {}, expect = {}, inside = {},
+		record = { roles = {} }, watch = {}, inject = {},
+	}
+	plan.frames = t.last and core.frames(spec.duration("take: last", t.last)) or 0
+	local shortest
+	local function source(where, value)
+		local kind = spec.kind(value)
+		if kind == "pattern" then
+			return { pattern = value.name }
+		elseif kind == "replay" then
+			local recording = value.recording
+			shortest = math.min(shortest or recording.frames, recording.frames)
+			return { recording = recording.id }
+		end
+		core.fail("%s: a pattern (prbs \"...\") or replay(recording) is expected, not %s", where,
+			spec.show(value))
+	end
+	for _, field in ipairs { "play", "expect" } do
+		for _, role in ipairs(spec.sorted_keys("take: " .. field, t[field] or {})) do
+			role_of(self, "take: " .. field, role)
+			local one = source("take: " .. field .. "." .. role, t[field][role])
+			one.role = role
+			table.insert(plan[field], one)
+		end
+	end
+	for _, line in ipairs(spec.sorted_keys("take: inside", t.inside or {})) do
+		role_of(self, "take: inside", line)
+		local inner = t.inside[line]
+		if type(inner) ~= "table" then
+			core.fail("take: inside.%s: write { role = pattern }", line)
+		end
+		for _, role in ipairs(spec.sorted_keys("take: inside." .. line, inner)) do
+			role_of(self, "take: inside." .. line, role)
+			local one = source("take: inside." .. line .. "." .. role, inner[role])
+			if not one.pattern then
+				core.fail("take: inside.%s.%s: only a pattern can be followed inside a line", line,
+					role)
+			end
+			table.insert(plan.inside, { line = line, role = role, pattern = one.pattern })
+		end
+	end
+	if t.record then
+		for key, value in pairs(t.record) do
+			if math.type(key) == "integer" then
+				plan.record.roles[key] = role_of(self, "take: record", value)
+			elseif key == "as" and type(value) == "string" and #value > 0 and #value <= 100 then
+				plan.record.as = value
+			else
+				core.fail("take: record: write { as = \"name\", \"role\", ... }")
+			end
+		end
+		if not plan.record.as or #plan.record.roles == 0 then
+			core.fail("take: record: write { as = \"name\", \"role\", ... }")
+		end
+	end
+	for i, role in ipairs(t.watch or {}) do
+		plan.watch[i] = role_of(self, "take: watch", role)
+	end
+	for i, one in ipairs(t.inject or {}) do
+		spec.fields("take: inject", one, { alarm = "string?", errors = "number?", on = "string",
+			number = "integer?", at = "string", lasting = "string" })
+		role_of(self, "take: inject", one.on)
+		if (one.alarm == nil) == (one.errors == nil) then
+			core.fail("take: inject: give either alarm = \"LOS\" or errors = 1e-6")
+		end
+		if one.alarm and not core.alarm_known(one.alarm) then
+			core.fail("take: inject: alarm %s is not known; use one of %s", spec.show(one.alarm),
+				core.alarm_names())
+		end
+		if one.errors and not (one.errors > 0 and one.errors <= 0.5) then
+			core.fail("take: inject: errors must be a ratio above 0 and at most 0.5")
+		end
+		plan.inject[i] = { alarm = one.alarm, errors = one.errors, role = one.on,
+			number = one.number or 0, at_ns = spec.duration("take: inject: at", one.at),
+			lasting_ns = spec.duration("take: inject: lasting", one.lasting) }
+	end
+	if plan.frames == 0 then
+		if not shortest then
+			core.fail("take: last is missing; say how long, such as last = \"16 s\"")
+		end
+		plan.frames = shortest
+	end
+	local seen = yield(plan)
+	if seen.recording then
+		spec.mark("recording", seen.recording)
+	end
+	return spec.mark("seen", seen)
+end
+
+-- The recording of that name from the reference run; without one, from this run.
+function Case:reference(name)
+	if type(name) ~= "string" then
+		core.fail("reference: the name of a recording is expected")
+	end
+	return spec.mark("recording", core.find_recording(name))
+end
+
+-- One claim that is judged here and now. verdict: "pass", "fail", "inconclusive".
+function Case:check(c)
+	spec.fields("check", c, {
+		title = "string", verdict = "string", value = "string?", unit = "string?", limit = "string?",
+		confidence = "string?", rule = "string?", reason = "string?", standard = "string?",
+		channel = "integer?", at_ns = "integer?", lower = "string?", upper = "string?",
+		errors = "integer?", bits = "integer?", kind = "string?", relation = "string?",
+	})
+	if c.verdict ~= "pass" and c.verdict ~= "fail" and c.verdict ~= "inconclusive" then
+		core.fail("check: verdict must be \"pass\", \"fail\" or \"inconclusive\", not %s",
+			spec.show(c.verdict))
+	end
+	core.check(c)
+	return c.verdict
+end
+
+local function meters(seen, role, place, kind, where)
+	local found = {}
+	for _, m in ipairs(seen.meters) do
+		if m.role == role and m.place == place and (not kind or m.kind == kind) then
+			found[#found + 1] = m
+		end
+	end
+	if #found == 0 then
+		core.fail("%s: nothing was expected on %s in that take; add it to the take", where,
+			spec.show(role))
+	end
+	return found
+end
+
+-- Something cut the measurement short: then nothing can be proved from its absence.
+local function cut_short(seen)
+	return seen.interrupted and "the take was stopped early" or nil
+end
+
+local function arrival(self, seen, role, place, what, standard)
+	for _, m in ipairs(meters(seen, role, place, "pattern", what)) do
+		local verdict, value, reason = "fail", nil, nil
+		if m.arrival == "own" then
+			verdict, value = "pass", "own pattern"
+		elseif m.arrival == "delayed" then
+			value = "own pattern, late"
+			reason = string.format("its own pattern arrives, but %d bits later than on the others",
+				m.deviation_bits)
+		elseif m.arrival == "crossed" then
+			value = "pattern of " .. m.from_label
+			reason = "the pattern that " .. m.from_label .. " sends arrives here: crossed"
+		else
+			value = "no pattern"
+			reason = m.alarm and ("no pattern found, the signal is " .. m.alarm)
+				or "no pattern found"
+		end
+		if m.inverted and verdict == "pass" then
+			verdict, value, reason = "fail", "own pattern, inverted",
+				"every bit arrives inverted"
+		end
+		if verdict == "fail" and cut_short(seen) and m.arrival == "none" then
+			verdict, reason = "inconclusive", cut_short(seen)
+		end
+		self:check { kind = what, title = what == "arrival" and "arrives on its own number"
+			or "sits in its own timeslot of the line", channel = m.channel, verdict = verdict,
+			value = value, limit = "own pattern", relation = "is", reason = reason,
+			standard = standard, at_ns = m.first_lock_ns,
+			rule = "pass when the channel's own pattern phase is found, within 64 bits of the delay "
+				.. "that the channels have in common" }
+	end
+end
+
+function Case:check_arrival(seen, role)
+	seen_of("check_arrival", seen)
+	arrival(self, seen, role_of(self, "check_arrival", role), "received", "arrival",
+		"common practice, no source")
+end
+
+-- Each tributary is found in the line in the timeslot that the bench's numbering map names.
+function Case:check_inside(seen, line)
+	seen_of("check_inside", seen)
+	role_of(self, "check_inside", line)
+	local roles, done = {}, {}
+	for _, m in ipairs(seen.meters) do
+		if m.place == "line" and m.line == line and not done[m.role] then
+			done[m.role] = true
+			roles[#roles + 1] = m.role
+		end
+	end
+	if #roles == 0 then
+		core.fail("check_inside: nothing was expected inside %s in that take", spec.show(line))
+	end
+	for _, role in ipairs(roles) do
+		arrival(self, seen, role, "line", "inside", "ITU-T G.707 7.3")
+	end
+end
+
+-- Fewer errors than the limit, proved; see docs/measurement.md for the rule.
+function Case:check_bit_errors(seen, role, limit)
+	seen_of("check_bit_errors", seen)
+	role_of(self, "check_bit_errors", role)
+	bits_to_prove(limit)
+	for _, m in ipairs(meters(seen, role, "received", nil, "check_bit_errors")) do
+		if m.bits == 0 then
+			self:check { kind = "bit-errors", title = "bit error ratio", channel = m.channel,
+				verdict = "inconclusive", limit = text.ratio(limit.ratio), relation = "below",
+				confidence = text.percent(limit.confidence), bits = 0, errors = 0,
+				reason = "no pattern was found, so no bit could be compared",
+				rule = "pass needs compared bits" }
+		else
+			local j = core.judge_ratio(m.errors, m.bits, limit.ratio, limit.confidence)
+			local reason = j.reason
+			if m.errors > 0 then
+				reason = reason .. string.format("; first error %s after the start, %d errored s",
+					text.seconds(m.first_error_ns), m.errored_seconds)
+			end
+			if m.sync_losses > 0 then
+				reason = reason .. string.format("; the pattern was lost %d times", m.sync_losses)
+			end
+			self:check { kind = "bit-errors", title = "bit error ratio", channel = m.channel,
+				verdict = j.verdict, value = text.ratio(m.errors / m.bits), unit = "1",
+				limit = text.ratio(limit.ratio), relation = "below",
+				confidence = text.percent(limit.confidence), lower = text.ratio(j.lower),
+				upper = text.ratio(j.upper), errors = m.errors, bits = m.bits, rule = j.rule,
+				reason = reason, at_ns = m.errors > 0 and m.first_error_ns or nil,
+				standard = "exact Poisson limits (Garwood 1936)" }
+		end
+	end
+end
+
+-- What the tester sent is the recording, bit for bit and at the same offsets.
+function Case:check_played_as_recorded(seen, role)
+	seen_of("check_played_as_recorded", seen)
+	role_of(self, "check_played_as_recorded", role)
+	local any = false
+	for _, s in ipairs(seen.streams) do
+		if s.role == role and s.direction == "sent" and s.recorded_digest then
+			any = true
+			local same = s.digest == s.recorded_digest
+			local verdict = same and "pass" or cut_short(seen) and "inconclusive" or "fail"
+			self:check { kind = "identity", title = "played as recorded", channel = s.channel,
+				verdict = verdict, value = s.digest:sub(1, 16), relation = "is",
+				limit = s.recorded_digest:sub(1, 16), bits = s.bits,
+				rule = "SHA-256 over (offset, bits) of what was sent equals that of the recording",
+				reason = not same and (cut_short(seen) or "other bits were sent than recorded")
+					or nil, standard = "FIPS 180-4" }
+		end
+	end
+	if not any then
+		core.fail("check_played_as_recorded: no recording was played on %s in that take",
+			spec.show(role))
+	end
+end
+
+-- What came back is what came back when the recording was made.
+function Case:check_returned_as_recorded(seen, role)
+	seen_of("check_returned_as_recorded", seen)
+	role_of(self, "check_returned_as_recorded", role)
+	for _, m in ipairs(meters(seen, role, "received", "recording", "check_returned_as_recorded")) do
+		local verdict, value, reason, at = "pass", "0 bits differ", nil, nil
+		if m.errors > 0 then
+			verdict = "fail"
+			value = string.format("%d bits differ", m.errors)
+			reason = string.format("first differing bit %s after the start (frame %d, byte %d, "
+				.. "bit %d)", text.seconds(m.first_error_ns), m.first_error_frame,
+				m.first_error_byte, m.first_error_bit)
+			if m.arrival == "crossed" then
+				reason = "what " .. m.from_label .. " returned then arrives here now: crossed; "
+					.. reason
+			else
+				reason = reason .. string.format(", %d errored s, ratio %s", m.errored_seconds,
+					text.ratio(m.errors / m.bits))
+			end
+			at = m.first_error_ns
+		elseif cut_short(seen) then
+			verdict, reason = "inconclusive", cut_short(seen)
+		end
+		self:check { kind = "returned", title = "returned as recorded", channel = m.channel,
+			verdict = verdict, value = value, limit = "0 bits differ", relation = "is",
+			errors = m.errors, bits = m.bits, reason = reason, at_ns = at,
+			rule = "every received bit equals the recorded one at the same offset from the start" }
+	end
+end
+
+-- No defect was reported by the unit or seen by the tester on this role during the take.
+function Case:check_no_alarms(seen, role)
+	seen_of("check_no_alarms", seen)
+	role_of(self, "check_no_alarms", role)
+	if seen.events_lost > 0 then
+		core.fail("check_no_alarms: %d events were too many to keep; make the take shorter",
+			seen.events_lost)
+	end
+	for _, channel in ipairs(core.channels(role)) do
+		local first
+		for _, e in ipairs(seen.events) do
+			if e.channel == channel.index and e.raised then
+				first = e
+				break
+			end
+		end
+		self:check { kind = "no-alarms", title = "no alarm", channel = channel.index,
+			verdict = first and "fail" or cut_short(seen) and "inconclusive" or "pass",
+			value = first and first.alarm or "none", limit = "none", relation = "is",
+			at_ns = first and first.at_ns, reason = first and string.format("%s %s after the start, "
+				.. "seen by the %s", first.alarm, text.seconds(first.at_ns), first.by)
+				or cut_short(seen), rule = "no defect raised between start and end of the take" }
+	end
+end
+
+local function find_event(seen, channel, c, raised, from_ns)
+	for _, e in ipairs(seen.events) do
+		if e.channel == channel and e.alarm == c.alarm and e.by == c.by and e.raised == raised
+			and e.at_ns >= from_ns then
+			return e
+		end
+	end
+end
+
+-- A defect that was provoked is reported within its time and clears within its time.
+function Case:check_alarm(seen, c)
+	seen_of("check_alarm", seen)
+	spec.fields("check_alarm", c, {
+		alarm = "string", on = "string", by = "string", after = "table",
+		raised_within = "string", cleared_within = "string", standard = "string?",
+	})
+	if not core.alarm_known(c.alarm) then
+		core.fail("check_alarm: alarm %s is not known; use one of %s", spec.show(c.alarm),
+			core.alarm_names())
+	end
+	if c.by ~= "unit" and c.by ~= "tester" then
+		core.fail("check_alarm: by must be \"unit\" (its own report) or \"tester\" (seen in the bits)")
+	end
+	local at = spec.duration("check_alarm: after.at", c.after.at)
+	local ends = at + spec.duration("check_alarm: after.lasting", c.after.lasting)
+	if seen.events_lost > 0 then
+		core.fail("check_alarm: %d events were too many to keep; make the take shorter",
+			seen.events_lost)
+	end
+	for _, channel in ipairs(core.channels(role_of(self, "check_alarm", c.on))) do
+		for _, part in ipairs {
+			{ word = "raised", raised = true, from = at, within = c.raised_within },
+			{ word = "cleared", raised = false, from = ends, within = c.cleared_within },
+		} do
+			local allowed = spec.duration("check_alarm: " .. part.word .. "_within", part.within)
+			local e = find_event(seen, channel.index, c, part.raised, part.from)
+			local took = e and e.at_ns - part.from
+			local ok = took and took <= allowed
+			local reason
+			if not e then
+				reason = cut_short(seen) or string.format("%s was not %s by the %s", c.alarm,
+					part.word, c.by)
+			elseif not ok then
+				reason = "later than allowed"
+			end
+			self:check { kind = "alarm", title = c.alarm .. " " .. part.word, channel = channel.index,
+				verdict = ok and "pass" or cut_short(seen) and "inconclusive" or "fail",
+				value = took and text.seconds(took) or "never", limit = part.within,
+				relation = "at most", at_ns = e and e.at_ns, reason = reason,
+				standard = c.standard, rule = "time from the "
+					.. (part.raised and "beginning" or "end") .. " of the injected defect" }
+		end
+	end
+end
+
+-- The bound channels of a role: a list of { index, number, label, klm }.
+function Case:channels(role)
+	return core.channels(role_of(self, "channels", role))
+end
+
+return Case

@@ -1,0 +1,133 @@
+-- SPDX-License-Identifier: Apache-2.0
+-- What every campaign sees without asking: campaign, case, prbs, replay, time_to_prove, bits_to_prove.
+-- `core` holds the functions that the C side gives (core/script/bind_core.c).
+local core = require "core"
+local spec = require "spec"
+local Case = require "case"
+
+local defined = { cases = {}, by_name = {} }
+
+local need_keys = {
+	rate = "string", count = "integer", play = "boolean", capture = "boolean",
+	alarms = "boolean", inject = "boolean",
+}
+
+function campaign(about)
+	if defined.campaign then
+		core.fail("campaign is given twice; a file describes one campaign")
+	end
+	spec.fields("campaign", about, {
+		name = "string", title = "string", version = "string", notice = "string?",
+		needs = "table",
+	})
+	spec.name("campaign name", about.name)
+	local needs = {}
+	for _, role in ipairs(spec.sorted_keys("needs", about.needs)) do
+		local need = about.needs[role]
+		local where = "needs." .. role
+		spec.name("role", role)
+		spec.fields(where, need, need_keys, { "rate" })
+		if not core.rate_bits(need.rate) then
+			core.fail("%s: rate %q is not known; use one of %s", where, need.rate,
+				core.rate_names())
+		end
+		local count = need.count or 1
+		if count < 1 then
+			core.fail("%s: count must be 1 or more", where)
+		end
+		needs[#needs + 1] = {
+			role = role, rate = need.rate, count = count, play = need.play or false,
+			capture = need.capture or false, alarms = need.alarms or false,
+			inject = need.inject or false,
+		}
+	end
+	if #needs == 0 then
+		core.fail("campaign: needs names no role; say which channels the cases use")
+	end
+	defined.campaign = {
+		name = about.name, title = about.title, version = about.version,
+		notice = about.notice or "", needs = needs,
+	}
+end
+
+function case(name)
+	spec.name("case name", name)
+	if defined.by_name[name] then
+		core.fail("case %q is given twice; each case has a name of its own", name)
+	end
+	return function(about)
+		spec.fields("case " .. name, about, {
+			title = "string", purpose = "string?", method = "string?", estimate = "string?",
+			time_limit = "string", run = "function",
+		})
+		local one = {
+			name = name, title = about.title, purpose = about.purpose or "",
+			method = about.method or "",
+			estimate_ns = about.estimate and spec.duration("estimate", about.estimate) or 0,
+			time_limit_ns = spec.duration("time_limit", about.time_limit), run = about.run,
+		}
+		defined.cases[#defined.cases + 1] = one
+		defined.by_name[name] = one
+	end
+end
+
+-- A pseudo-random pattern of ITU-T O.150; every channel that plays it gets a phase of its own.
+function prbs(name)
+	if type(name) ~= "string" or not core.pattern_known(name) then
+		core.fail("prbs: %s is not a known pattern; use one of %s", spec.show(name),
+			core.pattern_names())
+	end
+	return spec.mark("pattern", { name = name })
+end
+
+-- A recording as a source (what was sent) and as an expectation (what was received).
+function replay(recording)
+	if spec.kind(recording) ~= "recording" then
+		core.fail("replay takes a recording: seen.recording of a take, or test:reference \"...\"")
+	end
+	return spec.mark("replay", { recording = recording })
+end
+
+-- Bits that must pass without error to prove a ratio at a confidence (exact Poisson, Garwood 1936).
+function bits_to_prove(limit)
+	spec.fields("limit", limit, { ratio = "number", confidence = "number" })
+	if not (limit.ratio > 0 and limit.ratio < 1) then
+		core.fail("limit: ratio must lie between 0 and 1, such as 1e-7")
+	end
+	if not (limit.confidence >= 0.5 and limit.confidence < 1) then
+		core.fail("limit: confidence must be at least 0.5 and below 1, such as 0.95")
+	end
+	return core.bits_to_prove(limit.ratio, limit.confidence)
+end
+
+-- How long a channel of this rate must run for that, with 100 ms for the pattern to be found.
+function time_to_prove(rate, limit)
+	local per_second = core.rate_bits(rate)
+	if not per_second then
+		core.fail("time_to_prove: rate %s is not known; use one of %s", spec.show(rate),
+			core.rate_names())
+	end
+	per_second = per_second * 8000
+	local ms = math.ceil(bits_to_prove(limit) / per_second * 1000) + 100
+	return ms .. " ms"
+end
+
+-- For the C side: what the file defined, and how one case begins.
+local entry = {}
+
+function entry.defined()
+	if not defined.campaign then
+		core.fail_file("no campaign { ... } found; the file must say what it needs")
+	end
+	if #defined.cases == 0 then
+		core.fail_file("no case found; add case \"name\" { ... }")
+	end
+	return defined
+end
+
+function entry.begin(name)
+	local one = defined.by_name[name]
+	return one.run(Case.new(defined.campaign, one))
+end
+
+return entry

@@ -1,0 +1,107 @@
+-- SPDX-License-Identifier: Apache-2.0
+-- Checks of what a campaign wrote: every mistake is named with its field, at the campaign's line.
+local core = require "core"
+local spec = {}
+
+-- Values made by the library carry a hidden kind, so that they cannot be confused or forged.
+local kinds = setmetatable({}, { __mode = "k" })
+
+function spec.mark(kind, value)
+	kinds[value] = kind
+	return value
+end
+
+function spec.kind(value)
+	return type(value) == "table" and kinds[value] or nil
+end
+
+function spec.show(value)
+	if type(value) == "string" then
+		return string.format("%q", #value > 60 and value:sub(1, 60) .. "..." or value)
+	end
+	if type(value) == "table" or type(value) == "function" or type(value) == "userdata" then
+		return "a " .. type(value)
+	end
+	return tostring(value)
+end
+
+function spec.sorted_keys(where, t)
+	local keys = {}
+	for key in pairs(t) do
+		if type(key) ~= "string" then
+			core.fail("%s: %s is not a name; write name = value", where, spec.show(key))
+		end
+		keys[#keys + 1] = key
+	end
+	table.sort(keys)
+	return keys
+end
+
+local function list_of(names)
+	local keys = {}
+	for key in pairs(names) do
+		keys[#keys + 1] = key
+	end
+	table.sort(keys)
+	return table.concat(keys, ", ")
+end
+
+local function is(value, wanted)
+	if wanted == "integer" then
+		return math.type(value) == "integer"
+	end
+	return type(value) == wanted
+end
+
+-- known: field -> type, with ? for one that may be left out; required: names that must be there even
+-- though the table of types is shared.
+function spec.fields(where, t, known, required)
+	if type(t) ~= "table" then
+		core.fail("%s: a table { ... } is expected, not %s", where, spec.show(t))
+	end
+	for _, key in ipairs(spec.sorted_keys(where, t)) do
+		local wanted = known[key]
+		if not wanted then
+			core.fail("%s: %s is not known here; use %s", where, key, list_of(known))
+		end
+		wanted = wanted:gsub("%?$", "")
+		if wanted ~= "any" and not is(t[key], wanted) then
+			core.fail("%s: %s must be a %s, not %s", where, key, wanted, spec.show(t[key]))
+		end
+	end
+	local must = {}
+	if required then
+		must = required
+	else
+		for key, wanted in pairs(known) do
+			if wanted:sub(-1) ~= "?" then
+				must[#must + 1] = key
+			end
+		end
+		table.sort(must)
+	end
+	for _, key in ipairs(must) do
+		if t[key] == nil then
+			core.fail("%s: %s is missing", where, key)
+		end
+	end
+end
+
+function spec.name(what, text)
+	if type(text) ~= "string" or not text:find("^[%w][%w_%.%-]*$") or #text > 60 then
+		core.fail("%s: %s must be 1 to 60 letters, digits, - _ . and begin with a letter or digit",
+			what, spec.show(text))
+	end
+end
+
+-- "16 s", "500 ms", "125 us", "2 min", "8 h" -> nanoseconds, exact.
+function spec.duration(where, text)
+	local ns = type(text) == "string" and core.duration_ns(text)
+	if not ns then
+		core.fail("%s: %s is not a duration; write a number and us, ms, s, min or h, such as \"16 s\"",
+			where, spec.show(text))
+	end
+	return ns
+end
+
+return spec

@@ -1,0 +1,29 @@
+-- SPDX-License-Identifier: Apache-2.0
+-- Numbers as people read them; the same text on every machine.
+local text = {}
+
+function text.ratio(value)
+	if value == 0 then
+		return "0"
+	end
+	return (string.format("%.2e", value):gsub("e([+-])0*(%d)", "e%1%2"):gsub("e%+", "e"))
+end
+
+function text.percent(value)
+	return string.format("%.6g %%", value * 100)
+end
+
+-- Nanoseconds as s, ms or us, exact to 1 ns without trailing zeros.
+function text.seconds(ns)
+	local unit, per = "us", 1000
+	if ns >= 1000000000 then
+		unit, per = "s", 1000000000
+	elseif ns >= 1000000 then
+		unit, per = "ms", 1000000
+	end
+	local whole = ns // per
+	local rest = string.format("%0" .. (#tostring(per) - 1) .. "d", ns % per):gsub("0+$", "")
+	return whole .. (rest ~= "" and "." .. rest or "") .. " " .. unit
+end
+
+return text
