@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* What a recording knows of one channel, and the limits of the container (docs/recording.md). */
+#pragma once
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "core/base/digest.h"
+#include "core/base/rate.h"
+
+#define EVL_REC_CHANNELS_MAX 1024u /* channels in one recording */
+#define EVL_REC_NAME_MAX     128u  /* bytes of a channel name with the NUL */
+#define EVL_REC_META_MAX     60000u /* bytes of the metadata text, compact */
+
+enum evl_rec_direction {
+	EVL_REC_SENT = 1,     /* into the unit under test */
+	EVL_REC_RECEIVED = 2, /* from the unit under test */
+};
+
+/* "sent" or "received". */
+const char *evl_rec_direction_name(enum evl_rec_direction direction);
+
+/* Flags of recorded bits. */
+enum {
+	/* Bits are missing before these. The writer sets it by itself from the offsets. */
+	EVL_REC_GAP = 1u << 0,
+	/* The adapter lost bits within these (EVL_SLAB_OVERRUN): they are not all as on the line. */
+	EVL_REC_OVERRUN = 1u << 1,
+	/* The adapter put filler in the place of lost bits (EVL_SLAB_GAP). */
+	EVL_REC_FILLER = 1u << 2,
+};
+
+struct evl_rec_channel {
+	const char *name; /* "trib-17.out": role, number, direction; unique in the recording;
+			   * printable UTF-8 without control characters */
+	enum evl_rate rate;
+	enum evl_rec_direction direction;
+	uint64_t start_ns; /* instant of the channel's first bit on the run's clock; < 2^62 */
+	int64_t skew_ns;   /* start_ns less the instant at which the take was to start */
+};
