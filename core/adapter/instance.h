@@ -30,9 +30,9 @@
 #include "core/bench/bench.h"
 #include "core/bench/bind.h"
 
-#define EVL_INSTANCE_CHANNELS_MAX 4096u	  /* of one instance */
-#define EVL_INSTANCE_FRAMES_MAX	  80000u  /* of one slab: 10 s */
-#define EVL_INSTANCE_EVENTS_MAX	  4096u	  /* of one poll */
+#define EVL_INSTANCE_CHANNELS_MAX 4096u  /* of one instance */
+#define EVL_INSTANCE_FRAMES_MAX   80000u /* of one slab: 10 s */
+#define EVL_INSTANCE_EVENTS_MAX   4096u  /* of one poll */
 
 struct evl_instance;
 
@@ -44,11 +44,11 @@ enum evl_instance_state {
 };
 
 struct evl_instance_args {
-	const char *name;	/* of the instance: "mux" */
+	const char *name;       /* of the instance: "mux" */
 	const char *bench_path; /* for messages about options; NULL when there is no file */
 	const struct evl_bench_option *options;
 	size_t option_count;
-	uint32_t line;	   /* of the instance in the bench file; 0 when there is no file */
+	uint32_t line;     /* of the instance in the bench file; 0 when there is no file */
 	const char *build; /* "" when there is no label */
 	uint64_t seed;
 	bool virtual_time; /* refused when the adapter does not declare EVL_CAP_VIRTUAL_TIME */
@@ -56,17 +56,17 @@ struct evl_instance_args {
 
 /* Arguments for the i-th adapter of a bench. The pointers are the bench's and the caller's. */
 struct evl_instance_args evl_instance_args_of(const struct evl_bench *bench, size_t adapter,
-	const char *build, uint64_t seed, bool virtual_time);
+					      const char *build, uint64_t seed, bool virtual_time);
 
 /* Opens and reads the channel list. `loaded` must outlive the instance; `args` are copied where
  * needed. A refused option gets "FILE:LINE: " of that option in front. On failure *out is NULL. */
 enum evl_status evl_instance_open(struct evl_instance **out, const struct evl_loaded *loaded,
-	const struct evl_instance_args *args, struct evl_err *err);
+				  const struct evl_instance_args *args, struct evl_err *err);
 
 /* The same for an adapter table that did not come from the loader. */
 enum evl_status evl_instance_open_table(struct evl_instance **out,
-	const struct evl_adapter *adapter, const struct evl_instance_args *args,
-	struct evl_err *err);
+					const struct evl_adapter *adapter,
+					const struct evl_instance_args *args, struct evl_err *err);
 
 /* Stops first when that is needed. Takes NULL. */
 void evl_instance_close(struct evl_instance *in);
@@ -77,35 +77,35 @@ enum evl_instance_state evl_instance_state(const struct evl_instance *in);
 
 /* The checked list, valid until close. */
 const struct evl_channel_info *evl_instance_channels(const struct evl_instance *in,
-	uint32_t *count);
+						     uint32_t *count);
 
 /* The channel list as evl_bind wants it; `adapter` is this instance's index in the bench. Writes
  * up to `capacity` and returns how many there are. Names live as long as the instance. */
 size_t evl_instance_ports(const struct evl_instance *in, uint32_t adapter,
-	struct evl_bound_port *out, size_t capacity);
+			  struct evl_bound_port *out, size_t capacity);
 
 /* [stopped] The version fields are set here. Each channel at most once, each for play, capture or
  * both, as it is able; max_frames is a multiple of 8, at most EVL_INSTANCE_FRAMES_MAX. */
 enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *arms,
-	uint32_t count, uint32_t max_frames, struct evl_err *err);
+				 uint32_t count, uint32_t max_frames, struct evl_err *err);
 
 /* [armed] started_ns[i] belongs to arms[i] and lies within 1 s of at_ns. */
 enum evl_status evl_instance_start(struct evl_instance *in, uint64_t at_ns, uint64_t *started_ns,
-	struct evl_err *err);
+				   struct evl_err *err);
 
 /* [started] slabs[i] belongs to arms[i]; the caller sets channel, tx and rx (NULL exactly where not
  * armed), this call sets version, bytes and flags = 0. `count` is that of arm. On failure the rx
  * contents mean nothing. */
 enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
-	struct evl_slab *slabs, uint32_t count, struct evl_err *err);
+				      struct evl_slab *slabs, uint32_t count, struct evl_err *err);
 
 /* [any but closed] Copies up to `capacity` events, oldest first. Fewer than capacity: none left. */
-enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out,
-	uint32_t capacity, uint32_t *count, struct evl_err *err);
+enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out, uint32_t capacity,
+				  uint32_t *count, struct evl_err *err);
 
 /* [any but closed] The version field is set here. */
 enum evl_status evl_instance_inject(struct evl_instance *in, const struct evl_inject *what,
-	struct evl_err *err);
+				    struct evl_err *err);
 
 /* [any] Ends the take, or a take that was armed only. Nothing to do in state stopped. */
 enum evl_status evl_instance_stop(struct evl_instance *in, struct evl_err *err);

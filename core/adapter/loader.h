@@ -27,7 +27,7 @@ struct evl_loaded; /* one adapter in memory */
  * folders that were searched; EVL_E_VERSION both versions; EVL_E_ADAPTER what is wrong with it;
  * EVL_E_INVALID a name that no adapter can have. On failure *out is NULL. */
 enum evl_status evl_loader_load(struct evl_loaded **out, const char *const *dirs, size_t dir_count,
-	const char *name, struct evl_err *err);
+				const char *name, struct evl_err *err);
 
 /* All its instances must be closed. Takes NULL. */
 void evl_loader_unload(struct evl_loaded *loaded);
@@ -40,15 +40,15 @@ const char *evl_loaded_sha256(const struct evl_loaded *loaded); /* of the file, 
 /* The checks of evl_loader_load on a table that is already in memory (for tests and for adapters
  * that are linked in); `name` is what the file is called. */
 enum evl_status evl_loader_check(const struct evl_adapter *adapter, const char *name,
-	struct evl_err *err);
+				 struct evl_err *err);
 
 /* One candidate of the search path. */
 struct evl_listed {
 	const char *name;
 	const char *path;
-	const char *version;	 /* "" when not loadable, and so on */
+	const char *version; /* "" when not loadable, and so on */
 	const char *description;
-	const char *problem;	 /* "" when it loads, else why not */
+	const char *problem;     /* "" when it loads, else why not */
 	const char *shadowed_by; /* path of one earlier in the search path that wins, or "" */
 	uint32_t abi_major;
 	uint32_t abi_minor;
@@ -62,6 +62,6 @@ struct evl_listing {
 
 /* Tries everything in the folders that looks like an adapter. A folder that is not there is
  * skipped; EVL_E_IO when one cannot be read. */
-enum evl_status evl_loader_list(struct evl_listing **out, const char *const *dirs,
-	size_t dir_count, struct evl_err *err);
+enum evl_status evl_loader_list(struct evl_listing **out, const char *const *dirs, size_t dir_count,
+				struct evl_err *err);
 void evl_listing_destroy(struct evl_listing *listing); /* takes NULL */

@@ -39,8 +39,8 @@ struct evl_bench_option {
 };
 
 struct evl_bench_adapter {
-	const char *name;   /* of the instance: "mux" */
-	const char *driver; /* the adapter to load: "simmux" */
+	const char *name;                       /* of the instance: "mux" */
+	const char *driver;                     /* the adapter to load: "simmux" */
 	const struct evl_bench_option *options; /* in file order */
 	size_t option_count;
 	uint32_t line;
@@ -54,10 +54,10 @@ struct evl_bench_channel {
 
 struct evl_bench_role {
 	const char *name;
-	uint32_t adapter; /* index into evl_bench.adapters */
+	uint32_t adapter;                         /* index into evl_bench.adapters */
 	const struct evl_bench_channel *channels; /* in file order; names and numbers are unique */
-	size_t channel_count;			  /* at least 1 */
-	bool numbered;	 /* `numbers` was given, or there is more than one channel */
+	size_t channel_count;                     /* at least 1 */
+	bool numbered;   /* `numbers` was given, or there is more than one channel */
 	bool structured; /* numbers mean places K-L-M by evl_bench.numbering, where E1 */
 	uint32_t line;
 };
@@ -103,7 +103,7 @@ enum evl_status evl_bench_load(struct evl_bench **out, const char *path, struct 
 
 /* The same for text in memory; `path` is for the messages. For tests and fuzzing. */
 enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const char *text,
-	size_t bytes, struct evl_err *err);
+				size_t bytes, struct evl_err *err);
 
 void evl_bench_destroy(struct evl_bench *bench); /* takes NULL */
 

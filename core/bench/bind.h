@@ -38,7 +38,7 @@ enum {
 struct evl_need {
 	const char *role;
 	enum evl_rate rate; /* EVL_RATE_NONE: any, but all channels of the role alike */
-	uint32_t count;	    /* at least so many channels; 0 means 1 */
+	uint32_t count;     /* at least so many channels; 0 means 1 */
 	bool play;
 	bool capture;
 	bool alarms;
@@ -48,18 +48,18 @@ struct evl_need {
 
 /* One channel that an open adapter instance offers (evl_instance_ports makes the list). */
 struct evl_bound_port {
-	uint32_t adapter;   /* index into evl_bench.adapters */
-	uint32_t channel;   /* index in the adapter's own list */
-	const char *name;   /* the caller's, for the time of the call */
+	uint32_t adapter; /* index into evl_bench.adapters */
+	uint32_t channel; /* index in the adapter's own list */
+	const char *name; /* the caller's, for the time of the call */
 	enum evl_rate rate;
 	uint32_t abilities; /* EVL_ABLE_x */
 };
 
 struct evl_bound_channel {
 	const char *role;
-	uint32_t index;	  /* within the role, from 0 */
-	uint32_t number;  /* shown to people */
-	bool has_klm;	  /* E1, the role is structured, the number is 1..63 */
+	uint32_t index;  /* within the role, from 0 */
+	uint32_t number; /* shown to people */
+	bool has_klm;    /* E1, the role is structured, the number is 1..63 */
 	struct evl_klm klm;
 	const char *name;  /* of the adapter's channel */
 	const char *label; /* "trib 17 (2-6-1)", "trib 17", or "line" for a lone channel */
@@ -88,22 +88,22 @@ struct evl_fit_role {
 	const char *role;
 	const char *adapter; /* instance name; "" when the bench has no such role */
 	const char *driver;
-	enum evl_rate rate;  /* as wanted */
-	uint32_t abilities;  /* as wanted, EVL_ABLE_x */
-	uint32_t wanted;     /* channels */
-	uint32_t listed;     /* channels that the bench gives to the role */
-	uint32_t found;	     /* of these, usable as wanted */
-	uint32_t missing;    /* wanted but not found */
-	uint32_t problems;   /* how many of evl_fit.problems are about this role */
+	enum evl_rate rate; /* as wanted */
+	uint32_t abilities; /* as wanted, EVL_ABLE_x */
+	uint32_t wanted;    /* channels */
+	uint32_t listed;    /* channels that the bench gives to the role */
+	uint32_t found;     /* of these, usable as wanted */
+	uint32_t missing;   /* wanted but not found */
+	uint32_t problems;  /* how many of evl_fit.problems are about this role */
 	bool fits;
-	uint32_t line;	     /* of the role in the bench file; 0 when it is not there */
-	const char *note;    /* one line: "63 of 63 E1 channels" or the first problem in short */
+	uint32_t line;    /* of the role in the bench file; 0 when it is not there */
+	const char *note; /* one line: "63 of 63 E1 channels" or the first problem in short */
 };
 
 struct evl_fit_problem {
 	const char *role;
 	const char *channel; /* as the bench names it; "" when it is about the whole role */
-	uint32_t line;	     /* in the bench file */
+	uint32_t line;       /* in the bench file */
 	const char *text;    /* whole message, "FILE:LINE: role trib: ..." */
 };
 
@@ -121,11 +121,12 @@ struct evl_fit {
  * finishes it. `out` may be NULL to ask only. On failure *out is NULL, the status is EVL_E_INVALID
  * and err holds the first problem and how many more there are. */
 enum evl_status evl_bind(struct evl_binding **out, struct evl_fit *fit,
-	const struct evl_bench *bench, const struct evl_need *needs, size_t need_count,
-	const struct evl_bound_port *ports, size_t port_count, struct evl_err *err);
+			 const struct evl_bench *bench, const struct evl_need *needs,
+			 size_t need_count, const struct evl_bound_port *ports, size_t port_count,
+			 struct evl_err *err);
 
 void evl_binding_destroy(struct evl_binding *binding); /* takes NULL */
-void evl_fit_finish(struct evl_fit *fit);	       /* takes a zeroed object */
+void evl_fit_finish(struct evl_fit *fit);              /* takes a zeroed object */
 
 /* NULL when there is no such role. */
 const struct evl_bound_role *evl_binding_role(const struct evl_binding *binding, const char *name);

@@ -18,19 +18,19 @@
 #include "core/frame/klm.h"
 
 #define EVL_NUMBERING_COUNT 63u /* TU-12 in a VC-4: 3 TUG-3 x 7 TUG-2 x 3, G.707 7.3 */
-#define EVL_KLM_TEXT_MAX    16	/* "3-7-3" and a NUL, with room for odd values */
+#define EVL_KLM_TEXT_MAX    16  /* "3-7-3" and a NUL, with room for odd values */
 
 enum evl_numbering_kind {
-	EVL_NUMBERING_NONE = 0,	  /* the bench says nothing: numbers have no K-L-M */
+	EVL_NUMBERING_NONE = 0,   /* the bench says nothing: numbers have no K-L-M */
 	EVL_NUMBERING_COLUMN = 1, /* "column-order": n = K + 3(L-1) + 21(M-1) */
-	EVL_NUMBERING_KLM = 2,	  /* "klm-order": n = 21(K-1) + 3(L-1) + M */
+	EVL_NUMBERING_KLM = 2,    /* "klm-order": n = 21(K-1) + 3(L-1) + M */
 	EVL_NUMBERING_TABLE = 3,  /* a table in the bench file */
 };
 
 struct evl_numbering {
 	enum evl_numbering_kind kind;
 	struct evl_klm places[EVL_NUMBERING_COUNT + 1]; /* by number 1..63; [0] unused */
-	uint8_t numbers[4][8][4];			 /* by K, L, M; 0 where there is none */
+	uint8_t numbers[4][8][4];                       /* by K, L, M; 0 where there is none */
 };
 
 /* Fills a map by formula; `kind` is NONE, COLUMN or KLM. */
@@ -39,7 +39,8 @@ void evl_numbering_init(struct evl_numbering *map, enum evl_numbering_kind kind)
 /* Fills a map from a table: table[i] is the place of number i + 1. EVL_E_INVALID unless every
  * place 1-1-1 .. 3-7-3 comes exactly once; the message names the numbers. */
 enum evl_status evl_numbering_init_table(struct evl_numbering *map,
-	const struct evl_klm table[EVL_NUMBERING_COUNT], struct evl_err *err);
+					 const struct evl_klm table[EVL_NUMBERING_COUNT],
+					 struct evl_err *err);
 
 /* The place of a number; all zero when the number is not 1..63 or the map is NONE. */
 struct evl_klm evl_numbering_klm(const struct evl_numbering *map, uint32_t number);
