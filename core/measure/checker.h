@@ -19,10 +19,10 @@
  *
  * Lost: at least 103 errors within a window of 512 bits, the windows beginning at multiples of 512
  * bits of the stream: the error ratio 0.2 of ITU-T O.151, applied to a much shorter interval than
- * its 1 s, so that a slip is noticed within 1024 bits (0.5 ms at 2048 kbit/s). At a true error ratio
- * of 0.1 a window is lost by chance with probability 2e-12. What was compared in a window that ended
- * in loss stays in `bits` and `errors`, and is also in `loss_bits` and `loss_errors`, so that both
- * readings can be had; then the search begins anew at the next bit.
+ * its 1 s, so that a slip is noticed within 1024 bits (0.5 ms at 2048 kbit/s). At a true error
+ *ratio of 0.1 a window is lost by chance with probability 2e-12. What was compared in a window that
+ *ended in loss stays in `bits` and `errors`, and is also in `loss_bits` and `loss_errors`, so that
+ *both readings can be had; then the search begins anew at the next bit.
  *
  * Slip: found again at another phase. A slip of +8 means that eight bits were inserted or repeated
  * (the pattern now arrives eight bits later), -8 that eight are missing; the shortest way round the
@@ -36,58 +36,58 @@
 
 #include "core/signal/prbs.h"
 
-#define EVL_CHECKER_ERRORS_KEPT 32   /* positions */
-#define EVL_CHECKER_EVENTS_KEPT 32   /* losses and finds */
-#define EVL_CHECKER_CONFIRM	64   /* predicted bits that make a lock */
+#define EVL_CHECKER_ERRORS_KEPT 32 /* positions */
+#define EVL_CHECKER_EVENTS_KEPT 32 /* losses and finds */
+#define EVL_CHECKER_CONFIRM     64 /* predicted bits that make a lock */
 #define EVL_CHECKER_WINDOW_BITS 512
-#define EVL_CHECKER_LOSS_ERRORS 103  /* at least 0.2 of the window */
+#define EVL_CHECKER_LOSS_ERRORS 103 /* at least 0.2 of the window */
 
 enum evl_sync_event_kind {
 	EVL_SYNC_FOUND, /* bit: the first that is compared */
-	EVL_SYNC_LOST,	/* bit: the first after the window; first_error_bit: the first error in it */
+	EVL_SYNC_LOST, /* bit: the first after the window; first_error_bit: the first error in it */
 };
 
 struct evl_sync_event {
 	enum evl_sync_event_kind kind;
-	bool inverted;		  /* found: with the opposite polarity */
-	int32_t slip_bits;	  /* found: 0, or how far from where it was before */
-	uint32_t offset;	  /* found: phase of bit 0 of the stream by this lock */
-	uint64_t bit;		  /* position in the stream */
+	bool inverted;            /* found: with the opposite polarity */
+	int32_t slip_bits;        /* found: 0, or how far from where it was before */
+	uint32_t offset;          /* found: phase of bit 0 of the stream by this lock */
+	uint64_t bit;             /* position in the stream */
 	uint64_t first_error_bit; /* lost: position in the stream */
 };
 
 struct evl_checker {
 	/* Results. */
 	enum evl_prbs_kind kind;
-	bool locked;		  /* now */
-	bool ever_locked;	  /* at least once; offset and first_lock_bit are valid */
-	bool inverted;		  /* by the latest lock: opposite to O.150 */
-	uint32_t offset;	  /* by the latest lock: phase of bit 0 of the stream, mod period */
-	uint64_t first_lock_bit;  /* position of the first bit that was ever compared */
-	uint64_t fed_bits;	  /* all bits given */
-	uint64_t bits;		  /* bits compared */
-	uint64_t errors;	  /* of these, wrong */
-	uint64_t loss_bits;	  /* part of `bits` that lies in windows that ended in loss */
-	uint64_t loss_errors;	  /* part of `errors` likewise */
+	bool locked;             /* now */
+	bool ever_locked;        /* at least once; offset and first_lock_bit are valid */
+	bool inverted;           /* by the latest lock: opposite to O.150 */
+	uint32_t offset;         /* by the latest lock: phase of bit 0 of the stream, mod period */
+	uint64_t first_lock_bit; /* position of the first bit that was ever compared */
+	uint64_t fed_bits;       /* all bits given */
+	uint64_t bits;           /* bits compared */
+	uint64_t errors;         /* of these, wrong */
+	uint64_t loss_bits;      /* part of `bits` that lies in windows that ended in loss */
+	uint64_t loss_errors;    /* part of `errors` likewise */
 	uint64_t sync_losses;
 	uint64_t slips;
 	int32_t last_slip_bits;
-	uint64_t slabs;		/* calls of feed with at least one byte */
-	uint64_t errored_slabs; /* of these, with at least one error */
-	size_t error_positions; /* entries in error_bit */
+	uint64_t slabs;                              /* calls of feed with at least one byte */
+	uint64_t errored_slabs;                      /* of these, with at least one error */
+	size_t error_positions;                      /* entries in error_bit */
 	uint64_t error_bit[EVL_CHECKER_ERRORS_KEPT]; /* positions of the first errors */
-	uint64_t sync_events;	/* all; the first EVL_CHECKER_EVENTS_KEPT are in event */
+	uint64_t sync_events; /* all; the first EVL_CHECKER_EVENTS_KEPT are in event */
 	struct evl_sync_event event[EVL_CHECKER_EVENTS_KEPT];
 
 	/* Workings. */
-	struct evl_prbs local;		/* locked: generator at the next byte of the stream */
-	uint64_t history;		/* hunting: the last 64 bits, newest lowest */
-	unsigned skip;			/* hunting: bits to take in before predictions count */
-	unsigned run;			/* hunting: predictions in a row that agreed */
-	bool run_value;			/* hunting: true when they agreed in normal polarity */
-	uint64_t window_bits;		/* locked: compared in this window so far */
-	uint64_t window_errors;		/* locked: errors in this window so far */
-	uint64_t window_first_error;	/* locked: valid when window_errors > 0 */
+	struct evl_prbs local;       /* locked: generator at the next byte of the stream */
+	uint64_t history;            /* hunting: the last 64 bits, newest lowest */
+	unsigned skip;               /* hunting: bits to take in before predictions count */
+	unsigned run;                /* hunting: predictions in a row that agreed */
+	bool run_value;              /* hunting: true when they agreed in normal polarity */
+	uint64_t window_bits;        /* locked: compared in this window so far */
+	uint64_t window_errors;      /* locked: errors in this window so far */
+	uint64_t window_first_error; /* locked: valid when window_errors > 0 */
 };
 
 /* A copy of the growing counters, for differences per second. */
@@ -106,7 +106,7 @@ void evl_checker_feed(struct evl_checker *c, const uint8_t *data, size_t bytes);
 
 /* Counts since `*last` was taken; *last becomes the present state. Begin with a zeroed *last. */
 struct evl_checker_counts evl_checker_since(const struct evl_checker *c,
-	struct evl_checker_counts *last);
+					    struct evl_checker_counts *last);
 
 /* Transit delay in bits when the sender began with `sent_phase` at bit 0 of the same stream; modulo
  * the period. Only when ever_locked. */

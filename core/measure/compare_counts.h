@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Is build B worse than build A, or is that noise? The exact conditional test of two Poisson counts
- * (J. Przyborowski and H. Wilenski, Biometrika 31, 1940): given the sum, the share of B is binomial.
- * For many channels at once adjust the p values (S. Holm, Scand. J. Statist. 6, 1979).
+ * (J. Przyborowski and H. Wilenski, Biometrika 31, 1940): given the sum, the share of B is
+ *binomial. For many channels at once adjust the p values (S. Holm, Scand. J. Statist. 6, 1979).
  *
  *	struct evl_count_test t;
  *	evl_compare_counts(&t, errors_a, bits_a, errors_b, bits_b, 0.95, &err);
@@ -17,10 +17,11 @@
 #include "core/measure/poisson.h"
 
 struct evl_count_test {
-	double p_worse;	    /* chance of B's count or more, if both ratios were equal */
+	double p_worse;     /* chance of B's count or more, if both ratios were equal */
 	double p_better;    /* chance of B's count or fewer */
-	double p_two_sided; /* min(1, 2 min(p_worse, p_better)); 1 when there are no errors at all */
-	double ratio;	    /* (errors_b / bits_b) / (errors_a / bits_a); infinite or NaN without
+	double p_two_sided; /* min(1, 2 min(p_worse, p_better)); 1 when there are no errors at all
+			     */
+	double ratio;       /* (errors_b / bits_b) / (errors_a / bits_a); infinite or NaN without
 			       errors in A */
 	struct evl_interval ratio_interval; /* two-sided exact interval of the true ratio */
 };
@@ -28,7 +29,8 @@ struct evl_count_test {
 /* EVL_E_INVALID when an exposure is 0 or confidence is not between 0 and 1. Bits may be seconds or
  * any other exposure. */
 enum evl_status evl_compare_counts(struct evl_count_test *out, uint64_t errors_a, uint64_t bits_a,
-	uint64_t errors_b, uint64_t bits_b, double confidence, struct evl_err *err);
+				   uint64_t errors_b, uint64_t bits_b, double confidence,
+				   struct evl_err *err);
 
 /* Holm's step-down adjustment: adjusted[i] belongs to p[i]; valid for any dependence between the
  * tests. The arrays may be the same one. EVL_E_INVALID when a value is not in 0..1, EVL_E_NOMEM. */

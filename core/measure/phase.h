@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * Which channel's pattern arrives where. Every channel sends the same pattern at a phase of its own;
- * a receiver that knows the phase it sees knows whose pattern it is, once the transit delay that all
- * channels share is known. That delay is found from the phases themselves.
+ * Which channel's pattern arrives where. Every channel sends the same pattern at a phase of its
+ *own; a receiver that knows the phase it sees knows whose pattern it is, once the transit delay
+ *that all channels share is known. That delay is found from the phases themselves.
  *
  *	uint32_t sent[63];
  *	evl_phase_assign(sent, 63, EVL_PRBS15, seed, &err);
@@ -29,35 +29,35 @@
  * of 32 bits; thus a shift of all channels by one is noticed. The same seed, kind and n give the
  * same phases on every machine. EVL_E_INVALID when n is 0 or above period / 256. */
 enum evl_status evl_phase_assign(uint32_t *out, size_t n, enum evl_prbs_kind kind, uint64_t seed,
-	struct evl_err *err);
+				 struct evl_err *err);
 
 /* The tolerance that evl_phase_assign allows for. */
 #define EVL_PHASE_TOLERANCE_BITS 32
 
 struct evl_phase_seen {
-	bool present;	 /* a pattern was found (struct evl_checker ever_locked) */
+	bool present;    /* a pattern was found (struct evl_checker ever_locked) */
 	uint32_t offset; /* phase of bit 0 of the received stream (struct evl_checker offset) */
 };
 
 enum evl_phase_place {
 	EVL_PHASE_NOTHING,   /* no pattern */
-	EVL_PHASE_OWN,	     /* own pattern at the common delay */
+	EVL_PHASE_OWN,       /* own pattern at the common delay */
 	EVL_PHASE_CROSSED,   /* the pattern of another channel at the common delay */
 	EVL_PHASE_DEVIATING, /* fits no channel at the common delay: taken as own, delay deviates */
 };
 
 struct evl_phase_arrival {
 	enum evl_phase_place place;
-	size_t channel;		/* whose pattern: own index, or the other's when crossed */
-	uint32_t delay_bits;	/* transit delay of that pattern, 0 .. period-1 */
+	size_t channel;          /* whose pattern: own index, or the other's when crossed */
+	uint32_t delay_bits;     /* transit delay of that pattern, 0 .. period-1 */
 	uint32_t own_delay_bits; /* what the delay would be if the pattern were the own one */
 };
 
 struct evl_phase_match {
 	uint32_t delay_bits; /* the common delay: median of those that agree */
-	size_t agree;	     /* receivers that fit it, own or crossed */
-	size_t second;	     /* receivers that fit the next best delay, apart by > 2 tolerances */
-	bool certain;	     /* agree > second, so the delay is not a matter of chance */
+	size_t agree;        /* receivers that fit it, own or crossed */
+	size_t second;       /* receivers that fit the next best delay, apart by > 2 tolerances */
+	bool certain;        /* agree > second, so the delay is not a matter of chance */
 	size_t own, crossed, deviating, nothing; /* receivers by place */
 };
 
@@ -67,9 +67,10 @@ const char *evl_phase_place_name(enum evl_phase_place place);
  * Sorts out n receivers; receiver i belongs to channel i. `at` gets n entries. Delays of more than
  * max_delay_bits (below the period) are not considered for the common delay; receivers within
  * tolerance_bits of it agree with it. Where two delays explain equally many receivers, the one with
- * more own patterns is taken, then the smaller; `certain` is false then. EVL_E_INVALID when two sent
- * phases lie within twice the tolerance. Allocates n * n entries while it works.
+ * more own patterns is taken, then the smaller; `certain` is false then. EVL_E_INVALID when two
+ * sent phases lie within twice the tolerance. Allocates n * n entries while it works.
  */
 enum evl_status evl_phase_match(struct evl_phase_match *m, struct evl_phase_arrival *at,
-	const uint32_t *sent, const struct evl_phase_seen *seen, size_t n, enum evl_prbs_kind kind,
-	uint32_t max_delay_bits, uint32_t tolerance_bits, struct evl_err *err);
+				const uint32_t *sent, const struct evl_phase_seen *seen, size_t n,
+				enum evl_prbs_kind kind, uint32_t max_delay_bits,
+				uint32_t tolerance_bits, struct evl_err *err);

@@ -10,10 +10,10 @@
  *	printf("%llu errored seconds\n", (unsigned long long)s.es);
  *
  * A second is errored with at least one bit error or a defect, severely errored with an error ratio
- * of at least 1e-3 or a defect (loss of signal, AIS, pattern not synchronised; also no bits at all).
- * Ten severely errored seconds in a row begin unavailable time and belong to it, ten that are not
- * end it and belong to available time; ES and SES count in available time only. The decision lags
- * by up to nine seconds, so read the totals after evl_seconds_finish.
+ * of at least 1e-3 or a defect (loss of signal, AIS, pattern not synchronised; also no bits at
+ *all). Ten severely errored seconds in a row begin unavailable time and belong to it, ten that are
+ *not end it and belong to available time; ES and SES count in available time only. The decision
+ *lags by up to nine seconds, so read the totals after evl_seconds_finish.
  */
 #pragma once
 
@@ -21,13 +21,13 @@
 #include <stdint.h>
 
 struct evl_seconds {
-	uint64_t total;	      /* seconds added */
+	uint64_t total;       /* seconds added */
 	uint64_t available;   /* decided so far */
 	uint64_t unavailable; /* decided so far */
-	uint64_t es;	      /* errored, in available time */
-	uint64_t ses;	      /* severely errored, in available time; each is also in es */
-	bool down;	      /* state: unavailable */
-	unsigned run;	      /* workings: seconds of the other kind in a row, 0..9 */
+	uint64_t es;          /* errored, in available time */
+	uint64_t ses;         /* severely errored, in available time; each is also in es */
+	bool down;            /* state: unavailable */
+	unsigned run;         /* workings: seconds of the other kind in a row, 0..9 */
 	uint64_t run_es;      /* workings: of these, errored */
 	uint64_t run_ses;     /* workings: of these, severely errored */
 };

@@ -31,4 +31,4 @@ uint8_t evl_bip2(const uint8_t *data, size_t bytes);
 /* BIP-24 (B2 of STM-1): acc[i] ^= every byte in a column c with c mod 3 = i, c from 0, over `rows`
  * rows of `columns` bytes (a multiple of 3) that begin `stride` bytes apart. */
 void evl_bip24_rows(uint8_t acc[3], const uint8_t *data, size_t columns, size_t rows,
-	size_t stride);
+		    size_t stride);

@@ -35,7 +35,7 @@ uint64_t evl_bits_first_diff(const uint8_t *a, const uint8_t *b, size_t bytes);
 /* Writes base + (bit offset) of the first `max` differing bits in rising order; returns how many it
  * wrote. */
 size_t evl_bits_list_diff(uint64_t *out, size_t max, uint64_t base, const uint8_t *a,
-	const uint8_t *b, size_t bytes);
+			  const uint8_t *b, size_t bytes);
 
 /* dst = the 8 * bytes bits that begin `shift` (0..7) bits into src. Reads bytes + 1 bytes of src
  * when shift is not 0. dst and src do not overlap. */
@@ -44,7 +44,7 @@ void evl_bits_shift(uint8_t *dst, const uint8_t *src, size_t bytes, unsigned shi
 /* Copies `bits` bits between any bit offsets; the other bits of dst keep their value, no byte
  * outside the two spans is touched or read. dst and src do not overlap. */
 void evl_bits_copy(uint8_t *dst, uint64_t dst_bit, const uint8_t *src, uint64_t src_bit,
-	uint64_t bits);
+		   uint64_t bits);
 
 /* dst ^= src. */
 void evl_bits_xor(uint8_t *dst, const uint8_t *src, size_t bytes);

@@ -12,7 +12,7 @@
  * on the line). The register is s[i] = 1 for i < n, then s[i] = s[i-k] XOR s[i-n].
  *
  * struct evl_prbs is a value: copy it freely, there is nothing to free. Tables that all generators
- * share (98 KB for 2^15-1, 131 KB for searching in 2^23-1) are made once, on first use, safe with
+ * share (96 KB for 2^15-1, 96 KB for searching in 2^23-1) are made once, on first use, safe with
  * threads. Filling never allocates.
  */
 #pragma once
@@ -31,15 +31,15 @@ enum evl_prbs_kind {
 
 struct evl_prbs {
 	enum evl_prbs_kind kind;
-	uint32_t phase;				 /* index in the period of the next bit */
+	uint32_t phase;                          /* index in the period of the next bit */
 	uint8_t history[EVL_PRBS_HISTORY_BYTES]; /* 2^23-1 only: the last bytes before it */
 };
 
-const char *evl_prbs_name(enum evl_prbs_kind kind);		      /* "2^15-1", "2^23-1" */
-bool evl_prbs_by_name(enum evl_prbs_kind *kind, const char *name);    /* false: no such name */
-uint32_t evl_prbs_period(enum evl_prbs_kind kind);		      /* bits */
-unsigned evl_prbs_order(enum evl_prbs_kind kind);		      /* n, stages */
-unsigned evl_prbs_tap(enum evl_prbs_kind kind);			      /* k, the other feedback stage */
+const char *evl_prbs_name(enum evl_prbs_kind kind);                /* "2^15-1", "2^23-1" */
+bool evl_prbs_by_name(enum evl_prbs_kind *kind, const char *name); /* false: no such name */
+uint32_t evl_prbs_period(enum evl_prbs_kind kind);                 /* bits */
+unsigned evl_prbs_order(enum evl_prbs_kind kind);                  /* n, stages */
+unsigned evl_prbs_tap(enum evl_prbs_kind kind);                    /* k, the other feedback stage */
 
 /* Starts at `phase` (any value; taken modulo the period) in O(log period). */
 void evl_prbs_init(struct evl_prbs *p, enum evl_prbs_kind kind, uint64_t phase);
@@ -61,9 +61,10 @@ static inline uint32_t evl_prbs_phase(const struct evl_prbs *p)
 	return p->phase;
 }
 
-/* The n register bits (not inverted) from `phase` on; the first in time is bit n-1 of the result. */
+/* The n register bits (not inverted) from `phase` on; the first in time is bit n-1 of the result.
+ */
 uint32_t evl_prbs_window(enum evl_prbs_kind kind, uint64_t phase);
 
 /* The phase whose window this is; UINT32_MAX for the all-zero window, which is not in the period,
- * and for values of more than n bits. About 2 us at most for 2^23-1. */
+ * and for values of more than n bits. A few microseconds at most for 2^23-1. */
 uint32_t evl_prbs_index_of(enum evl_prbs_kind kind, uint32_t window);

@@ -31,8 +31,8 @@ uint64_t evl_rng_below(struct evl_rng *rng, uint64_t bound);
 uint64_t evl_splitmix64(uint64_t *state);
 
 /*
- * Gaps between random errors: the number of good bits before the next errored one, when every bit is
- * errored with probability numerator/denominator independently of the others (geometric).
+ * Gaps between random errors: the number of good bits before the next errored one, when every bit
+ * is errored with probability numerator/denominator independently of the others (geometric).
  *
  * No logarithm is used, as that of one C library may differ from another's in the last place. The
  * binary digits of a geometric number are independent: with q = 1 - p digit j is 1 with probability
@@ -43,12 +43,12 @@ uint64_t evl_splitmix64(uint64_t *state);
 
 struct evl_rng_gap {
 	uint64_t threshold[EVL_RNG_GAP_DIGITS]; /* digit j is 1 when the next draw is below it */
-	unsigned digits;			/* higher digits are 0 with certainty (< 2^-53) */
-	uint64_t fixed;				/* the answer when digits is 0 */
+	unsigned digits;                        /* higher digits are 0 with certainty (< 2^-53) */
+	uint64_t fixed;                         /* the answer when digits is 0 */
 };
 
-/* 0 <= numerator <= denominator, 1 <= denominator <= 2^53. With ratio 0 each gap is UINT64_MAX, with
- * ratio 1 each is 0. */
+/* 0 <= numerator <= denominator, 1 <= denominator <= 2^53. With ratio 0 each gap is UINT64_MAX,
+ * with ratio 1 each is 0. */
 void evl_rng_gap_init(struct evl_rng_gap *gap, uint64_t numerator, uint64_t denominator);
 
 uint64_t evl_rng_gap_next(const struct evl_rng_gap *gap, struct evl_rng *rng);

@@ -11,8 +11,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define EVL_STM1_FRAME_BYTES	 2430 /* 9 rows of 270 */
-#define EVL_STM1_UNSCRAMBLED	 9    /* A1 A1 A1 A2 A2 A2 J0 and two bytes for national use */
+#define EVL_STM1_FRAME_BYTES     2430 /* 9 rows of 270 */
+#define EVL_STM1_UNSCRAMBLED     9    /* A1 A1 A1 A2 A2 A2 J0 and two bytes for national use */
 #define EVL_SCRAMBLE_STM1_PERIOD 127  /* bits, and bytes, after which the keystream repeats */
 
 /* Scrambles or descrambles `frames` whole frames in place. */
