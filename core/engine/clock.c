@@ -33,7 +33,7 @@ bool evl_clock_reach(struct evl_clock *c, uint64_t at_ns)
 		return true;
 	}
 	struct timespec ts = {.tv_sec = (time_t)(at_ns / 1000000000u),
-		.tv_nsec = (long)(at_ns % 1000000000u)};
+			      .tv_nsec = (long)(at_ns % 1000000000u)};
 	/* Interrupted by a signal: come back early, the caller looks at its stop flag. */
 	clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &ts, NULL);
 	return false;

@@ -31,14 +31,14 @@ struct evl_engine_args {
 };
 
 enum evl_status evl_engine_create(struct evl_engine **out, const struct evl_engine_args *args,
-	struct evl_err *err);
+				  struct evl_err *err);
 void evl_engine_destroy(struct evl_engine *engine); /* takes NULL */
 
 uint64_t evl_engine_now(const struct evl_engine *engine); /* ns on the clock of the run */
 uint32_t evl_engine_channel_count(const struct evl_engine *engine);
 /* Borrowed from the binding. */
 const struct evl_bound_channel *evl_engine_channel(const struct evl_engine *engine,
-	uint32_t channel);
+						   uint32_t channel);
 
 /* Runs one take. `deadline_ns` on the clock of the run: a take that would end later is refused
  * with EVL_E_LIMIT before it begins (on the real clock also when it runs over).
@@ -47,5 +47,5 @@ const struct evl_bound_channel *evl_engine_channel(const struct evl_engine *engi
  * NULL when the take had not begun. The engine can run the next take after any error.
  * `out` belongs to the caller (evl_take_result_destroy). */
 enum evl_status evl_engine_take(struct evl_engine *engine, const struct evl_take_plan *plan,
-	uint64_t deadline_ns, const struct evl_take_sink *sink, struct evl_take_result **out,
-	struct evl_err *err);
+				uint64_t deadline_ns, const struct evl_take_sink *sink,
+				struct evl_take_result **out, struct evl_err *err);

@@ -17,14 +17,15 @@
 #include "core/base/err.h"
 #include "core/signal/prbs.h"
 
-struct evl_rec_reader;
+struct evl_rec;
 
-#define EVL_TAKE_SLAB_FRAMES 64u /* 8 ms; also the grid on which takes start and end: the longest
-				  * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms
+#define EVL_TAKE_SLAB_FRAMES                                                                       \
+	64u                      /* 8 ms; also the grid on which takes start and end: the longest  \
+				  * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms \
 				  * (ITU-T G.707 9.3.2.3) */
-#define EVL_TAKE_LEAD_IN     128u /* idle frames before the start, to bring the unit to one state */
-#define EVL_TAKE_MARKS	     32u  /* positions of errors kept for each meter */
-#define EVL_TAKE_EVENTS_MAX  100000u
+#define EVL_TAKE_LEAD_IN    128u /* idle frames before the start, to bring the unit to one state */
+#define EVL_TAKE_MARKS      32u  /* positions of errors kept for each meter */
+#define EVL_TAKE_EVENTS_MAX 100000u
 
 enum evl_content {
 	EVL_CONTENT_NONE = 0, /* idle: all ones is played; nothing is expected */
@@ -36,8 +37,8 @@ enum evl_content {
 struct evl_take_content {
 	enum evl_content kind;
 	enum evl_prbs_kind pattern;
-	uint64_t phase;		       /* of the first bit after the start */
-	struct evl_rec_reader *reader; /* borrowed for the time of the take */
+	uint64_t phase;         /* of the first bit after the start */
+	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
 	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
 };
@@ -60,7 +61,7 @@ struct evl_take_inside {
 	uint32_t count; /* tributaries that are followed, at most 63 */
 	struct {
 		uint32_t channel; /* that sends the pattern ... */
-		uint8_t slot;	  /* ... expected in this TU-12, 0..62 by column order */
+		uint8_t slot;     /* ... expected in this TU-12, 0..62 by column order */
 		uint64_t phase;
 	} slots[63];
 };
@@ -96,7 +97,7 @@ enum evl_arrival {
 
 enum evl_place {
 	EVL_PLACE_RECEIVED = 0, /* what the channel captured */
-	EVL_PLACE_LINE,		/* its timeslot inside the line */
+	EVL_PLACE_LINE,         /* its timeslot inside the line */
 };
 
 /* What was measured on one channel at one place over the whole take. */
@@ -105,7 +106,7 @@ struct evl_take_meter {
 	enum evl_place place;
 	uint32_t line_channel; /* when place is LINE */
 	enum evl_content kind; /* PATTERN: against the pattern; RECORDING: against the recording */
-	bool locked;	       /* a pattern was found at least once */
+	bool locked;           /* a pattern was found at least once */
 	bool inverted;
 	uint64_t bits; /* compared */
 	uint64_t errors;
@@ -119,16 +120,16 @@ struct evl_take_meter {
 	uint64_t marks[EVL_TAKE_MARKS];
 	uint32_t mark_count;
 	enum evl_arrival arrival;
-	uint32_t from_channel;	/* CROSSED */
+	uint32_t from_channel;  /* CROSSED */
 	int64_t deviation_bits; /* DELAYED: from the common delay */
-	int64_t delay_bits;	/* OWN, DELAYED: modulo the period */
+	int64_t delay_bits;     /* OWN, DELAYED: modulo the period */
 };
 
 struct evl_take_event {
 	uint32_t channel;
 	enum evl_alarm alarm;
 	bool raised;
-	bool by_unit; /* its own report; otherwise seen by the tester in the bits */
+	bool by_unit;  /* its own report; otherwise seen by the tester in the bits */
 	int64_t at_ns; /* from the start; negative in the lead-in */
 };
 
@@ -138,7 +139,7 @@ struct evl_take_stream {
 	const char *source;
 	int64_t skew_ns; /* start of this channel against the start of the take */
 	uint64_t bits;
-	char digest[EVL_SHA256_HEX];	      /* "" when not asked for (no recording, no replay) */
+	char digest[EVL_SHA256_HEX];          /* "" when not asked for (no recording, no replay) */
 	char recorded_digest[EVL_SHA256_HEX]; /* of the recording that was played or expected */
 	bool recorded;
 };
@@ -164,7 +165,7 @@ struct evl_take_second {
 	uint32_t channel;
 	enum evl_place place;
 	uint32_t second; /* from 0 */
-	uint64_t bits;	 /* compared */
+	uint64_t bits;   /* compared */
 	uint64_t errors;
 	bool in_sync; /* all through */
 	uint64_t sync_losses;

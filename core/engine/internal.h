@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Insides of a running take, shared by the files of this room only. */
+#pragma once
+
+#include "core/adapter/instance.h"
+#include "core/engine/clock.h"
+#include "core/engine/engine.h"
+#include "core/engine/lease.h"
+#include "core/frame/e1.h"
+#include "core/frame/line_monitor.h"
+#include "core/frame/mux63.h"
+#include "core/measure/checker.h"
+#include "core/recording/reader.h"
+#include "core/recording/stream_digest.h"
+#include "core/recording/writer.h"
+#include "core/signal/prbs.h"
+
+struct evl_engine {
+	struct evl_engine_args args;
+	struct evl_clock clock;
+	struct evl_leases *leases;
+	const struct evl_bound_channel **channels; /* by channel */
+	uint32_t channel_count;
+	uint32_t **by_port; /* by_port[instance][adapter channel] = channel, or UINT32_MAX */
+	uint32_t *port_count;
+};
+
+/* One meter: a pattern checker, or a comparison with a recording. */
+struct meter {
+	struct evl_take_meter out;
+	uint32_t part;
+	uint64_t phase; /* sent */
+	struct evl_checker checker;
+	struct evl_checker_counts last;
+	uint64_t bits, errors; /* RECORDING: compared so far */
+	uint64_t last_bits, last_errors;
+	uint64_t first_error;
+	bool locked_all; /* through the present second */
+	const struct evl_take_content *expected;
+	uint8_t *sample; /* RECORDING: what was received in the middle slab, to tell crossings */
+	bool have_sample;
+};
+
+struct part {
+	const struct evl_take_part *plan;
+	const struct evl_bound_channel *bound;
+	size_t slab_bytes;
+	uint32_t frame_bits;
+	uint8_t *tx; /* NULL when it does not play */
+	uint8_t *rx; /* NULL when it does not capture */
+	struct evl_prbs generator;
+	struct evl_stream_digest *sent_digest;
+	struct evl_stream_digest *received_digest;
+	int32_t record_sent; /* channel in the writer, or -1 */
+	int32_t record_received;
+	int32_t meter; /* or -1 */
+	bool watch_e1;
+	struct evl_e1_monitor e1;
+	struct evl_line_monitor *line;
+	uint64_t started_ns;
+	uint32_t instance;
+	uint32_t place; /* in that instance's arms and slabs */
+	uint32_t rec_flags;
+};
+
+struct per_instance {
+	struct evl_instance *in;
+	struct evl_arm *arms;
+	struct evl_slab *slabs;
+	uint64_t *started_ns;
+	uint32_t count;
+	bool started;
+};
+
+struct take {
+	struct evl_engine *engine;
+	const struct evl_take_plan *plan;
+	const struct evl_take_sink *sink;
+	struct evl_take_result *result;
+	uint64_t frames_all; /* whole slabs */
+	uint64_t start_ns;   /* of the take proper, after the lead-in */
+	uint64_t done;       /* frames of the take proper */
+	bool in_lead_in;
+	struct part *parts;
+	struct per_instance *instances;
+	struct meter *meters;
+	uint32_t meter_count;
+	struct evl_mux63_rx *inside; /* decoder of the line, or NULL */
+	uint8_t *inside_e1[63];      /* NULL where nobody listens */
+	uint32_t inside_meter[63];
+	uint8_t *inside_memory;
+	uint8_t *scratch; /* one slab of the widest recording that is expected */
+	struct evl_rec_writer *writer;
+	struct evl_event *polled;
+	uint32_t events_cap;
+	enum evl_status event_status;
+};
+
+#define EVL_POLL_BATCH 256u
+
+/* meter.c */
+void evl_meters_prepare(struct take *t);
+enum evl_status evl_meters_feed(struct take *t, struct evl_err *err);
+void evl_meters_second(struct take *t, uint32_t second);
+enum evl_status evl_meters_finish(struct take *t, struct evl_err *err);
+uint64_t evl_meters_errors(const struct take *t);
+
+/* watch.c */
+enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err);
+void evl_watch_feed(struct take *t);
+enum evl_status evl_watch_poll(struct take *t, struct evl_err *err);
+void evl_watch_lead_in_over(struct take *t);
+void evl_watch_finish(struct take *t);

@@ -1,0 +1,331 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Meters: what came back, against the pattern or the recording that was expected. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/engine/internal.h"
+#include "core/measure/phase.h"
+#include "core/measure/seconds.h"
+#include "core/signal/bits.h"
+
+/* Beyond this ratio of differing bits a signal is taken to be another one, and a match is sought;
+ * below it, in the sample, it is taken to be the one found (common practice, no source). */
+#define FOREIGN_NUM 1
+#define FOREIGN_DEN 20
+
+static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum evl_place place,
+		       enum evl_content kind)
+{
+	m->part = part;
+	m->out.channel = channel;
+	m->out.place = place;
+	m->out.kind = kind;
+	m->locked_all = kind == EVL_CONTENT_RECORDING;
+}
+
+void evl_meters_prepare(struct take *t)
+{
+	const struct evl_take_plan *plan = t->plan;
+	uint32_t n = 0;
+	for (uint32_t i = 0; i < plan->part_count; i++) {
+		n += plan->parts[i].expected.kind != EVL_CONTENT_NONE;
+	}
+	n += plan->inside != NULL ? plan->inside->count : 0;
+	t->meters = evl_xcalloc(n, sizeof *t->meters);
+	size_t widest = 0;
+	for (uint32_t i = 0; i < plan->part_count; i++) {
+		const struct evl_take_content *c = &plan->parts[i].expected;
+		t->parts[i].meter = -1;
+		if (c->kind == EVL_CONTENT_NONE) {
+			continue;
+		}
+		struct meter *m = &t->meters[t->meter_count];
+		init_meter(m, i, plan->parts[i].channel, EVL_PLACE_RECEIVED, c->kind);
+		m->expected = c;
+		if (c->kind == EVL_CONTENT_PATTERN) {
+			m->phase = c->phase;
+			evl_checker_init(&m->checker, c->pattern);
+		} else {
+			m->sample = evl_xmalloc(t->parts[i].slab_bytes);
+			if (t->parts[i].slab_bytes > widest) {
+				widest = t->parts[i].slab_bytes;
+			}
+		}
+		t->parts[i].meter = (int32_t)t->meter_count++;
+	}
+	t->scratch = evl_xmalloc(widest);
+	if (plan->inside == NULL) {
+		return;
+	}
+	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
+	t->inside_memory = evl_xcalloc(plan->inside->count, e1);
+	for (uint32_t i = 0; i < plan->inside->count; i++) {
+		uint8_t slot = plan->inside->slots[i].slot;
+		evl_require(slot < 63 && t->inside_e1[slot] == NULL);
+		struct meter *m = &t->meters[t->meter_count];
+		init_meter(m, plan->inside->part, plan->inside->slots[i].channel, EVL_PLACE_LINE,
+			   EVL_CONTENT_PATTERN);
+		m->out.line_channel = plan->parts[plan->inside->part].channel;
+		m->phase = plan->inside->slots[i].phase;
+		evl_checker_init(&m->checker, plan->inside->pattern);
+		t->inside_e1[slot] = t->inside_memory + i * e1;
+		t->inside_meter[slot] = t->meter_count++;
+	}
+}
+
+static void feed_pattern(struct meter *m, const uint8_t *data, size_t bytes)
+{
+	evl_checker_feed(&m->checker, data, bytes);
+	m->locked_all = m->locked_all && m->checker.locked;
+}
+
+static enum evl_status feed_recording(struct take *t, struct meter *m, const uint8_t *rx,
+				      size_t bytes, struct evl_err *err)
+{
+	uint64_t at_bit = t->done * t->parts[m->part].frame_bits;
+	const struct evl_take_content *c = m->expected;
+	enum evl_status st =
+		evl_rec_read(c->reader, c->reader_channel, at_bit, t->scratch, bytes, err);
+	if (st < 0) {
+		return st;
+	}
+	m->bits += (uint64_t)bytes * 8;
+	if (memcmp(rx, t->scratch, bytes) != 0) {
+		if (m->errors == 0) {
+			m->first_error = at_bit + evl_bits_first_diff(rx, t->scratch, bytes);
+		}
+		m->errors += evl_bits_count_diff(rx, t->scratch, bytes);
+		if (m->out.mark_count < EVL_TAKE_MARKS) {
+			m->out.mark_count += (uint32_t)evl_bits_list_diff(
+				m->out.marks + m->out.mark_count,
+				EVL_TAKE_MARKS - m->out.mark_count, at_bit, rx, t->scratch, bytes);
+		}
+	}
+	uint64_t middle = t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
+	if (t->done == middle) {
+		memcpy(m->sample, rx, bytes);
+		m->have_sample = true;
+	}
+	return EVL_OK;
+}
+
+enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		if (p->meter < 0) {
+			continue;
+		}
+		struct meter *m = &t->meters[p->meter];
+		if (m->out.kind == EVL_CONTENT_PATTERN) {
+			feed_pattern(m, p->rx, p->slab_bytes);
+			continue;
+		}
+		enum evl_status st = feed_recording(t, m, p->rx, p->slab_bytes, err);
+		if (st < 0) {
+			return st;
+		}
+	}
+	if (t->inside == NULL) {
+		return EVL_OK;
+	}
+	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
+	for (uint32_t slot = 0; slot < 63; slot++) {
+		if (t->inside_e1[slot] != NULL) {
+			feed_pattern(&t->meters[t->inside_meter[slot]], t->inside_e1[slot], e1);
+		}
+	}
+	return EVL_OK;
+}
+
+void evl_meters_second(struct take *t, uint32_t second)
+{
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		struct meter *m = &t->meters[i];
+		struct evl_take_second s = {.channel = m->out.channel,
+					    .place = m->out.place,
+					    .second = second,
+					    .in_sync = m->locked_all};
+		if (m->out.kind == EVL_CONTENT_PATTERN) {
+			struct evl_checker_counts c = evl_checker_since(&m->checker, &m->last);
+			s.bits = c.bits;
+			s.errors = c.errors;
+			s.sync_losses = c.sync_losses;
+			s.slips = c.slips;
+			m->locked_all = m->checker.locked;
+		} else {
+			s.bits = m->bits - m->last_bits;
+			s.errors = m->errors - m->last_errors;
+			m->last_bits = m->bits;
+			m->last_errors = m->errors;
+		}
+		/* Searching for a pattern that never came, or its first search, is no defect of
+		 * this second by itself: the arrival is judged over the take. */
+		bool lost = m->out.kind == EVL_CONTENT_PATTERN && m->checker.ever_locked &&
+			    (s.sync_losses > 0 || (!m->checker.locked));
+		m->out.errored_seconds += evl_second_is_errored(s.errors, lost);
+		m->out.severely_errored_seconds +=
+			evl_second_is_severe(s.bits, s.errors, lost) &&
+			(m->out.kind == EVL_CONTENT_RECORDING || m->checker.ever_locked);
+		if ((s.errors > 0 || !s.in_sync || s.sync_losses > 0 || s.slips > 0) &&
+		    t->sink->second != NULL) {
+			t->sink->second(t->sink->ctx, &s);
+		}
+	}
+}
+
+uint64_t evl_meters_errors(const struct take *t)
+{
+	uint64_t sum = 0;
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		const struct meter *m = &t->meters[i];
+		sum += m->out.kind == EVL_CONTENT_PATTERN ? m->checker.errors : m->errors;
+	}
+	return sum;
+}
+
+static void collect_pattern(struct meter *m)
+{
+	const struct evl_checker *c = &m->checker;
+	m->out.locked = c->ever_locked;
+	m->out.inverted = c->inverted;
+	m->out.bits = c->bits;
+	m->out.errors = c->errors;
+	m->out.sync_losses = c->sync_losses;
+	m->out.slips = c->slips;
+	m->out.last_slip_bits = c->last_slip_bits;
+	m->out.first_lock_bit = c->first_lock_bit;
+	m->out.mark_count = (uint32_t)c->error_positions;
+	memcpy(m->out.marks, c->error_bit, sizeof m->out.marks);
+	m->out.first_error_bit = c->error_positions > 0 ? c->error_bit[0] : 0;
+}
+
+/* Whose pattern arrives where, for all meters of one pattern at one place. */
+static enum evl_status arrivals(struct take *t, enum evl_place place, enum evl_prbs_kind kind,
+				struct evl_err *err)
+{
+	uint32_t n = 0;
+	uint32_t *who = evl_xcalloc(t->meter_count, sizeof *who);
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		const struct meter *m = &t->meters[i];
+		if (m->out.kind == EVL_CONTENT_PATTERN && m->out.place == place &&
+		    m->checker.kind == kind) {
+			who[n++] = i;
+		}
+	}
+	enum evl_status st = EVL_OK;
+	uint32_t *sent = evl_xcalloc(n, sizeof *sent);
+	struct evl_phase_seen *seen = evl_xcalloc(n, sizeof *seen);
+	struct evl_phase_arrival *at = evl_xcalloc(n, sizeof *at);
+	struct evl_phase_match match;
+	if (n == 0) {
+		goto out;
+	}
+	for (uint32_t i = 0; i < n; i++) {
+		const struct meter *m = &t->meters[who[i]];
+		sent[i] = (uint32_t)(m->phase % evl_prbs_period(kind));
+		seen[i].present = m->checker.ever_locked;
+		seen[i].offset = m->checker.offset;
+	}
+	st = evl_phase_match(&match, at, sent, seen, n, kind, evl_prbs_period(kind) - 1,
+			     EVL_PHASE_TOLERANCE_BITS, err);
+	if (st < 0) {
+		goto out;
+	}
+	for (uint32_t i = 0; i < n; i++) {
+		struct evl_take_meter *m = &t->meters[who[i]].out;
+		m->delay_bits = at[i].place == EVL_PHASE_NOTHING ? -1 : (int64_t)at[i].delay_bits;
+		switch (at[i].place) {
+		case EVL_PHASE_OWN:
+			m->arrival = EVL_ARRIVAL_OWN;
+			break;
+		case EVL_PHASE_CROSSED:
+			m->arrival = EVL_ARRIVAL_CROSSED;
+			m->from_channel = t->meters[who[at[i].channel]].out.channel;
+			break;
+		case EVL_PHASE_DEVIATING:
+			m->arrival = EVL_ARRIVAL_DELAYED;
+			m->delay_bits = at[i].own_delay_bits;
+			m->deviation_bits = (int64_t)at[i].own_delay_bits - match.delay_bits;
+			if (m->deviation_bits < -(int64_t)(evl_prbs_period(kind) / 2)) {
+				m->deviation_bits += evl_prbs_period(kind);
+			}
+			break;
+		case EVL_PHASE_NOTHING:
+			m->arrival = EVL_ARRIVAL_NONE;
+			break;
+		}
+	}
+out:
+	free(at);
+	free(seen);
+	free(sent);
+	free(who);
+	return st;
+}
+
+/* A channel that returned something foreign: whose recorded bits are they? Only one clear match
+ * counts; idle channels that look alike say nothing. */
+static enum evl_status find_crossing(struct take *t, struct meter *m, struct evl_err *err)
+{
+	uint64_t middle = t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
+	uint32_t found = 0;
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		const struct meter *other = &t->meters[i];
+		const struct part *p = &t->parts[other->part];
+		if (other == m || other->out.kind != EVL_CONTENT_RECORDING ||
+		    p->slab_bytes != t->parts[m->part].slab_bytes) {
+			continue;
+		}
+		enum evl_status st =
+			evl_rec_read(other->expected->reader, other->expected->reader_channel,
+				     middle * p->frame_bits, t->scratch, p->slab_bytes, err);
+		if (st < 0) {
+			return st;
+		}
+		uint64_t diff = evl_bits_count_diff(m->sample, t->scratch, p->slab_bytes);
+		if (diff * FOREIGN_DEN < p->slab_bytes * 8 * FOREIGN_NUM) {
+			found++;
+			m->out.arrival = EVL_ARRIVAL_CROSSED;
+			m->out.from_channel = other->out.channel;
+		}
+	}
+	if (found != 1) {
+		m->out.arrival = EVL_ARRIVAL_NONE;
+		m->out.from_channel = 0;
+	}
+	return EVL_OK;
+}
+
+enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
+{
+	enum evl_status st = EVL_OK;
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		struct meter *m = &t->meters[i];
+		m->out.delay_bits = -1;
+		if (m->out.kind == EVL_CONTENT_PATTERN) {
+			collect_pattern(m);
+			continue;
+		}
+		m->out.locked = true;
+		m->out.bits = m->bits;
+		m->out.errors = m->errors;
+		m->out.first_error_bit = m->first_error;
+		m->out.arrival = EVL_ARRIVAL_OWN;
+		if (m->have_sample && m->errors * FOREIGN_DEN > m->bits * FOREIGN_NUM &&
+		    st == EVL_OK) {
+			st = find_crossing(t, m, err);
+		}
+	}
+	for (int place = EVL_PLACE_RECEIVED; place <= EVL_PLACE_LINE; place++) {
+		for (int kind = 0; kind < EVL_PRBS_KINDS && st == EVL_OK; kind++) {
+			st = arrivals(t, (enum evl_place)place, (enum evl_prbs_kind)kind, err);
+		}
+	}
+	t->result->meters = evl_xcalloc(t->meter_count, sizeof *t->result->meters);
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		t->result->meters[i] = t->meters[i].out;
+	}
+	t->result->meter_count = t->meter_count;
+	return st;
+}

@@ -1,0 +1,508 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* One take: prepare, arm, start, move slabs, stop, collect. */
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/engine/internal.h"
+
+#define SLAB       EVL_TAKE_SLAB_FRAMES
+#define SLAB_NS    ((uint64_t)SLAB * EVL_FRAME_NS)
+#define PER_SECOND (EVL_FRAMES_PER_S / SLAB) /* slabs in a second: 125 */
+
+static enum evl_status check_plan(struct take *t, struct evl_err *err)
+{
+	const struct evl_take_plan *plan = t->plan;
+	if (plan->part_count == 0 || plan->frames == 0) {
+		return evl_err_set(err, EVL_E_INVALID,
+				   "take %s: nothing to do; say what to play, expect or record and "
+				   "for how long",
+				   plan->name);
+	}
+	for (uint32_t i = 0; i < plan->part_count; i++) {
+		const struct evl_take_part *p = &plan->parts[i];
+		const struct evl_bound_channel *b = evl_engine_channel(t->engine, p->channel);
+		bool capture = p->capture;
+		if (p->play && (b->abilities & EVL_ABLE_PLAY) == 0) {
+			return evl_err_set(
+				err, EVL_E_INVALID,
+				"take %s: %s cannot play; let the campaign's needs say play = true",
+				plan->name, b->label);
+		}
+		if (capture && (b->abilities & EVL_ABLE_CAPTURE) == 0) {
+			return evl_err_set(err, EVL_E_INVALID,
+					   "take %s: %s cannot capture; let the campaign's needs "
+					   "say capture = true",
+					   plan->name, b->label);
+		}
+		evl_require(capture || (p->expected.kind == EVL_CONTENT_NONE && !p->watch &&
+					!p->record_received));
+		const struct evl_take_content *both[] = {&p->played, &p->expected};
+		for (int k = 0; k < 2; k++) {
+			if (both[k]->kind != EVL_CONTENT_RECORDING) {
+				continue;
+			}
+			const struct evl_rec_info *info =
+				evl_rec_info(both[k]->reader, both[k]->reader_channel);
+			if (info->channel.rate != b->rate) {
+				return evl_err_set(
+					err, EVL_E_INVALID,
+					"take %s: %s is %s, but channel %s of the recording is %s",
+					plan->name, b->label, evl_rate_name(b->rate),
+					info->channel.name, evl_rate_name(info->channel.rate));
+			}
+			uint64_t need = t->frames_all * evl_rate_frame_bits(b->rate);
+			if (info->gaps > 0 || info->bits < need) {
+				return evl_err_set(
+					err, EVL_E_INVALID,
+					"take %s: channel %s of the recording has %" PRIu64
+					" bits and %" PRIu64 " gaps; the take needs %" PRIu64
+					" bits without a gap",
+					plan->name, info->channel.name, info->bits, info->gaps,
+					need);
+			}
+		}
+	}
+	return EVL_OK;
+}
+
+static void record_name(char *out, size_t cap, const struct evl_engine *e,
+			const struct evl_bound_channel *b, bool sent)
+{
+	const struct evl_bound_role *role = evl_binding_role(e->args.binding, b->role);
+	if (role->channel_count > 1) {
+		snprintf(out, cap, "%s-%u.%s", b->role, b->number, sent ? "sent" : "received");
+	} else {
+		snprintf(out, cap, "%s.%s", b->role, sent ? "sent" : "received");
+	}
+}
+
+static enum evl_status open_writer(struct take *t, struct evl_err *err)
+{
+	if (t->plan->record_path == NULL) {
+		return EVL_OK;
+	}
+	uint32_t n = 0;
+	struct evl_rec_channel *list = evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *list);
+	char(*names)[EVL_REC_NAME_MAX] =
+		evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *names);
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		for (int sent = 1; sent >= 0; sent--) {
+			if (!(sent ? p->plan->record_sent : p->plan->record_received)) {
+				continue;
+			}
+			record_name(names[n], sizeof names[n], t->engine, p->bound, sent);
+			list[n] = (struct evl_rec_channel){.name = names[n],
+							   .rate = p->bound->rate,
+							   .direction = sent ? EVL_REC_SENT
+									     : EVL_REC_RECEIVED,
+							   .start_ns = t->start_ns};
+			*(sent ? &p->record_sent : &p->record_received) = (int32_t)n++;
+		}
+	}
+	enum evl_status st = evl_rec_writer_create(&t->writer, t->plan->record_path, list, n,
+						   t->plan->record_meta, err);
+	free(names);
+	free(list);
+	return st;
+}
+
+static enum evl_status prepare(struct take *t, struct evl_err *err)
+{
+	struct evl_engine *e = t->engine;
+	const struct evl_take_plan *plan = t->plan;
+	t->parts = evl_xcalloc(plan->part_count, sizeof *t->parts);
+	t->instances = evl_xcalloc(e->args.instance_count, sizeof *t->instances);
+	for (uint32_t i = 0; i < e->args.instance_count; i++) {
+		struct per_instance *in = &t->instances[i];
+		in->in = e->args.instances[i];
+		in->arms = evl_xcalloc(plan->part_count, sizeof *in->arms);
+		in->slabs = evl_xcalloc(plan->part_count, sizeof *in->slabs);
+		in->started_ns = evl_xcalloc(plan->part_count, sizeof *in->started_ns);
+	}
+	for (uint32_t i = 0; i < plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		p->plan = &plan->parts[i];
+		p->bound = evl_engine_channel(e, p->plan->channel);
+		p->frame_bits = evl_rate_frame_bits(p->bound->rate);
+		p->slab_bytes = evl_rate_bytes(p->bound->rate, SLAB);
+		p->record_sent = p->record_received = -1;
+		p->instance = p->bound->adapter;
+		struct per_instance *in = &t->instances[p->instance];
+		p->place = in->count++;
+		in->arms[p->place] = (struct evl_arm){.channel = p->bound->channel,
+						      .play = p->plan->play,
+						      .capture = p->plan->capture};
+		if (p->plan->play) {
+			p->tx = evl_xmalloc(p->slab_bytes);
+			memset(p->tx, 0xFF, p->slab_bytes);
+		}
+		if (p->plan->capture) {
+			p->rx = evl_xcalloc(1, p->slab_bytes);
+		}
+		in->slabs[p->place] =
+			(struct evl_slab){.channel = p->bound->channel, .tx = p->tx, .rx = p->rx};
+		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
+			evl_prbs_init(&p->generator, p->plan->played.pattern,
+				      p->plan->played.phase);
+		}
+		if (p->plan->played.kind == EVL_CONTENT_RECORDING || p->plan->record_sent) {
+			p->sent_digest = evl_stream_digest_create();
+		}
+		if (p->plan->expected.kind == EVL_CONTENT_RECORDING || p->plan->record_received) {
+			p->received_digest = evl_stream_digest_create();
+		}
+	}
+	evl_meters_prepare(t);
+	if (plan->inside != NULL) {
+		enum evl_status st = evl_mux63_rx_create(&t->inside, NULL, err);
+		if (st < 0) {
+			return st;
+		}
+	}
+	return evl_watch_prepare(t, err);
+}
+
+static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
+{
+	struct evl_engine *e = t->engine;
+	uint64_t begin_ns;
+	if (e->clock.is_virtual) {
+		begin_ns = (e->clock.now_ns + SLAB_NS - 1) / SLAB_NS * SLAB_NS;
+	} else {
+		begin_ns = evl_clock_now(&e->clock) + 200000000u; /* time to arm all channels */
+	}
+	t->start_ns = begin_ns + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+	t->result->start_ns = t->start_ns;
+	enum evl_status st = open_writer(t, err);
+	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
+		struct per_instance *in = &t->instances[i];
+		if (in->count > 0) {
+			st = evl_instance_arm(in->in, in->arms, in->count, SLAB, err);
+		}
+	}
+	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
+		struct per_instance *in = &t->instances[i];
+		if (in->count > 0) {
+			in->started = true; /* so that a failed start is followed by a stop */
+			st = evl_instance_start(in->in, begin_ns, in->started_ns, err);
+		}
+	}
+	if (st == EVL_OK) {
+		evl_clock_reach(&e->clock, begin_ns);
+	}
+	for (uint32_t i = 0; i < t->plan->part_count && st == EVL_OK; i++) {
+		struct part *p = &t->parts[i];
+		uint64_t began = t->instances[p->instance].started_ns[p->place];
+		p->started_ns = began + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+		int64_t skew = (int64_t)(began - begin_ns);
+		if (p->record_sent >= 0) {
+			evl_rec_set_start(t->writer, (uint32_t)p->record_sent, p->started_ns, skew);
+		}
+		if (p->record_received >= 0) {
+			evl_rec_set_start(t->writer, (uint32_t)p->record_received, p->started_ns,
+					  skew);
+		}
+	}
+	for (uint32_t i = 0; i < t->plan->injection_count && st == EVL_OK; i++) {
+		const struct evl_take_injection *j = &t->plan->injections[i];
+		const struct evl_bound_channel *b = evl_engine_channel(e, j->channel);
+		struct evl_inject what = {.kind = j->alarm != EVL_ALARM_NONE ? EVL_INJECT_ALARM
+									     : EVL_INJECT_ERRORS,
+					  .channel = b->channel,
+					  .alarm = j->alarm,
+					  .numerator = j->numerator,
+					  .denominator = j->denominator,
+					  .at_ns = t->start_ns + j->at_ns,
+					  .duration_ns = j->lasting_ns};
+		st = evl_instance_inject(t->instances[b->adapter].in, &what, err);
+	}
+	return st;
+}
+
+static enum evl_status exchange(struct take *t, struct evl_err *err)
+{
+	for (uint32_t i = 0; i < t->engine->args.instance_count; i++) {
+		struct per_instance *in = &t->instances[i];
+		if (in->count == 0) {
+			continue;
+		}
+		enum evl_status st = evl_instance_exchange(in->in, SLAB, in->slabs, in->count, err);
+		if (st < 0) {
+			return st;
+		}
+	}
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		uint32_t flags = t->instances[p->instance].slabs[p->place].flags;
+		p->rec_flags = ((flags & EVL_SLAB_GAP) ? EVL_REC_FILLER : 0u) |
+			       ((flags & EVL_SLAB_OVERRUN) ? EVL_REC_OVERRUN : 0u);
+		t->result->gaps += flags != 0;
+	}
+	return EVL_OK;
+}
+
+static enum evl_status fill(struct take *t, struct evl_err *err)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		enum evl_status st = EVL_OK;
+		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
+			evl_prbs_fill(&p->generator, p->tx, p->slab_bytes);
+		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
+			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
+					  t->done * p->frame_bits, p->tx, p->slab_bytes, err);
+		}
+		if (st < 0) {
+			return st;
+		}
+	}
+	return EVL_OK;
+}
+
+static enum evl_status keep_bits(struct take *t, struct evl_err *err)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		uint64_t at = t->done * p->frame_bits;
+		if (p->sent_digest != NULL) {
+			evl_stream_digest_update(p->sent_digest, at, p->tx, p->slab_bytes);
+		}
+		if (p->received_digest != NULL) {
+			evl_stream_digest_update(p->received_digest, at, p->rx, p->slab_bytes);
+		}
+		enum evl_status st = EVL_OK;
+		if (p->record_sent >= 0) {
+			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, at, p->tx,
+					   p->slab_bytes, 0, err);
+		}
+		if (st == EVL_OK && p->record_received >= 0) {
+			st = evl_rec_write(t->writer, (uint32_t)p->record_received, at, p->rx,
+					   p->slab_bytes, p->rec_flags, err);
+		}
+		if (st < 0) {
+			return st;
+		}
+	}
+	return EVL_OK;
+}
+
+static void decode_inside(struct take *t)
+{
+	if (t->inside != NULL) {
+		const struct part *line = &t->parts[t->plan->inside->part];
+		evl_mux63_decode(t->inside, line->rx, SLAB, t->inside_e1, NULL);
+	}
+}
+
+static enum evl_status stream(struct take *t, struct evl_err *err)
+{
+	struct evl_engine *e = t->engine;
+	const volatile sig_atomic_t *stop = e->args.stop;
+	enum evl_status st = EVL_OK;
+	uint64_t slab_start = t->start_ns - (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+	t->in_lead_in = true;
+	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK; lead += SLAB) {
+		st = exchange(t, err);
+		if (st == EVL_OK) {
+			decode_inside(t);
+			evl_watch_feed(t);
+			st = evl_watch_poll(t, err);
+		}
+		slab_start += SLAB_NS;
+		evl_clock_reach(&e->clock, slab_start);
+	}
+	evl_watch_lead_in_over(t);
+	while (st == EVL_OK && t->done < t->frames_all) {
+		if (stop != NULL && *stop != 0) {
+			t->result->interrupted = true;
+			break;
+		}
+		if ((st = fill(t, err)) < 0 || (st = exchange(t, err)) < 0 ||
+		    (st = keep_bits(t, err)) < 0) {
+			break;
+		}
+		decode_inside(t);
+		evl_watch_feed(t);
+		if ((st = evl_meters_feed(t, err)) < 0 || (st = evl_watch_poll(t, err)) < 0) {
+			break;
+		}
+		t->done += SLAB;
+		slab_start += SLAB_NS;
+		evl_clock_reach(&e->clock, slab_start);
+		if (t->done % EVL_FRAMES_PER_S == 0) {
+			evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
+			if (t->sink->tick != NULL) {
+				t->sink->tick(t->sink->ctx);
+			}
+		}
+		if (t->sink->progress != NULL) {
+			t->sink->progress(t->sink->ctx, t->done, t->frames_all,
+					  evl_meters_errors(t));
+		}
+	}
+	if (t->done % EVL_FRAMES_PER_S != 0) {
+		evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
+	}
+	return st;
+}
+
+static void collect_streams(struct take *t)
+{
+	struct evl_take_result *r = t->result;
+	r->streams = evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *r->streams);
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		for (int sent = 1; sent >= 0; sent--) {
+			if (!(sent ? p->plan->play : p->plan->capture)) {
+				continue;
+			}
+			const struct evl_take_content *c =
+				sent ? &p->plan->played : &p->plan->expected;
+			struct evl_stream_digest *d = sent ? p->sent_digest : p->received_digest;
+			struct evl_take_stream *s = &r->streams[r->stream_count++];
+			s->channel = p->plan->channel;
+			s->sent = sent;
+			s->source = c->source;
+			s->skew_ns = (int64_t)(p->started_ns - t->start_ns);
+			s->bits = t->done * p->frame_bits;
+			uint8_t digest[EVL_SHA256_BYTES];
+			if (d != NULL) {
+				evl_stream_digest_end(d, digest);
+				evl_hex(digest, sizeof digest, s->digest);
+			}
+			if (c->kind == EVL_CONTENT_RECORDING) {
+				const struct evl_rec_info *info =
+					evl_rec_info(c->reader, c->reader_channel);
+				if (info->has_digest && info->bits == s->bits) {
+					evl_hex(info->digest, sizeof info->digest,
+						s->recorded_digest);
+				}
+			}
+			s->recorded = sent ? p->record_sent >= 0 : p->record_received >= 0;
+		}
+	}
+}
+
+static enum evl_status finish_writer(struct take *t, enum evl_status so_far, struct evl_err *err)
+{
+	if (t->writer == NULL) {
+		return so_far;
+	}
+	struct evl_rec_writer *w = t->writer;
+	t->writer = NULL;
+	if (so_far < 0) {
+		evl_rec_abandon(w); /* what is there stays readable, and is marked unfinished */
+		return so_far;
+	}
+	struct evl_rec_totals totals;
+	enum evl_status st = evl_rec_finish(w, NULL, &totals, err);
+	if (st == EVL_OK) {
+		evl_hex(totals.file_sha256, sizeof totals.file_sha256, t->result->record_sha256);
+		t->result->record_bytes = totals.file_bytes;
+	}
+	return st;
+}
+
+static void release(struct take *t)
+{
+	for (uint32_t i = 0; t->parts != NULL && i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		free(p->tx);
+		free(p->rx);
+		evl_stream_digest_destroy(p->sent_digest);
+		evl_stream_digest_destroy(p->received_digest);
+		evl_line_monitor_destroy(p->line);
+	}
+	for (uint32_t i = 0; t->instances != NULL && i < t->engine->args.instance_count; i++) {
+		free(t->instances[i].arms);
+		free(t->instances[i].slabs);
+		free(t->instances[i].started_ns);
+	}
+	for (uint32_t i = 0; i < t->meter_count; i++) {
+		free(t->meters[i].sample);
+	}
+	free(t->parts);
+	free(t->instances);
+	free(t->meters);
+	free(t->inside_memory);
+	free(t->scratch);
+	free(t->polled);
+	evl_mux63_rx_destroy(t->inside);
+	evl_rec_abandon(t->writer);
+	evl_lease_release(t->engine->leases, t->plan->holder);
+}
+
+static enum evl_status lease_all(struct take *t, struct evl_err *err)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		uint32_t channel = t->plan->parts[i].channel;
+		enum evl_status st =
+			evl_lease_take(t->engine->leases, channel, t->plan->holder,
+				       evl_engine_channel(t->engine, channel)->label, err);
+		if (st < 0) {
+			return evl_err_prefix(err, "take %s", t->plan->name);
+		}
+	}
+	return EVL_OK;
+}
+
+enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan *plan,
+				uint64_t deadline_ns, const struct evl_take_sink *sink,
+				struct evl_take_result **out, struct evl_err *err)
+{
+	static const struct evl_take_sink none = {0};
+	struct take t = {.engine = e, .plan = plan, .sink = sink != NULL ? sink : &none};
+	*out = NULL;
+	t.frames_all = (plan->frames + SLAB - 1) / SLAB * SLAB;
+	uint64_t end_ns =
+		evl_engine_now(e) + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
+	if (end_ns > deadline_ns) {
+		return evl_err_set(err, EVL_E_LIMIT,
+				   "take %s would end %" PRIu64
+				   " ms after the time limit of its case",
+				   plan->name, (end_ns - deadline_ns) / 1000000u + 1);
+	}
+	enum evl_status st = lease_all(&t, err);
+	if (st == EVL_OK) {
+		st = check_plan(&t, err);
+	}
+	if (st < 0) {
+		evl_lease_release(e->leases, plan->holder);
+		return st;
+	}
+	t.result = evl_xcalloc(1, sizeof *t.result);
+	st = prepare(&t, err);
+	bool began = false;
+	if (st == EVL_OK) {
+		st = arm_and_start(&t, err);
+		began = st == EVL_OK;
+	}
+	if (began) {
+		st = stream(&t, err);
+	}
+	for (uint32_t i = 0; i < e->args.instance_count; i++) {
+		struct evl_err later = {0};
+		if (t.instances[i].count > 0 &&
+		    evl_instance_stop(t.instances[i].in, st == EVL_OK ? err : &later) < 0 &&
+		    st == EVL_OK) {
+			st = EVL_E_ADAPTER;
+		}
+	}
+	t.result->frames = t.done;
+	struct evl_err later = {0};
+	if (began) {
+		st = finish_writer(&t, st, err);
+		enum evl_status finished = evl_meters_finish(&t, st == EVL_OK ? err : &later);
+		st = st == EVL_OK ? finished : st;
+		collect_streams(&t);
+		evl_watch_finish(&t);
+		*out = t.result;
+	} else {
+		evl_take_result_destroy(t.result);
+	}
+	release(&t);
+	return st;
+}
