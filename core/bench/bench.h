@@ -27,7 +27,7 @@
 #define EVL_BENCH_BYTES_MAX    (1024u * 1024u)
 #define EVL_BENCH_DEPTH_MAX    16u
 #define EVL_BENCH_NODES_MAX    20000u
-#define EVL_BENCH_CHANNELS_MAX 4096u /* in one role */
+#define EVL_BENCH_CHANNELS_MAX 4096u /* in all roles together */
 #define EVL_BENCH_NAME_MAX     48u   /* bytes with the NUL, of benches, instances, roles */
 
 /* One leaf of an adapter's `options`, flattened: "builds.B.faults[0].kind". An empty mapping or

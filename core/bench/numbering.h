@@ -18,7 +18,6 @@
 #include "core/frame/klm.h"
 
 #define EVL_NUMBERING_COUNT 63u /* TU-12 in a VC-4: 3 TUG-3 x 7 TUG-2 x 3, G.707 7.3 */
-#define EVL_KLM_TEXT_MAX    16  /* "3-7-3" and a NUL, with room for odd values */
 
 enum evl_numbering_kind {
 	EVL_NUMBERING_NONE = 0,   /* the bench says nothing: numbers have no K-L-M */
@@ -50,12 +49,6 @@ uint32_t evl_numbering_number(const struct evl_numbering *map, struct evl_klm pl
 
 /* "column-order", "klm-order", "table", "none". */
 const char *evl_numbering_name(enum evl_numbering_kind kind);
-
-/* Writes "2-6-1". */
-void evl_klm_print(char out[EVL_KLM_TEXT_MAX], struct evl_klm place);
-
-/* Reads "2-6-1" and nothing else; EVL_E_INVALID when it is not a place 1-1-1 .. 3-7-3. */
-enum evl_status evl_klm_parse(struct evl_klm *out, const char *text);
 
 /* Adds a table for people: 21 lines of three "number  K-L-M", numbers running down. */
 void evl_numbering_print(const struct evl_numbering *map, struct evl_text *out);
