@@ -51,7 +51,7 @@ struct evl_sandbox_limits {
 
 /* `limits` NULL: all defaults. EVL_E_NOMEM when not even the libraries fit under the cap. */
 enum evl_status evl_sandbox_create(struct evl_sandbox **out,
-	const struct evl_sandbox_limits *limits, struct evl_err *err);
+				   const struct evl_sandbox_limits *limits, struct evl_err *err);
 void evl_sandbox_destroy(struct evl_sandbox *s);
 
 /* The main Lua thread, to add bindings to. Work that may raise belongs in a C function that
@@ -70,7 +70,7 @@ void *evl_sandbox_user(struct evl_sandbox *s);
  * code, binary files, text over EVL_SANDBOX_TEXT_MAX and syntax errors are EVL_E_SCRIPT. Pushes
  * nothing on failure. */
 enum evl_status evl_sandbox_load(struct evl_sandbox *s, const char *name, const char *text,
-	size_t len, struct evl_err *err);
+				 size_t len, struct evl_err *err);
 
 /* Calls the function below `nargs` arguments on the main thread, like lua_pcall (`nresults` may
  * be LUA_MULTRET). On failure nothing is left of function and arguments, and the message reads
@@ -78,14 +78,14 @@ enum evl_status evl_sandbox_load(struct evl_sandbox *s, const char *name, const 
  * EVL_E_SCRIPT: the script raised an error; EVL_E_LIMIT: instructions or time used up;
  * EVL_E_NOMEM: memory cap; EVL_E_INTERRUPTED: the flag is set. */
 enum evl_status evl_sandbox_call(struct evl_sandbox *s, int nargs, int nresults,
-	struct evl_err *err);
+				 struct evl_err *err);
 
 /* Starts or continues the coroutine `co` (made with lua_newthread) with `nargs` values on its
  * stack. EVL_OK: *yielded tells whether it yielded or returned, with *nresults values on top of
  * its stack. Failures as with evl_sandbox_call; the coroutine is dead then and must be dropped,
  * never closed or reset: Lua would run its `__close` handlers with the hook off. */
 enum evl_status evl_sandbox_resume(struct evl_sandbox *s, lua_State *co, int nargs, bool *yielded,
-	int *nresults, struct evl_err *err);
+				   int *nresults, struct evl_err *err);
 
 /* Fills instructions and processor time up again; 0: as created. Call it before each resume of
  * a case, never from a binding. */
@@ -99,7 +99,7 @@ void evl_sandbox_charge(lua_State *L, uint64_t amount);
  * compiled-in). Compiled at the first require; a module returns its table. In messages it is
  * shown as "[modname]". */
 void evl_sandbox_require_text(struct evl_sandbox *s, const char *modname, const char *text,
-	size_t len);
+			      size_t len);
 
 /* Registers the value on top of the main thread's stack (popped) as a module that only library
  * modules can require, such as the table of C bindings. Raises no error but may run out of memory:
