@@ -8,8 +8,8 @@
 #include "core/base/digest.h"
 #include "core/base/rate.h"
 
-#define EVL_REC_CHANNELS_MAX 1024u /* channels in one recording */
-#define EVL_REC_NAME_MAX     128u  /* bytes of a channel name with the NUL */
+#define EVL_REC_CHANNELS_MAX 1024u  /* channels in one recording */
+#define EVL_REC_NAME_MAX     128u   /* bytes of a channel name with the NUL */
 #define EVL_REC_META_MAX     60000u /* bytes of the metadata text, compact */
 
 enum evl_rec_direction {
@@ -20,14 +20,14 @@ enum evl_rec_direction {
 /* "sent" or "received". */
 const char *evl_rec_direction_name(enum evl_rec_direction direction);
 
-/* Flags of recorded bits. */
+/* Flags of recorded bits. The first two have the values of EVL_SLAB_x in core/adapter/adapter.h. */
 enum {
-	/* Bits are missing before these. The writer sets it by itself from the offsets. */
-	EVL_REC_GAP = 1u << 0,
-	/* The adapter lost bits within these (EVL_SLAB_OVERRUN): they are not all as on the line. */
-	EVL_REC_OVERRUN = 1u << 1,
 	/* The adapter put filler in the place of lost bits (EVL_SLAB_GAP). */
-	EVL_REC_FILLER = 1u << 2,
+	EVL_REC_FILLER = 1u << 0,
+	/* The host came too late; bits were lost within these (EVL_SLAB_OVERRUN). */
+	EVL_REC_OVERRUN = 1u << 1,
+	/* Bits are missing before these. The writer sets it by itself from the offsets. */
+	EVL_REC_GAP = 1u << 2,
 };
 
 struct evl_rec_channel {

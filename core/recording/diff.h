@@ -28,30 +28,30 @@ const char *evl_rec_relation_name(enum evl_rec_relation relation);
 
 enum evl_rec_crossing {
 	EVL_REC_NOT_CROSSED = 0,
-	EVL_REC_CROSSED_BY_DIGEST = 1,	/* channel x of a is equal to channel y of b */
+	EVL_REC_CROSSED_BY_DIGEST = 1,  /* channel x of a is equal to channel y of b */
 	EVL_REC_CROSSED_BY_CONTENT = 2, /* nearly so: few differing bits in a sample */
 };
 
 struct evl_rec_difference {
 	enum evl_rec_relation relation;
-	int64_t a_channel, b_channel; /* -1: none */
-	const char *a_name, *b_name;  /* NULL: none; valid while the readers are open */
-	uint64_t a_bits, b_bits;      /* recorded bits of each */
-	uint64_t compared_bits;	      /* bits that both have */
-	uint64_t different_bits;      /* among those */
+	int64_t a_channel, b_channel;      /* -1: none */
+	const char *a_name, *b_name;       /* NULL: none; valid while the readers are open */
+	uint64_t a_bits, b_bits;           /* recorded bits of each */
+	uint64_t compared_bits;            /* bits that both have */
+	uint64_t different_bits;           /* among those */
 	uint64_t only_a_bits, only_b_bits; /* bits that the other lacks at that offset */
 
 	/* Where the first differing bit is, when different_bits > 0. */
-	uint64_t first_bit;	/* offset from the channel's start */
-	uint64_t first_frame;	/* 125 us frames from the start, 0 being the first */
-	uint32_t first_byte;	/* bits / 8 within the frame (for T1 the frame's bit / 8) */
-	uint32_t first_bit_no;	/* 1 to 8, 1 = most significant, sent first (ITU-T G.704 2.3) */
+	uint64_t first_bit;    /* offset from the channel's start */
+	uint64_t first_frame;  /* 125 us frames from the start, 0 being the first */
+	uint32_t first_byte;   /* bits / 8 within the frame (for T1 the frame's bit / 8) */
+	uint32_t first_bit_no; /* 1 to 8, 1 = most significant, sent first (ITU-T G.704 2.3) */
 
 	/* Which channel of b carries what channel a_channel of a carried, when not its own. */
 	enum evl_rec_crossing crossing;
-	int64_t crossed_with;	   /* channel of b, or -1 */
+	int64_t crossed_with;      /* channel of b, or -1 */
 	const char *crossed_name;  /* or NULL */
-	uint64_t sample_bits;	   /* for CROSSED_BY_CONTENT: bits looked at ... */
+	uint64_t sample_bits;      /* for CROSSED_BY_CONTENT: bits looked at ... */
 	uint64_t sample_different; /* ... and those that differ from `crossed_with` */
 };
 
@@ -61,7 +61,7 @@ struct evl_rec_pair {
 };
 
 struct evl_rec_diff_summary {
-	uint32_t pairs;	 /* compared */
+	uint32_t pairs; /* compared */
 	uint32_t equal;
 	uint32_t crossed;
 	uint32_t only_a, only_b;
@@ -75,5 +75,5 @@ typedef void (*evl_rec_diff_report)(void *context, const struct evl_rec_differen
  * name are compared. A channel named in `map` that is not there is EVL_E_NOTFOUND. With a map,
  * channels that it does not name are left out. Returns EVL_OK whether or not they are equal. */
 enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct evl_rec_pair *map,
-	uint32_t map_count, evl_rec_diff_report report, void *context,
-	struct evl_rec_diff_summary *summary, struct evl_err *err);
+			     uint32_t map_count, evl_rec_diff_report report, void *context,
+			     struct evl_rec_diff_summary *summary, struct evl_err *err);

@@ -46,12 +46,12 @@ const char *evl_rec_missing(const struct evl_rec *r);
 struct evl_rec_info {
 	struct evl_rec_channel channel;
 	uint64_t blocks;
-	uint64_t bits;	   /* recorded bits, gaps not counted */
+	uint64_t bits;      /* recorded bits, gaps not counted */
 	uint64_t first_bit; /* offset of the first recorded bit; 0 when there is none */
-	uint64_t end_bits; /* offset after the last recorded bit; 0 when there is none */
-	uint64_t gaps;	   /* places where bits are missing, also before the first bit */
-	uint64_t overruns; /* blocks flagged EVL_REC_OVERRUN or EVL_REC_FILLER */
-	bool has_digest;   /* the recording is finished */
+	uint64_t end_bits;  /* offset after the last recorded bit; 0 when there is none */
+	uint64_t gaps;      /* places where bits are missing, also before the first bit */
+	uint64_t overruns;  /* blocks flagged EVL_REC_OVERRUN or EVL_REC_FILLER */
+	bool has_digest;    /* the recording is finished */
 	uint8_t digest[EVL_SHA256_BYTES]; /* stream digest as stored in the trailer */
 };
 
@@ -63,7 +63,7 @@ bool evl_rec_find(const struct evl_rec *r, const char *name, uint32_t *channel);
  * EVL_E_END: the channel ends before the last of them. EVL_E_NOTFOUND: a gap is in between (the
  * message says where). EVL_E_CORRUPT: the file is damaged there. On error `buf` is undefined. */
 enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_offset, void *buf,
-	size_t bytes, struct evl_err *err);
+			     size_t bytes, struct evl_err *err);
 
 /* A piece of a channel that is stored in one block. */
 struct evl_rec_piece {
@@ -75,31 +75,32 @@ struct evl_rec_piece {
 /* The recorded piece at or after `bit_offset`: it begins there when that bit is recorded, else at
  * the next one that is. The following piece may adjoin. EVL_E_END when there is none. */
 enum evl_status evl_rec_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
-	struct evl_rec_piece *out, struct evl_err *err);
+			      struct evl_rec_piece *out, struct evl_err *err);
 
 /* Computes the stream digest of a channel anew from its bits. */
 enum evl_status evl_rec_digest(struct evl_rec *r, uint32_t channel, uint8_t out[EVL_SHA256_BYTES],
-	struct evl_err *err);
+			       struct evl_err *err);
 
 /* Writes all bytes of a channel to `out`, in order, gaps left out; *bytes and *gaps (both may be
  * NULL) say how many bytes were written and how many gaps were stepped over. `out_name` is for
  * the message when `out` cannot be written. */
 enum evl_status evl_rec_extract(struct evl_rec *r, uint32_t channel, FILE *out,
-	const char *out_name, uint64_t *bytes, uint64_t *gaps, struct evl_err *err);
+				const char *out_name, uint64_t *bytes, uint64_t *gaps,
+				struct evl_err *err);
 
 /* One thing that verify found wrong. */
 struct evl_rec_finding {
-	uint64_t position;   /* file byte at which the block begins; 0 when no block is meant */
-	uint64_t block;	     /* number of the block in the file, the section header being 0 */
-	int64_t channel;     /* or -1 */
-	const char *text;    /* one line, valid during the call */
+	uint64_t position; /* file byte at which the block begins; 0 when no block is meant */
+	uint64_t block;    /* number of the block in the file, the section header being 0 */
+	int64_t channel;   /* or -1 */
+	const char *text;  /* one line, valid during the call */
 };
 
 struct evl_rec_verdict {
-	bool finished;	   /* the trailer is there and sound */
-	bool intact;	   /* finished and nothing found */
-	uint64_t blocks;   /* whole sound blocks, of all kinds */
-	uint64_t bytes;	   /* in them */
+	bool finished;   /* the trailer is there and sound */
+	bool intact;     /* finished and nothing found */
+	uint64_t blocks; /* whole sound blocks, of all kinds */
+	uint64_t bytes;  /* in them */
 	uint64_t findings;
 	uint8_t file_sha256[EVL_SHA256_BYTES]; /* of the whole file, as sha256sum prints it */
 };
@@ -112,4 +113,4 @@ typedef void (*evl_rec_report)(void *context, const struct evl_rec_finding *find
  * recording is intact, EVL_E_CORRUPT with the first finding as message when it is not (an
  * unfinished recording is not intact), another error when it could not be checked. */
 enum evl_status evl_rec_verify(struct evl_rec *r, evl_rec_report report, void *context,
-	struct evl_rec_verdict *verdict, struct evl_err *err);
+			       struct evl_rec_verdict *verdict, struct evl_err *err);

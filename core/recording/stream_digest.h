@@ -37,7 +37,7 @@ void evl_stream_digest_destroy(struct evl_stream_digest *d); /* takes NULL */
  * was added last; beyond that end it is a gap. Zero bytes add nothing. EVL_E_INVALID (and nothing
  * is added) when the offset is not so, or when the end would not fit 63 bits. */
 enum evl_status evl_stream_digest_update(struct evl_stream_digest *d, uint64_t bit_offset,
-	const void *data, size_t bytes);
+					 const void *data, size_t bytes);
 
 /* Offset of the bit after the last one added; 0 when nothing was. */
 uint64_t evl_stream_digest_next_bit(const struct evl_stream_digest *d);

@@ -1,15 +1,14 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Writes a recording: a pcapng file, streamed and append-only. Memory is bounded whatever the
- * length; all of it is got by create.
+ * length (under 70 MB for 1024 channels); create gets all that writing needs.
  *
  *	struct evl_rec_channel ch[] = {
  *		{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0},
  *	};
  *	struct evl_rec_writer *w = NULL;
- *	if (evl_rec_writer_create(&w, "take.pcapng", ch, 1, "{\"case\":\"crossing\"}", &err) < 0) ...
- *	while (...) {
- *		if (evl_rec_write(w, 0, bit_offset, slab, bytes, 0, &err) < 0) ...
+ *	if (evl_rec_writer_create(&w, "take.pcapng", ch, 1, "{\"case\":\"crossing\"}", &err) < 0)
+ *... while (...) { if (evl_rec_write(w, 0, bit_offset, slab, bytes, 0, &err) < 0) ...
  *	}
  *	evl_rec_finish(w, digests, NULL, &err);
  *
@@ -27,8 +26,8 @@ struct evl_rec_writer;
 
 struct evl_rec_totals {
 	uint64_t file_bytes;
-	uint64_t blocks; /* of channel data */
-	uint64_t gaps;	 /* over all channels */
+	uint64_t blocks;                       /* of channel data */
+	uint64_t gaps;                         /* over all channels */
 	uint8_t file_sha256[EVL_SHA256_BYTES]; /* of the whole file, as sha256sum prints it */
 };
 
@@ -36,22 +35,23 @@ struct evl_rec_totals {
  * `channels`. `meta_json` is a JSON object as text (campaign, build, case, take, numbering label
  * ...) or NULL for an empty one. EVL_E_INVALID names the channel or the fault in the metadata. */
 enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *path,
-	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
-	struct evl_err *err);
+				      const struct evl_rec_channel *channels, uint32_t count,
+				      const char *meta_json, struct evl_err *err);
 
 /* Sets the measured start of a channel when it was not known yet at create. Only before the first
  * evl_rec_write of any channel: it goes into the head of the file. */
 void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns,
-	int64_t skew_ns);
+		       int64_t skew_ns);
 
 /* Appends `bytes` whole bytes that begin `bit_offset` bits after the channel's start. The offset
  * is a multiple of 8 and not before the end of the channel's previous bits; beyond it a gap is
- * recorded. `flags` are EVL_REC_x. Does not allocate. Bits are collected into blocks of about
+ * recorded. `flags` are EVL_REC_FILLER and EVL_REC_OVERRUN (those of a
+ * struct evl_slab fit). Does not allocate. Bits are collected into blocks of about
  * 1/8 s (STM-1: 13 ms) before they go to the file.
  * EVL_E_INVALID: offset out of order; nothing is recorded of this call. EVL_E_IO: the disk is full
  * or failed; the message names the path and how much is kept; every later call says the same. */
 enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64_t bit_offset,
-	const void *data, size_t bytes, uint32_t flags, struct evl_err *err);
+			      const void *data, size_t bytes, uint32_t flags, struct evl_err *err);
 
 /* Hands all collected bits to the operating system, as short blocks. A long real-time take calls
  * it about once a second, so that a killed process loses no more than that. */
@@ -61,7 +61,7 @@ enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err);
  * NULL) receives one stream digest per channel, `totals` may be NULL. On error the file is left
  * as an unfinished recording, readable up to its last whole block. */
 enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_SHA256_BYTES],
-	struct evl_rec_totals *totals, struct evl_err *err);
+			       struct evl_rec_totals *totals, struct evl_err *err);
 
 /* Closes the file without a trailer and frees `w`: the file stays an unfinished recording with
  * all that was written. Takes NULL. */

@@ -1,0 +1,214 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * Inside of the recording room: the blocks as bytes (block.c), the index of seek points (seek.c),
+ * and what reader.c, window.c and verify.c share. The layout is described in docs/recording.md;
+ * block types and option codes are those of draft-ietf-opsawg-pcapng.
+ */
+#pragma once
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "core/base/digest.h"
+#include "core/recording/channel.h"
+#include "core/recording/reader.h"
+
+enum {
+	BLOCK_SECTION = 0x0A0D0D0A,
+	BLOCK_INTERFACE = 1,
+	BLOCK_PACKET = 6,
+	BLOCK_CUSTOM_FIXED = 0x40000BAD, /* custom, not to be copied by tools */
+	BYTE_ORDER_MAGIC = 0x1A2B3C4D,
+	ENTERPRISE = 32473, /* reserved for documentation, RFC 5612 */
+	LINKTYPE = 147,     /* first of the private-use types */
+	SNAPLEN = 262144,   /* bytes of channel data in one block, at most */
+	FORMAT_VERSION = 1,
+
+	OPT_END = 0,
+	OPT_COMMENT = 1,
+	OPT_USERAPPL = 4, /* section */
+	OPT_NAME = 2,     /* interface */
+	OPT_DESCRIPTION = 3,
+	OPT_SPEED = 8,
+	OPT_TSRESOL = 9,
+	OPT_FLAGS = 2,            /* packet */
+	OPT_CUSTOM = 2989,        /* binary, copyable */
+	OPT_CUSTOM_FIXED = 19373, /* binary, not to be copied */
+
+	CHECK_BYTES = 16,   /* of SHA-256 over all file bytes before it */
+	TAIL_BYTES = 32,    /* check option, end of options, block length */
+	SECTION_BYTES = 24, /* section block without options and closing length */
+	INTERFACE_BYTES = 16,
+	PACKET_BYTES = 28,
+	PACKET_OPTIONS_MAX = 512,
+	HEAD_BLOCK_MAX = 70000, /* section or interface block */
+	PACKET_BLOCK_MAX = PACKET_BYTES + SNAPLEN + PACKET_OPTIONS_MAX + 4,
+	TRAILER_FIXED = 80,
+	TRAILER_CHANNEL = 80,
+	TRAILER_BLOCK_MAX = 12 * 1024 * 1024, /* libpcap refuses blocks over 16 MiB */
+};
+
+#define TRAILER_TAG   "evl-end1"
+#define SOFTWARE_NAME "evenlode"
+#define NO_OFFSET     UINT64_MAX
+
+/* ---- block.c: blocks as bytes ---- */
+
+/* Nanoseconds from a channel's start to a bit, rounded down. False when it would pass 2^62. */
+bool rec_bits_to_ns(enum evl_rate rate, uint64_t bit_offset, uint64_t *ns);
+uint64_t rec_rate_bit_s(enum evl_rate rate); /* bit/s */
+
+/* Fills in the check of the block in `block` (its last TAIL_BYTES hold the tail) and takes the
+ * whole block into `sha`, the digest of the file so far. */
+void rec_seal(struct evl_sha256 *sha, uint8_t *block, size_t bytes);
+/* Takes a whole block into `sha`; true when its check fits. bytes >= TAIL_BYTES. */
+bool rec_check(struct evl_sha256 *sha, const uint8_t *block, size_t bytes);
+/* True when the block ends in a tail of ours, whatever the check says. */
+bool rec_has_tail(const uint8_t *block, size_t bytes);
+
+/* Writers return the length of the block, unsealed. `out` holds HEAD_BLOCK_MAX bytes. */
+size_t rec_put_section(uint8_t *out, const char *comment);
+size_t rec_put_interface(uint8_t *out, const struct evl_rec_channel *ch);
+/* `block` holds the data at PACKET_BYTES already, with PACKET_OPTIONS_MAX + 8 bytes after it. */
+size_t rec_put_packet(uint8_t *block, size_t data_bytes, uint32_t channel,
+		      const struct evl_rec_channel *ch, uint64_t bit_offset, uint32_t flags,
+		      uint64_t gap_bits);
+
+/* An option found in a block; value NULL when it is not there. */
+struct rec_option {
+	const uint8_t *value;
+	uint32_t bytes;
+};
+
+/* Finds the first option of `code`. False when the list is not well formed. */
+bool rec_find_option(const uint8_t *options, size_t bytes, uint16_t code, struct rec_option *out);
+
+/* What an enhanced packet block says. */
+struct rec_block {
+	uint64_t data_pos; /* in the file */
+	uint64_t bit_offset;
+	uint32_t bytes;
+	uint32_t channel;
+	uint32_t flags;
+	uint32_t block_bytes;
+};
+
+/* Reads the fixed part of a packet block (PACKET_BYTES at `head`) that begins at `pos`; NULL when
+ * sound, else what is wrong. Fills all but bit_offset and flags; *time_ns is its time stamp. */
+const char *rec_get_packet_head(struct rec_block *b, uint64_t *time_ns, const uint8_t *head,
+				uint64_t pos, uint32_t channels);
+/* Reads what follows the padded data up to the block's end. */
+const char *rec_get_packet_tail(struct rec_block *b, uint64_t time_ns, const uint8_t *tail,
+				size_t bytes, const struct evl_rec_channel *channels);
+static inline uint32_t rec_padded(uint32_t bytes)
+{
+	return (bytes + 3) & ~3u;
+}
+
+/* ---- seek.c: a bounded number of places in the file ---- */
+
+struct rec_seek {
+	uint32_t channels;
+	uint32_t cap, count;
+	uint64_t stride;    /* packet blocks from one point to the next */
+	uint64_t blocks;    /* seen so far */
+	uint64_t *position; /* of a packet block in the file */
+	uint64_t *first;  /* [point * channels + c]: bit offset of the first block of c at or after
+			   * the  point, NO_OFFSET when there is none */
+	uint32_t *filled; /* per channel: points whose `first` is known */
+};
+
+uint32_t rec_seek_cap(uint32_t channels);
+bool rec_seek_init(struct rec_seek *t, uint32_t channels); /* false: no memory */
+void rec_seek_finish(struct rec_seek *t);
+void rec_seek_add(struct rec_seek *t, uint64_t position, uint32_t channel, uint64_t bit_offset);
+/* Bytes of the points in the trailer, and the points as bytes. */
+size_t rec_seek_bytes(uint32_t channels, uint32_t points);
+void rec_seek_put(const struct rec_seek *t, uint8_t *out);
+/* Fills an empty table; false when the points are out of order or not within [from, to). */
+bool rec_seek_get(struct rec_seek *t, const uint8_t *in, uint32_t points, uint64_t from,
+		  uint64_t to);
+
+/* ---- trailer.c ---- */
+
+struct rec_trailer {
+	uint64_t position;
+	uint64_t blocks;                       /* packet blocks */
+	uint8_t file_digest[EVL_SHA256_BYTES]; /* over all bytes before `position` */
+};
+
+size_t rec_trailer_bytes(uint32_t channels, uint32_t points);
+/* `infos[c]` gives counts and digest of channel c. */
+void rec_trailer_put(uint8_t *out, size_t bytes, const struct rec_trailer *t,
+		     const struct evl_rec_info *infos, const struct rec_seek *seek);
+/* NULL when sound; then infos' counts and digests and the empty `seek` are filled. `data_from` is
+ * where packet blocks may begin, `position` where the trailer stands. */
+const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer *t,
+			    struct evl_rec_info *infos, struct rec_seek *seek, uint64_t data_from,
+			    uint64_t position);
+
+/* ---- counts: the writer, the scan and verify keep them in one way (block.c) ---- */
+
+/* Takes a block into the counts; false when it begins before the channel's end. */
+bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags);
+
+/* ---- the reader ---- */
+
+struct rec_window {
+	uint64_t from, to; /* file bytes; from == to: empty slot */
+	uint64_t stamp;    /* of last use */
+	bool last;         /* nothing follows `to` */
+	uint32_t *first; /* [channels + 1]: blocks of channel c are first[c] .. first[c + 1] - 1 */
+	struct rec_block *blocks; /* by channel, each in the order of the file */
+};
+
+enum { WINDOW_BLOCKS = 8192, WINDOWS = 4, FETCH_BYTES = 4096 };
+
+struct rec_lane {
+	uint8_t *buf; /* read ahead */
+	uint64_t from;
+	uint32_t bytes;
+	const struct rec_window
+		*window; /* where the last block was found, with its window's stamp */
+	uint64_t window_from;
+	uint32_t block;
+};
+
+struct evl_rec {
+	int fd;
+	char *path;
+	uint64_t size;
+	char *software, *meta;
+	uint32_t channels;      /* described in the file */
+	uint32_t channels_told; /* said by the section header */
+	struct evl_rec_info *infos;
+	struct evl_rec_channel *plain; /* infos[c].channel, for block.c */
+	uint64_t data_from, data_to;   /* packet blocks */
+	bool finished;
+	char missing[1024];
+	struct rec_trailer trailer;
+	struct rec_seek seek;
+	uint64_t clock; /* counts uses of windows */
+	struct rec_window windows[WINDOWS];
+	struct rec_block *scratch; /* WINDOW_BLOCKS */
+	struct rec_lane *lanes;
+	uint32_t lane_bytes;
+	uint8_t *fetched;
+	uint64_t fetched_from;
+	uint32_t fetched_bytes;
+};
+
+/* Reads exactly `bytes` at `pos`. */
+enum evl_status rec_pread(const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes,
+			  struct evl_err *err);
+/* The packet block at `pos` (< limit). EVL_E_CORRUPT words what is wrong there without the path;
+ * *cut is then true when the block merely runs past `limit`. */
+enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, struct rec_block *out,
+			     bool *cut, struct evl_err *err);
+/* The first block of a channel that ends after `bit_offset`; EVL_E_END when there is none. */
+enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
+			   const struct rec_block **out, struct evl_err *err);
+/* Windows and lanes. */
+bool rec_windows_init(struct evl_rec *r);
+void rec_windows_finish(struct evl_rec *r);
