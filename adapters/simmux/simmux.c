@@ -1,0 +1,359 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * The adapter "simmux": a software STM-1 multiplexer as the unit under test. This file speaks the
+ * driver ABI; the unit is in unit.c, what can be planted in it in options.h. See README.md.
+ */
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "adapters/simmux/options.h"
+#include "adapters/simmux/unit.h"
+#include "core/adapter/adapter.h"
+#include "core/base/rate.h"
+
+#define PHASE_FRAMES 128u /* real time: frame 0 of the unit lies on a multiple of this */
+
+enum state { STOPPED, ARMED, STARTED };
+
+struct simmux {
+	struct simmux_unit *unit;
+	bool virtual_time;
+	uint64_t base_frames; /* host's frame number when the unit counts SIMMUX_LEAD_FRAMES */
+	enum state state;
+	struct evl_arm arms[SIMMUX_CHANNELS];
+	uint32_t arm_count;
+	uint32_t max_frames;
+	uint64_t next_ns; /* end of the frames exchanged, on the host's clock */
+};
+
+static uint64_t to_unit_frames(const struct simmux *s, uint64_t host_frames)
+{
+	return host_frames - s->base_frames + SIMMUX_LEAD_FRAMES;
+}
+
+/* Host time of an instant on the unit's clock, and back. */
+static uint64_t to_host_ns(const struct simmux *s, uint64_t unit_ns)
+{
+	return unit_ns - (uint64_t)SIMMUX_LEAD_FRAMES * EVL_FRAME_NS +
+	       s->base_frames * EVL_FRAME_NS;
+}
+
+static uint64_t to_unit_ns(const struct simmux *s, uint64_t host_ns)
+{
+	return host_ns - s->base_frames * EVL_FRAME_NS +
+	       (uint64_t)SIMMUX_LEAD_FRAMES * EVL_FRAME_NS;
+}
+
+static int mux_open(void **self, const struct evl_open_args *args, struct evl_adapter_error *err)
+{
+	struct simmux_options options;
+	struct simmux *s;
+	int rc;
+
+	*self = NULL;
+	rc = simmux_options_read(&options, args, err);
+	if (rc != EVL_ADAPTER_OK) {
+		return rc;
+	}
+	s = calloc(1, sizeof(*s));
+	if (s == NULL) {
+		goto no_memory;
+	}
+	s->virtual_time = args->virtual_time;
+	if (!s->virtual_time) {
+		struct timespec t;
+
+		if (clock_gettime(CLOCK_MONOTONIC, &t) != 0) {
+			free(s);
+			return simmux_fail(err, EVL_ADAPTER_E_HARDWARE,
+					   "CLOCK_MONOTONIC cannot be read: %s", strerror(errno));
+		}
+		s->base_frames = ((uint64_t)t.tv_sec * EVL_FRAMES_PER_S +
+				  (uint64_t)t.tv_nsec / EVL_FRAME_NS) /
+				 PHASE_FRAMES * PHASE_FRAMES;
+	}
+	s->unit = simmux_unit_create(&options, args->seed);
+	if (s->unit == NULL) {
+		goto no_memory;
+	}
+	s->next_ns = s->base_frames * EVL_FRAME_NS;
+	*self = s;
+	return EVL_ADAPTER_OK;
+
+no_memory:
+	free(s);
+	return simmux_fail(err, EVL_ADAPTER_E_NOMEM, "out of memory for the simulated multiplexer");
+}
+
+static int mux_channels(void *self, struct evl_channel_info *out, uint32_t capacity,
+			uint32_t *count, struct evl_adapter_error *err)
+{
+	(void)self;
+	(void)err;
+	*count = SIMMUX_CHANNELS;
+	for (uint32_t c = 0; c < capacity && c < SIMMUX_CHANNELS; c++) {
+		memset(&out[c], 0, sizeof(out[c]));
+		out[c].version = 1;
+		out[c].rate = c == SIMMUX_LINE ? EVL_ABI_RATE_STM1 : EVL_ABI_RATE_E1;
+		out[c].abilities = EVL_CH_PLAY | EVL_CH_CAPTURE | EVL_CH_ALARMS | EVL_CH_INJECT;
+		if (c == SIMMUX_LINE) {
+			snprintf(out[c].name, sizeof(out[c].name), "line");
+		} else {
+			snprintf(out[c].name, sizeof(out[c].name), "trib-%u", c + 1);
+		}
+		memcpy(out[c].port, out[c].name, sizeof(out[c].port));
+	}
+	return EVL_ADAPTER_OK;
+}
+
+static int mux_arm(void *self, const struct evl_arm *arms, uint32_t count, uint32_t max_frames,
+		   struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+	uint64_t seen = 0;
+	bool line_played = false;
+
+	if (s->state != STOPPED) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE, "arm: stop the present take first");
+	}
+	if (count > SIMMUX_CHANNELS || max_frames == 0 || max_frames % SIMMUX_CHUNK_FRAMES != 0) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "arm: %u channels, slabs of %u frames; at most %u channels and "
+				   "a multiple of "
+				   "%u frames are possible",
+				   count, max_frames, SIMMUX_CHANNELS, SIMMUX_CHUNK_FRAMES);
+	}
+	for (uint32_t i = 0; i < count; i++) {
+		uint32_t c = arms[i].channel;
+
+		if (c >= SIMMUX_CHANNELS || (seen >> c & 1u) != 0) {
+			return simmux_fail(err, EVL_ADAPTER_E_STATE,
+					   "arm: channel %u is not there or is given twice", c);
+		}
+		seen |= (uint64_t)1 << c;
+		line_played = line_played || (c == SIMMUX_LINE && arms[i].play);
+	}
+	if (line_played && simmux_unit_needs_loop(s->unit)) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "arm: an injected AIS waits that needs the line looped; do not "
+				   "play into it");
+	}
+	if (count > 0) {
+		memcpy(s->arms, arms, count * sizeof(arms[0]));
+	}
+	s->arm_count = count;
+	s->max_frames = max_frames;
+	simmux_unit_set_line_played(s->unit, line_played);
+	s->state = ARMED;
+	return EVL_ADAPTER_OK;
+}
+
+static int mux_start(void *self, uint64_t at_ns, uint64_t *started_ns,
+		     struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+	uint64_t frame = at_ns / EVL_FRAME_NS + (at_ns % EVL_FRAME_NS != 0);
+
+	if (s->state != ARMED) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE, "start: arm first");
+	}
+	if (frame < s->base_frames || to_unit_frames(s, frame) < simmux_unit_now(s->unit)) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "start: %llu ns lies before %llu ns, where the last take ended",
+				   (unsigned long long)at_ns, (unsigned long long)s->next_ns);
+	}
+	simmux_unit_reach(s->unit, to_unit_frames(s, frame));
+	s->next_ns = frame * EVL_FRAME_NS;
+	for (uint32_t i = 0; i < s->arm_count; i++) {
+		started_ns[i] = s->next_ns;
+	}
+	s->state = STARTED;
+	return EVL_ADAPTER_OK;
+}
+
+static int check_slabs(const struct simmux *s, uint32_t frames, const struct evl_slab *slabs,
+		       uint32_t count, struct evl_adapter_error *err)
+{
+	if (s->state != STARTED) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE, "exchange: start first");
+	}
+	if (frames == 0 || frames % SIMMUX_CHUNK_FRAMES != 0 || frames > s->max_frames) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "exchange: %u frames; a multiple of %u up to %u was armed",
+				   frames, SIMMUX_CHUNK_FRAMES, s->max_frames);
+	}
+	if (count != s->arm_count) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "exchange: %u slabs for %u armed channels", count, s->arm_count);
+	}
+	for (uint32_t i = 0; i < count; i++) {
+		const struct evl_arm *a = &s->arms[i];
+		uint32_t per_frame =
+			a->channel == SIMMUX_LINE ? EVL_MUX63_LINE_BYTES : EVL_MUX63_E1_BYTES;
+
+		if (slabs[i].channel != a->channel || (slabs[i].tx != NULL) != a->play ||
+		    (slabs[i].rx != NULL) != a->capture || slabs[i].bytes != frames * per_frame) {
+			return simmux_fail(
+				err, EVL_ADAPTER_E_STATE,
+				"exchange: slab %u (channel %u) does not match what was armed", i,
+				slabs[i].channel);
+		}
+	}
+	return EVL_ADAPTER_OK;
+}
+
+/* Real time: an exchange ends when its last frame has gone over the line. */
+static void pace(const struct simmux *s)
+{
+	const struct timespec until = {.tv_sec = (time_t)(s->next_ns / 1000000000u),
+				       .tv_nsec = (long)(s->next_ns % 1000000000u)};
+
+	while (!s->virtual_time &&
+	       clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL) == EINTR) {
+	}
+}
+
+static int mux_exchange(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
+			struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+	struct simmux_io io[SIMMUX_CHANNELS] = {{0}};
+	int rc = check_slabs(s, frames, slabs, count, err);
+
+	if (rc != EVL_ADAPTER_OK) {
+		return rc;
+	}
+	for (uint32_t f = 0; f < frames; f += SIMMUX_CHUNK_FRAMES) {
+		for (uint32_t i = 0; i < count; i++) {
+			size_t off = (size_t)slabs[i].bytes / frames * f;
+			struct simmux_io *c = &io[slabs[i].channel];
+
+			c->tx = slabs[i].tx != NULL ? slabs[i].tx + off : NULL;
+			c->rx = slabs[i].rx != NULL ? slabs[i].rx + off : NULL;
+		}
+		simmux_unit_run(s->unit, io);
+	}
+	for (uint32_t i = 0; i < count; i++) {
+		slabs[i].flags = 0;
+	}
+	s->next_ns += (uint64_t)frames * EVL_FRAME_NS;
+	pace(s);
+	return EVL_ADAPTER_OK;
+}
+
+static int mux_poll(void *self, struct evl_event *out, uint32_t capacity, uint32_t *count,
+		    struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+	struct simmux_defects *defects = simmux_unit_defects(s->unit);
+	uint64_t lost = defects->lost;
+
+	*count = 0;
+	if (lost > 0) {
+		defects->lost = 0;
+		return simmux_fail(
+			err, EVL_ADAPTER_E_STATE,
+			"poll: %llu defects were lost, as more than %u waited; poll more often",
+			(unsigned long long)lost, SIMMUX_EVENTS);
+	}
+	while (*count < capacity && simmux_defects_take(defects, &out[*count])) {
+		out[*count].at_ns = to_host_ns(s, out[*count].at_ns);
+		(*count)++;
+	}
+	return EVL_ADAPTER_OK;
+}
+
+static int mux_inject(void *self, const struct evl_inject *what, struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+	struct simmux_injection in = {.channel = what->channel, .lasting_ns = what->duration_ns};
+	const char *why;
+	char name[32];
+	int code;
+
+	if (what->channel >= SIMMUX_CHANNELS) {
+		return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED, "inject: there is no channel %u",
+				   what->channel);
+	}
+	if (what->channel == SIMMUX_LINE) {
+		snprintf(name, sizeof(name), "line");
+	} else {
+		snprintf(name, sizeof(name), "trib-%u", what->channel + 1);
+	}
+	if (what->kind == EVL_INJECT_ERRORS) {
+		if (what->numerator == 0 || what->numerator > what->denominator ||
+		    what->denominator > (uint64_t)1 << 53) {
+			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
+					   "inject on %s: the ratio %llu/%llu is not above 0 and "
+					   "at most 1, with "
+					   "a denominator up to 2^53",
+					   name, (unsigned long long)what->numerator,
+					   (unsigned long long)what->denominator);
+		}
+		in.numerator = what->numerator;
+		in.denominator = what->denominator;
+	} else if (what->kind != EVL_INJECT_ALARM || what->alarm == EVL_ALARM_NONE ||
+		   what->alarm >= EVL_ALARM_COUNT) {
+		return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
+				   "inject on %s: kind %u, alarm %u is not known here", name,
+				   what->kind, what->alarm);
+	}
+	if (what->at_ns < s->base_frames * EVL_FRAME_NS) {
+		return simmux_fail(err, EVL_ADAPTER_E_STATE,
+				   "inject on %s: would begin before the unit was switched on",
+				   name);
+	}
+	in.alarm = what->alarm;
+	in.at_ns = to_unit_ns(s, what->at_ns);
+	why = simmux_unit_inject(s->unit, &in, &code);
+	if (why != NULL) {
+		return simmux_fail(err, code, "inject on %s: %s %s", name,
+				   what->kind == EVL_INJECT_ERRORS
+					   ? "errors"
+					   : evl_alarm_name((enum evl_alarm)in.alarm),
+				   why);
+	}
+	return EVL_ADAPTER_OK;
+}
+
+static int mux_stop(void *self, struct evl_adapter_error *err)
+{
+	struct simmux *s = self;
+
+	(void)err; /* nothing to do when no take is on */
+	simmux_unit_drop_injections(s->unit);
+	simmux_unit_set_line_played(s->unit, false);
+	s->state = STOPPED;
+	return EVL_ADAPTER_OK;
+}
+
+static void mux_close(void *self)
+{
+	struct simmux *s = self;
+
+	if (s != NULL) {
+		simmux_unit_destroy(s->unit);
+		free(s);
+	}
+}
+
+EVL_ADAPTER_EXPORT const struct evl_adapter evl_adapter = {
+	.abi_major = EVL_ABI_MAJOR,
+	.abi_minor = EVL_ABI_MINOR,
+	.name = "simmux",
+	.version = EVL_VERSION,
+	.description = "software STM-1 multiplexer with 63 E1 tributaries (simulated)",
+	.capabilities = EVL_CAP_VIRTUAL_TIME | EVL_CAP_SIMULATED,
+	.open = mux_open,
+	.channels = mux_channels,
+	.arm = mux_arm,
+	.start = mux_start,
+	.exchange = mux_exchange,
+	.poll = mux_poll,
+	.inject = mux_inject,
+	.stop = mux_stop,
+	.close = mux_close,
+};
