@@ -186,7 +186,7 @@ struct evl_rec {
 	struct evl_rec_channel *plain; /* infos[c].channel, for block.c */
 	uint64_t data_from, data_to;   /* packet blocks */
 	bool finished;
-	char missing[1024];
+	char missing[1200];
 	struct rec_trailer trailer;
 	struct rec_seek seek;
 	uint64_t clock; /* counts uses of windows */
