@@ -169,10 +169,9 @@ struct rec_lane {
 	uint8_t *buf; /* read ahead */
 	uint64_t from;
 	uint32_t bytes;
-	const struct rec_window
-		*window; /* where the last block was found, with its window's stamp */
-	uint64_t window_from;
-	uint32_t block;
+	struct rec_window *window; /* where the last block was found ... */
+	uint64_t window_from;      /* ... the window's `from` then, for it may be reused ... */
+	uint32_t block;            /* ... and the block's place in it */
 };
 
 struct evl_rec {
