@@ -76,21 +76,27 @@ int sandbox_raise_trip(lua_State *L)
 	return lua_error(L);
 }
 
+/* Takes `amount` off; true when a cap is reached, now or before. */
+static bool take(struct evl_sandbox *s, int64_t amount)
+{
+	if (s->tripped != TRIP_NONE) {
+		return true;
+	}
+	s->left -= amount;
+	if (s->limits.interrupt != NULL && *s->limits.interrupt) {
+		s->tripped = TRIP_INTERRUPT;
+	} else if (s->left <= 0) {
+		s->tripped = TRIP_INSTRUCTIONS;
+	} else if (amount >= HOOK_INSTRUCTIONS && cpu_now_ns() > s->cpu_end_ns) {
+		s->tripped = TRIP_CPU;
+	}
+	return s->tripped != TRIP_NONE;
+}
+
 static void hook(lua_State *L, lua_Debug *ar)
 {
-	struct evl_sandbox *s = evl_sandbox_of(L);
 	(void)ar;
-	if (s->tripped == TRIP_NONE) {
-		s->left -= HOOK_INSTRUCTIONS;
-		if (s->limits.interrupt != NULL && *s->limits.interrupt) {
-			s->tripped = TRIP_INTERRUPT;
-		} else if (s->left <= 0) {
-			s->tripped = TRIP_INSTRUCTIONS;
-		} else if (cpu_now_ns() > s->cpu_end_ns) {
-			s->tripped = TRIP_CPU;
-		}
-	}
-	if (s->tripped != TRIP_NONE) {
+	if (take(evl_sandbox_of(L), HOOK_INSTRUCTIONS)) {
 		/* From here on each instruction raises, so that no handler gets anywhere. */
 		lua_sethook(L, hook, LUA_MASKCOUNT, 1);
 		sandbox_raise_trip(L);
@@ -99,12 +105,7 @@ static void hook(lua_State *L, lua_Debug *ar)
 
 void evl_sandbox_charge(lua_State *L, uint64_t amount)
 {
-	struct evl_sandbox *s = evl_sandbox_of(L);
-	s->left -= amount < INT64_MAX / 2 ? (int64_t)amount : INT64_MAX / 2;
-	if (s->tripped == TRIP_NONE && s->left <= 0) {
-		s->tripped = TRIP_INSTRUCTIONS;
-	}
-	if (s->tripped != TRIP_NONE) {
+	if (take(evl_sandbox_of(L), amount < INT64_MAX / 2 ? (int64_t)amount : INT64_MAX / 2)) {
 		sandbox_raise_trip(L);
 	}
 }

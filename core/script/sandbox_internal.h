@@ -43,3 +43,24 @@ int sandbox_open_libraries(lua_State *L);
 
 /* `require` */
 int sandbox_require(lua_State *L);
+
+/* string.find, match, gmatch and gsub, each step taken off the budget. */
+int sandbox_str_find(lua_State *L);
+int sandbox_str_match(lua_State *L);
+int sandbox_str_gmatch(lua_State *L);
+int sandbox_str_gsub(lua_State *L);
+
+/* Calls the function in upvalue 1, which this one guards, with all arguments. */
+int sandbox_call_original(lua_State *L);
+
+int sandbox_next(lua_State *L);
+int sandbox_pairs(lua_State *L);
+
+/* table.x, over the originals. */
+int sandbox_concat(lua_State *L);
+int sandbox_insert(lua_State *L);
+int sandbox_move(lua_State *L);
+int sandbox_remove(lua_State *L);
+
+/* Replaces the math library on top of the stack by table.sort. */
+void sandbox_push_sort(lua_State *L);

@@ -9,8 +9,6 @@
 #include <lauxlib.h>
 #include <lualib.h>
 
-#define LIST_MAX ((lua_Unsigned)1 << 26) /* elements that one C call may walk over */
-
 /* ---- values as text: no addresses, which would differ from run to run ---- */
 
 static bool shows_address(lua_State *L, int index)
@@ -81,7 +79,7 @@ static int lib_print(lua_State *L)
 	return 0;
 }
 
-static int call_original(lua_State *L)
+int sandbox_call_original(lua_State *L)
 {
 	lua_pushvalue(L, lua_upvalueindex(1));
 	lua_insert(L, 1);
@@ -111,7 +109,7 @@ static int lib_format(lua_State *L)
 			lua_replace(L, arg);
 		}
 	}
-	return call_original(L);
+	return sandbox_call_original(L);
 }
 
 static int lib_rep(lua_State *L)
@@ -124,7 +122,7 @@ static int lib_rep(lua_State *L)
 		lua_pushliteral(L, ""); /* the original would go round n times for nothing */
 		return 1;
 	}
-	return call_original(L);
+	return sandbox_call_original(L);
 }
 
 /* ---- errors: a cap that was reached goes through every handler ---- */
@@ -308,319 +306,14 @@ static int lib_co_close(lua_State *L)
 	return 2;
 }
 
-/* ---- order: pairs and next by key, not by hash ---- */
-
-struct key {
-	enum { KEY_INTEGER, KEY_FLOAT, KEY_STRING, KEY_BOOLEAN } kind;
-	union {
-		lua_Integer integer;
-		lua_Number number;
-		int boolean;
-		struct {
-			const char *data; /* alive as long as it is a key of the table */
-			size_t len;
-		} string;
-	} u;
-};
-
-static void read_key(lua_State *L, int index, struct key *k)
-{
-	switch (lua_type(L, index)) {
-	case LUA_TNUMBER:
-		if (lua_isinteger(L, index)) {
-			k->kind = KEY_INTEGER;
-			k->u.integer = lua_tointeger(L, index);
-		} else {
-			k->kind = KEY_FLOAT;
-			k->u.number = lua_tonumber(L, index);
-		}
-		break;
-	case LUA_TSTRING:
-		k->kind = KEY_STRING;
-		k->u.string.data = lua_tolstring(L, index, &k->u.string.len);
-		break;
-	case LUA_TBOOLEAN:
-		k->kind = KEY_BOOLEAN;
-		k->u.boolean = lua_toboolean(L, index);
-		break;
-	default:
-		luaL_error(L,
-			   "pairs: a key of the table is a %s, and the order of such keys would "
-			   "differ from run to run; use a list, or keys that are names",
-			   luaL_typename(L, index));
-	}
-}
-
-static void push_key(lua_State *L, const struct key *k)
-{
-	switch (k->kind) {
-	case KEY_INTEGER:
-		lua_pushinteger(L, k->u.integer);
-		break;
-	case KEY_FLOAT:
-		lua_pushnumber(L, k->u.number);
-		break;
-	case KEY_STRING:
-		lua_pushlstring(L, k->u.string.data, k->u.string.len);
-		break;
-	case KEY_BOOLEAN:
-		lua_pushboolean(L, k->u.boolean);
-		break;
-	}
-}
-
-static int rank(const struct key *k)
-{
-	return k->kind == KEY_STRING ? 1 : k->kind == KEY_BOOLEAN ? 2 : 0;
-}
-
-static int compare_keys(const void *va, const void *vb)
-{
-	const struct key *a = va, *b = vb;
-	if (rank(a) != rank(b)) {
-		return rank(a) - rank(b);
-	}
-	if (a->kind == KEY_STRING) {
-		size_t n = a->u.string.len < b->u.string.len ? a->u.string.len : b->u.string.len;
-		int c = memcmp(a->u.string.data, b->u.string.data, n);
-		return c != 0 ? c
-			      : (a->u.string.len > b->u.string.len) -
-					(a->u.string.len < b->u.string.len);
-	}
-	if (a->kind == KEY_BOOLEAN) {
-		return a->u.boolean - b->u.boolean;
-	}
-	if (a->kind == KEY_INTEGER && b->kind == KEY_INTEGER) {
-		return (a->u.integer > b->u.integer) - (a->u.integer < b->u.integer);
-	}
-	/* A float key is never a whole number, so that rounding leaves no two alike but beyond
-	 * 2^53, where there are no fractions. */
-	lua_Number x = a->kind == KEY_FLOAT ? a->u.number : (lua_Number)a->u.integer;
-	lua_Number y = b->kind == KEY_FLOAT ? b->u.number : (lua_Number)b->u.integer;
-	if (x != y) {
-		return x < y ? -1 : 1;
-	}
-	return (int)a->kind - (int)b->kind;
-}
-
-static int pairs_sequence_step(lua_State *L)
-{
-	lua_Integer i = lua_tointeger(L, lua_upvalueindex(1)) + 1;
-	lua_Integer n = lua_tointeger(L, lua_upvalueindex(2));
-	luaL_checktype(L, 1, LUA_TTABLE);
-	for (; i <= n; i++) {
-		if (lua_rawgeti(L, 1, i) != LUA_TNIL) {
-			lua_pushinteger(L, i);
-			lua_copy(L, -1, lua_upvalueindex(1));
-			lua_insert(L, -2);
-			return 2;
-		}
-		lua_pop(L, 1);
-	}
-	lua_pushnil(L);
-	return 1;
-}
-
-static int pairs_sorted_step(lua_State *L)
-{
-	lua_Integer i = lua_tointeger(L, lua_upvalueindex(1)) + 1;
-	luaL_checktype(L, 1, LUA_TTABLE);
-	for (; lua_rawgeti(L, lua_upvalueindex(2), i) != LUA_TNIL; i++) {
-		lua_pushvalue(L, -1);
-		if (lua_rawget(L, 1) != LUA_TNIL) {
-			lua_pushinteger(L, i);
-			lua_replace(L, lua_upvalueindex(1));
-			return 2;
-		}
-		lua_pop(L, 2); /* taken out since the loop began */
-	}
-	return 1;
-}
-
-static int finish_pairs(lua_State *L, int status, lua_KContext ctx)
-{
-	(void)L;
-	(void)status;
-	(void)ctx;
-	return 3;
-}
-
-static int lib_pairs(lua_State *L)
-{
-	luaL_checkany(L, 1);
-	if (luaL_getmetafield(L, 1, "__pairs") != LUA_TNIL) {
-		lua_pushvalue(L, 1);
-		lua_callk(L, 1, 3, 0, finish_pairs);
-		return 3;
-	}
-	luaL_checktype(L, 1, LUA_TTABLE);
-	lua_settop(L, 1);
-
-	size_t count = 0;
-	bool sequence = true; /* keys 1, 2, ... in the order in which Lua keeps them */
-	for (lua_pushnil(L); lua_next(L, 1) != 0; lua_pop(L, 1)) {
-		count++;
-		sequence = sequence && lua_isinteger(L, -2) &&
-			   lua_tointeger(L, -2) == (lua_Integer)count;
-	}
-	evl_sandbox_charge(L, count);
-	if (sequence) {
-		lua_pushinteger(L, 0);
-		lua_pushinteger(L, (lua_Integer)count);
-		lua_pushcclosure(L, pairs_sequence_step, 2);
-	} else {
-		size_t n = 0;
-		struct key *keys = lua_newuserdatauv(L, count * sizeof(*keys), 0);
-		for (lua_pushnil(L); lua_next(L, 1) != 0; lua_pop(L, 1)) {
-			read_key(L, -2, &keys[n++]);
-		}
-		qsort(keys, n, sizeof(*keys), compare_keys);
-		lua_pushinteger(L, 0);
-		lua_createtable(L, (int)n, 0);
-		for (size_t i = 0; i < n; i++) {
-			push_key(L, &keys[i]);
-			lua_rawseti(L, -2, (lua_Integer)i + 1);
-		}
-		lua_pushcclosure(L, pairs_sorted_step, 2);
-	}
-	lua_pushvalue(L, 1);
-	lua_pushnil(L);
-	return 3;
-}
-
-static int lib_next(lua_State *L)
-{
-	struct key first, k;
-	uint64_t count = 0;
-
-	luaL_checktype(L, 1, LUA_TTABLE);
-	if (!lua_isnoneornil(L, 2)) {
-		return luaL_error(L, "next gives only the first key here; go through a table with "
-				     "pairs, which has a stable order");
-	}
-	lua_settop(L, 1);
-	for (lua_pushnil(L); lua_next(L, 1) != 0; lua_pop(L, 1)) {
-		read_key(L, -2, &k);
-		if (count++ == 0 || compare_keys(&k, &first) < 0) {
-			first = k;
-		}
-	}
-	evl_sandbox_charge(L, count);
-	if (count == 0) {
-		lua_pushnil(L);
-		return 1;
-	}
-	push_key(L, &first);
-	lua_pushvalue(L, -1);
-	lua_rawget(L, 1);
-	return 2;
-}
-
-/* ---- lists: C loops over a length that a script made up ---- */
-
-static void check_list(lua_State *L, const char *what)
-{
-	if (lua_type(L, 1) != LUA_TTABLE) {
-		return; /* the original says what it wants */
-	}
-	if (luaL_getmetafield(L, 1, "__len") != LUA_TNIL) {
-		luaL_error(L, "%s: a table with __len is no list", what);
-	}
-	if (lua_rawlen(L, 1) > LIST_MAX) {
-		luaL_error(L, "%s: the list is too long", what);
-	}
-}
-
-static void check_span(lua_State *L, const char *what, lua_Integer from, lua_Integer to)
-{
-	if (to >= from && (lua_Unsigned)to - (lua_Unsigned)from >= LIST_MAX) {
-		luaL_error(L, "%s: %I to %I is too long a span", what, (LUAI_UACINT)from,
-			   (LUAI_UACINT)to);
-	}
-	if (to >= from) {
-		evl_sandbox_charge(L, ((lua_Unsigned)to - (lua_Unsigned)from) / 16);
-	}
-}
-
-static int lib_insert(lua_State *L)
-{
-	check_list(L, "insert");
-	if (lua_gettop(L) == 3) {
-		evl_sandbox_charge(L, lua_rawlen(L, 1) / 16);
-	}
-	return call_original(L);
-}
-
-static int lib_remove(lua_State *L)
-{
-	check_list(L, "remove");
-	if (lua_gettop(L) == 2) {
-		evl_sandbox_charge(L, lua_rawlen(L, 1) / 16);
-	}
-	return call_original(L);
-}
-
-static int lib_concat(lua_State *L)
-{
-	check_list(L, "concat");
-	if (lua_type(L, 1) == LUA_TTABLE) {
-		check_span(L, "concat", luaL_optinteger(L, 3, 1),
-			   luaL_optinteger(L, 4, (lua_Integer)lua_rawlen(L, 1)));
-	}
-	return call_original(L);
-}
-
-static int lib_move(lua_State *L)
-{
-	check_span(L, "move", luaL_checkinteger(L, 2), luaL_checkinteger(L, 3));
-	return call_original(L);
-}
-
-static const char sort_text[] = "local function less(a, b) return a < b end\n"
-				"local function sort(t, before)\n"
-				"	if before == nil then before = less end\n"
-				"	local n, from, to = #t, {}, {}\n"
-				"	for i = 1, n do from[i] = t[i] end\n"
-				"	local width = 1\n"
-				"	while width < n do\n"
-				"		for low = 1, n, 2 * width do\n"
-				"			local a, b = low, low + width\n"
-				"			local a_end, b_end = math_min(b, n + 1), "
-				"math_min(b + width, n + 1)\n"
-				"			for k = low, b_end - 1 do\n"
-				"				if a < a_end and (b >= b_end or "
-				"not before(from[b], from[a])) then\n"
-				"					to[k], a = from[a], a + 1\n"
-				"				else\n"
-				"					to[k], b = from[b], b + 1\n"
-				"				end\n"
-				"			end\n"
-				"		end\n"
-				"		from, to, width = to, from, 2 * width\n"
-				"	end\n"
-				"	for i = 1, n do t[i] = from[i] end\n"
-				"end\n"
-				"return sort\n";
-
-static int lib_sort(lua_State *L)
-{
-	luaL_checktype(L, 1, LUA_TTABLE);
-	check_list(L, "sort");
-	if (!lua_isnoneornil(L, 2)) {
-		luaL_checktype(L, 2, LUA_TFUNCTION);
-	}
-	lua_settop(L, 2);
-	return call_original(L);
-}
-
 /* ---- the allow-list ---- */
 
 static const char *const base_allowed[] = {"_G",     "_VERSION", "assert", "error",  "getmetatable",
 					   "ipairs", "rawequal", "rawget", "rawlen", "rawset",
 					   "select", "tonumber", "type",   NULL};
-static const char *const string_allowed[] = {
-	"byte",  "char",   "len", "lower", "pack",   "packsize", "reverse", "sub", "unpack",
-	"upper", "format", "rep", "find",  "gmatch", "gsub",     "match",   NULL};
+static const char *const string_allowed[] = {"byte",   "char",     "format", "len",     "lower",
+					     "pack",   "packsize", "rep",    "reverse", "sub",
+					     "unpack", "upper",    NULL};
 static const char *const table_allowed[] = {"concat", "insert", "move", "pack",
 					    "remove", "unpack", NULL};
 static const char *const math_allowed[] = {
@@ -631,8 +324,8 @@ static const char *const utf8_allowed[] = {"char", "charpattern", "codepoint", "
 					   "len",  "offset",      NULL};
 static const char *const coroutine_allowed[] = {"isyieldable", "running", "status", "yield", NULL};
 
-static const luaL_Reg base_own[] = {{"next", lib_next},
-				    {"pairs", lib_pairs},
+static const luaL_Reg base_own[] = {{"next", sandbox_next},
+				    {"pairs", sandbox_pairs},
 				    {"pcall", lib_pcall},
 				    {"print", lib_print},
 				    {"require", sandbox_require},
@@ -640,11 +333,16 @@ static const luaL_Reg base_own[] = {{"next", lib_next},
 				    {"tostring", lib_tostring},
 				    {"xpcall", lib_xpcall},
 				    {NULL, NULL}};
+static const luaL_Reg string_own[] = {{"find", sandbox_str_find},
+				      {"gmatch", sandbox_str_gmatch},
+				      {"gsub", sandbox_str_gsub},
+				      {"match", sandbox_str_match},
+				      {NULL, NULL}};
 static const luaL_Reg string_guards[] = {{"format", lib_format}, {"rep", lib_rep}, {NULL, NULL}};
-static const luaL_Reg table_guards[] = {{"concat", lib_concat},
-					{"insert", lib_insert},
-					{"move", lib_move},
-					{"remove", lib_remove},
+static const luaL_Reg table_guards[] = {{"concat", sandbox_concat},
+					{"insert", sandbox_insert},
+					{"move", sandbox_move},
+					{"remove", sandbox_remove},
 					{NULL, NULL}};
 static const luaL_Reg coroutine_own[] = {{"close", lib_co_close},
 					 {"create", lib_co_create},
@@ -696,23 +394,13 @@ int sandbox_open_libraries(lua_State *L)
 
 	lua_newtable(L);
 	fill(L, LUA_TABLIBNAME, luaopen_table, table_allowed, table_guards, NULL);
-	if (luaL_loadbufferx(L, sort_text, sizeof(sort_text) - 1, "=[sort]", "t") != LUA_OK) {
-		return lua_error(L);
-	}
 	lua_getfield(L, globals, LUA_MATHLIBNAME);
-	lua_getfield(L, -1, "min");
-	lua_remove(L, -2);
-	lua_newtable(L); /* what the text sees as globals */
-	lua_insert(L, -2);
-	lua_setfield(L, -2, "math_min");
-	lua_setupvalue(L, -2, 1);
-	lua_call(L, 0, 1);
-	lua_pushcclosure(L, lib_sort, 1);
+	sandbox_push_sort(L);
 	lua_setfield(L, -2, "sort");
 	lua_setfield(L, globals, LUA_TABLIBNAME);
 
 	lua_newtable(L);
-	fill(L, LUA_STRLIBNAME, luaopen_string, string_allowed, string_guards, NULL);
+	fill(L, LUA_STRLIBNAME, luaopen_string, string_allowed, string_guards, string_own);
 	lua_pushliteral(L, "");
 	lua_getmetatable(L, -1); /* of all strings; luaopen_string made it */
 	lua_pushvalue(L, -3);
