@@ -20,7 +20,8 @@
  * Lost: at least 103 errors within a window of 512 bits, the windows beginning at multiples of 512
  * bits of the stream: the error ratio 0.2 of ITU-T O.151, applied to a much shorter interval than
  * its 1 s, so that a slip is noticed within 1024 bits (0.5 ms at 2048 kbit/s). At a true error
- *ratio of 0.1 a window is lost by chance with probability 2e-12. What was compared in a window that
+ *ratio of 0.1 a window is lost by chance with probability 7e-12; a pattern that stands at any
+ * wrong phase has at least 124 errors in every window. What was compared in a window that
  *ended in loss stays in `bits` and `errors`, and is also in `loss_bits` and `loss_errors`, so that
  *both readings can be had; then the search begins anew at the next bit.
  *

@@ -25,9 +25,10 @@
 #include "core/signal/prbs.h"
 
 /* Chooses n phases: distinct, at least period / (2 n) apart (round the period), in no order, and so
- * that no wrong delay explains more than a quarter of the channels (1 for n < 8), with a tolerance
- * of 32 bits; thus a shift of all channels by one is noticed. The same seed, kind and n give the
- * same phases on every machine. EVL_E_INVALID when n is 0 or above period / 256. */
+ * that no wrong delay explains more than half of the channels (a third in most cases; 1 for n < 8)
+ * with a tolerance of 32 bits; thus a shift of all channels by one is noticed. The same seed, kind
+ * and n give the same phases on every machine. EVL_E_INVALID when n is 0 or above period / 256 or
+ * 1024. */
 enum evl_status evl_phase_assign(uint32_t *out, size_t n, enum evl_prbs_kind kind, uint64_t seed,
 				 struct evl_err *err);
 
@@ -54,7 +55,7 @@ struct evl_phase_arrival {
 };
 
 struct evl_phase_match {
-	uint32_t delay_bits; /* the common delay: median of those that agree */
+	uint32_t delay_bits; /* the common delay: middle of those that agree */
 	size_t agree;        /* receivers that fit it, own or crossed */
 	size_t second;       /* receivers that fit the next best delay, apart by > 2 tolerances */
 	bool certain;        /* agree > second, so the delay is not a matter of chance */
