@@ -10,6 +10,7 @@
 #include "core/frame/line_monitor.h"
 #include "core/frame/mux63.h"
 #include "core/measure/checker.h"
+#include "core/measure/seconds.h"
 #include "core/recording/reader.h"
 #include "core/recording/stream_digest.h"
 #include "core/recording/writer.h"
@@ -35,7 +36,7 @@ struct meter {
 	uint64_t bits, errors; /* RECORDING: compared so far */
 	uint64_t last_bits, last_errors;
 	uint64_t first_error;
-	bool locked_all; /* through the present second */
+	struct evl_seconds seconds;
 	const struct evl_take_content *expected;
 	uint8_t *sample; /* RECORDING: what was received in the middle slab, to tell crossings */
 	bool have_sample;

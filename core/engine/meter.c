@@ -5,7 +5,6 @@
 
 #include "core/engine/internal.h"
 #include "core/measure/phase.h"
-#include "core/measure/seconds.h"
 #include "core/signal/bits.h"
 
 /* Beyond this ratio of differing bits a signal is taken to be another one, and a match is sought;
@@ -20,7 +19,6 @@ static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum ev
 	m->out.channel = channel;
 	m->out.place = place;
 	m->out.kind = kind;
-	m->locked_all = kind == EVL_CONTENT_RECORDING;
 }
 
 void evl_meters_prepare(struct take *t)
@@ -73,12 +71,6 @@ void evl_meters_prepare(struct take *t)
 	}
 }
 
-static void feed_pattern(struct meter *m, const uint8_t *data, size_t bytes)
-{
-	evl_checker_feed(&m->checker, data, bytes);
-	m->locked_all = m->locked_all && m->checker.locked;
-}
-
 static enum evl_status feed_recording(struct take *t, struct meter *m, const uint8_t *rx,
 				      size_t bytes, struct evl_err *err)
 {
@@ -118,7 +110,7 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 		}
 		struct meter *m = &t->meters[p->meter];
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			feed_pattern(m, p->rx, p->slab_bytes);
+			evl_checker_feed(&m->checker, p->rx, p->slab_bytes);
 			continue;
 		}
 		enum evl_status st = feed_recording(t, m, p->rx, p->slab_bytes, err);
@@ -132,7 +124,8 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
 	for (uint32_t slot = 0; slot < 63; slot++) {
 		if (t->inside_e1[slot] != NULL) {
-			feed_pattern(&t->meters[t->inside_meter[slot]], t->inside_e1[slot], e1);
+			evl_checker_feed(&t->meters[t->inside_meter[slot]].checker,
+					 t->inside_e1[slot], e1);
 		}
 	}
 	return EVL_OK;
@@ -145,28 +138,21 @@ void evl_meters_second(struct take *t, uint32_t second)
 		struct evl_take_second s = {.channel = m->out.channel,
 					    .place = m->out.place,
 					    .second = second,
-					    .in_sync = m->locked_all};
+					    .in_sync = true};
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
 			struct evl_checker_counts c = evl_checker_since(&m->checker, &m->last);
 			s.bits = c.bits;
 			s.errors = c.errors;
 			s.sync_losses = c.sync_losses;
 			s.slips = c.slips;
-			m->locked_all = m->checker.locked;
+			s.in_sync = m->checker.locked && c.sync_losses == 0;
 		} else {
 			s.bits = m->bits - m->last_bits;
 			s.errors = m->errors - m->last_errors;
 			m->last_bits = m->bits;
 			m->last_errors = m->errors;
 		}
-		/* Searching for a pattern that never came, or its first search, is no defect of
-		 * this second by itself: the arrival is judged over the take. */
-		bool lost = m->out.kind == EVL_CONTENT_PATTERN && m->checker.ever_locked &&
-			    (s.sync_losses > 0 || (!m->checker.locked));
-		m->out.errored_seconds += evl_second_is_errored(s.errors, lost);
-		m->out.severely_errored_seconds +=
-			evl_second_is_severe(s.bits, s.errors, lost) &&
-			(m->out.kind == EVL_CONTENT_RECORDING || m->checker.ever_locked);
+		evl_seconds_add(&m->seconds, s.bits, s.errors, !s.in_sync);
 		if ((s.errors > 0 || !s.in_sync || s.sync_losses > 0 || s.slips > 0) &&
 		    t->sink->second != NULL) {
 			t->sink->second(t->sink->ctx, &s);
@@ -303,6 +289,10 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		struct meter *m = &t->meters[i];
 		m->out.delay_bits = -1;
+		evl_seconds_finish(&m->seconds);
+		m->out.errored_seconds = m->seconds.es;
+		m->out.severely_errored_seconds = m->seconds.ses;
+		m->out.unavailable_seconds = m->seconds.unavailable;
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
 			collect_pattern(m);
 			continue;

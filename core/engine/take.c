@@ -67,14 +67,14 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
-static void record_name(char *out, size_t cap, const struct evl_engine *e,
-			const struct evl_bound_channel *b, bool sent)
+void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
+			  const struct evl_bound_channel *channel, bool sent)
 {
-	const struct evl_bound_role *role = evl_binding_role(e->args.binding, b->role);
 	if (role->channel_count > 1) {
-		snprintf(out, cap, "%s-%u.%s", b->role, b->number, sent ? "sent" : "received");
+		snprintf(out, cap, "%s-%u.%s", role->name, channel->number,
+			 sent ? "sent" : "received");
 	} else {
-		snprintf(out, cap, "%s.%s", b->role, sent ? "sent" : "received");
+		snprintf(out, cap, "%s.%s", role->name, sent ? "sent" : "received");
 	}
 }
 
@@ -93,7 +93,10 @@ static enum evl_status open_writer(struct take *t, struct evl_err *err)
 			if (!(sent ? p->plan->record_sent : p->plan->record_received)) {
 				continue;
 			}
-			record_name(names[n], sizeof names[n], t->engine, p->bound, sent);
+			evl_take_record_name(
+				names[n], sizeof names[n],
+				evl_binding_role(t->engine->args.binding, p->bound->role), p->bound,
+				sent);
 			list[n] = (struct evl_rec_channel){.name = names[n],
 							   .rate = p->bound->rate,
 							   .direction = sent ? EVL_REC_SENT

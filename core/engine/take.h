@@ -10,6 +10,7 @@
 #pragma once
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #include "core/base/alarm.h"
@@ -18,6 +19,8 @@
 #include "core/signal/prbs.h"
 
 struct evl_rec;
+struct evl_bound_role;
+struct evl_bound_channel;
 
 #define EVL_TAKE_SLAB_FRAMES                                                                       \
 	64u                      /* 8 ms; also the grid on which takes start and end: the longest  \
@@ -112,6 +115,7 @@ struct evl_take_meter {
 	uint64_t errors;
 	uint64_t errored_seconds;
 	uint64_t severely_errored_seconds;
+	uint64_t unavailable_seconds;
 	uint64_t sync_losses;
 	uint64_t slips;
 	int64_t last_slip_bits;
@@ -167,7 +171,7 @@ struct evl_take_second {
 	uint32_t second; /* from 0 */
 	uint64_t bits;   /* compared */
 	uint64_t errors;
-	bool in_sync; /* all through */
+	bool in_sync; /* at its end, and never lost in between */
 	uint64_t sync_losses;
 	uint64_t slips;
 };
@@ -182,5 +186,10 @@ struct evl_take_sink {
 	/* Once a second of bench time, after its rows: a good moment to commit. */
 	void (*tick)(void *ctx);
 };
+
+/* The name of a channel inside a recording: "trib-17.sent", or "line.received" when the role has a
+ * single channel. */
+void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
+			  const struct evl_bound_channel *channel, bool sent);
 
 void evl_take_result_destroy(struct evl_take_result *r); /* takes NULL */

@@ -1,0 +1,168 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Functions of the `core` module that belong to a running case: takes, checks, channels. */
+#include <string.h>
+
+#include "core/frame/klm.h"
+#include "core/script/internal.h"
+
+static struct run_state *running(lua_State *L)
+{
+	struct run_state *r = evl_sandbox_user(evl_sandbox_of(L));
+	if (r == NULL || r->co == NULL) {
+		evl_script_fail(L, "this works only inside the run function of a case");
+	}
+	return r;
+}
+
+/* core.yield(plan): hands a take to the engine and comes back with what was seen. */
+static int case_yield(lua_State *L)
+{
+	struct run_state *r = running(L);
+	if (L != r->co) {
+		return evl_script_fail(L, "a take cannot be made inside a coroutine of its own");
+	}
+	lua_settop(L, 1);
+	return lua_yield(L, 1);
+}
+
+static const char *field_text(lua_State *L, const char *name)
+{
+	lua_getfield(L, 1, name);
+	const char *text = lua_tostring(L, -1);
+	lua_pop(L, 1); /* the table keeps the string alive */
+	return text;
+}
+
+static int64_t field_integer(lua_State *L, const char *name, int64_t otherwise)
+{
+	lua_getfield(L, 1, name);
+	int64_t v = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : otherwise;
+	lua_pop(L, 1);
+	return v;
+}
+
+/* core.check{...}: scripts/case.lua has checked the field names and types. */
+static int case_check(lua_State *L)
+{
+	struct run_state *r = running(L);
+	luaL_checktype(L, 1, LUA_TTABLE);
+	int64_t channel = field_integer(L, "channel", -1);
+	if (channel >= (int64_t)evl_engine_channel_count(r->engine) || channel < -1) {
+		return evl_script_fail(L,
+				       "check: channel %lld does not exist; use the index of "
+				       "test:channels(role)",
+				       (long long)channel);
+	}
+	int64_t at = field_integer(L, "at_ns", -1);
+	enum evl_verdict verdict;
+	struct evl_row_check row = {
+		.case_no = r->case_no,
+		.title = field_text(L, "title"),
+		.kind = field_text(L, "kind"),
+		.channel_no = (int)channel,
+		.subject =
+			channel >= 0 ? evl_engine_channel(r->engine, (uint32_t)channel)->label : "",
+		.value = field_text(L, "value"),
+		.unit = field_text(L, "unit"),
+		.limit = field_text(L, "limit"),
+		.relation = field_text(L, "relation"),
+		.confidence = field_text(L, "confidence"),
+		.lower = field_text(L, "lower"),
+		.upper = field_text(L, "upper"),
+		.errors = field_integer(L, "errors", -1),
+		.bits = field_integer(L, "bits", -1),
+		.verdict = field_text(L, "verdict"),
+		.rule = field_text(L, "rule"),
+		.reason = field_text(L, "reason"),
+		.standard = field_text(L, "standard"),
+		.at_ns = at >= 0 ? (int64_t)r->take_start_ns + at : -1};
+	if (row.kind == NULL) {
+		row.kind = "campaign";
+	}
+	if (row.rule == NULL) {
+		row.rule = "judged by the campaign";
+	}
+	if (!evl_verdict_by_name(&verdict, row.verdict)) {
+		return evl_script_fail(L, "check: verdict %s is not known", row.verdict);
+	}
+	struct evl_err err = {0};
+	evl_keep_status(r, evl_store_add_check(r->store, NULL, &row, &err), &err);
+	if (r->store_status < 0) {
+		return evl_script_fail(L, "%s", r->store_err.text);
+	}
+	r->case_verdict = evl_verdict_worse(r->case_verdict, verdict);
+	r->outcome->checks++;
+	r->outcome->failed += verdict == EVL_VERDICT_FAIL;
+	r->outcome->inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
+	r->progress.passed += verdict == EVL_VERDICT_PASS;
+	r->progress.failed += verdict == EVL_VERDICT_FAIL;
+	r->progress.inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
+	return 0;
+}
+
+static int case_channels(lua_State *L)
+{
+	struct run_state *r = running(L);
+	const char *role = luaL_checkstring(L, 1);
+	lua_newtable(L);
+	int n = 0;
+	for (uint32_t i = 0; i < evl_engine_channel_count(r->engine); i++) {
+		const struct evl_bound_channel *b = evl_engine_channel(r->engine, i);
+		if (strcmp(b->role, role) != 0) {
+			continue;
+		}
+		lua_createtable(L, 0, 4);
+		lua_pushinteger(L, i);
+		lua_setfield(L, -2, "index");
+		lua_pushinteger(L, b->number);
+		lua_setfield(L, -2, "number");
+		lua_pushstring(L, b->label);
+		lua_setfield(L, -2, "label");
+		if (b->has_klm) {
+			char text[EVL_KLM_TEXT];
+			lua_pushstring(L, evl_klm_format(b->klm, text));
+			lua_setfield(L, -2, "klm");
+		}
+		lua_rawseti(L, -2, ++n);
+	}
+	return 1;
+}
+
+static int case_find_recording(lua_State *L)
+{
+	struct run_state *r = running(L);
+	const char *name = luaL_checkstring(L, 1);
+	struct evl_err err = {0};
+	struct evl_err own = {0};
+	int at = -1;
+	if (r->reference_run > 0) {
+		at = evl_keep_open_recording(r, name, r->reference_run, &err);
+	}
+	if (at < 0 && (r->reference_run <= 0 || r->args->reference_run <= 0)) {
+		at = evl_keep_open_recording(r, name, r->run, &own);
+	}
+	if (at < 0) {
+		return evl_script_fail(L, "%s", err.text[0] != '\0' ? err.text : own.text);
+	}
+	lua_createtable(L, 0, 3);
+	lua_pushinteger(L, at);
+	lua_setfield(L, -2, "id");
+	lua_pushinteger(L, (lua_Integer)r->recordings[at].frames);
+	lua_setfield(L, -2, "frames");
+	lua_pushstring(L, name);
+	lua_setfield(L, -2, "name");
+	return 1;
+}
+
+static const luaL_Reg functions[] = {
+	{"yield", case_yield},
+	{"check", case_check},
+	{"channels", case_channels},
+	{"find_recording", case_find_recording},
+	{NULL, NULL},
+};
+
+void evl_bind_case(lua_State *L)
+{
+	luaL_setfuncs(L, functions, 0);
+}

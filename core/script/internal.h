@@ -1,0 +1,125 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Insides of the script room: a campaign in a sandbox, and the state of one run. */
+#pragma once
+
+#include <lauxlib.h>
+#include <lua.h>
+
+#include "core/bench/bench.h"
+#include "core/bench/bind.h"
+#include "core/engine/engine.h"
+#include "core/measure/verdict.h"
+#include "core/recording/reader.h"
+#include "core/script/runner.h"
+#include "core/script/sandbox.h"
+#include "core/store/store_read.h"
+#include "core/store/store_write.h"
+
+struct campaign_need {
+	char *role;
+	enum evl_rate rate;
+	uint32_t count;
+	bool play, capture, alarms, inject;
+};
+
+struct campaign_case {
+	char *name;
+	char *title;
+	char *purpose;
+	char *method;
+	uint64_t estimate_ns;
+	uint64_t time_limit_ns;
+	bool wanted; /* chosen by --case, or all */
+};
+
+/* A campaign file, loaded and run once to learn what it defines. */
+struct campaign {
+	char *path;
+	char *source;
+	size_t source_bytes;
+	char sha256[EVL_SHA256_HEX];
+	char library_sha256[EVL_SHA256_HEX];
+	char *name;
+	char *title;
+	char *version;
+	char *notice;
+	struct campaign_need *needs;
+	size_t need_count;
+	struct campaign_case *cases;
+	size_t case_count;
+	struct evl_sandbox *sandbox;
+	int entry_ref; /* the table that prelude.lua returned */
+};
+
+/* Everything that a run needs of the laboratory. */
+struct lab {
+	struct evl_bench *bench;
+	struct evl_loaded **loaded; /* by adapter of the bench */
+	struct evl_instance **instances;
+	struct evl_binding *binding;
+	bool is_virtual;
+	bool simulated;
+};
+
+struct open_recording {
+	char *name;
+	struct evl_rec *reader;
+	uint64_t frames; /* of the shortest channel */
+};
+
+struct run_state {
+	const struct evl_run_args *args;
+	struct evl_run_outcome *outcome;
+	struct campaign *campaign;
+	struct lab lab;
+	struct evl_engine *engine;
+	struct evl_store *store;
+	int64_t run;
+	int64_t reference_run;
+	struct evl_run_progress progress;
+	/* The running case. */
+	lua_State *co;
+	uint32_t case_index;
+	int case_no;
+	int take_no;
+	uint32_t takes;
+	uint64_t case_started_ns;
+	uint64_t take_start_ns; /* of the latest take, for checks that are located in time */
+	enum evl_verdict case_verdict;
+	/* Recordings opened in this run; Lua knows them by index. */
+	struct open_recording *recordings;
+	size_t recording_count;
+	/* First trouble with the store: ends the run. */
+	enum evl_status store_status;
+	struct evl_err store_err;
+};
+
+/* campaign.c */
+enum evl_status evl_campaign_load(struct campaign **out, const char *path,
+	const volatile sig_atomic_t *stop, struct run_state *state, struct evl_err *err);
+void evl_campaign_destroy(struct campaign *c); /* takes NULL */
+
+/* bind_core.c, bind_case.c: fill the table on top of the stack. */
+void evl_bind_core(lua_State *L);
+void evl_bind_case(lua_State *L);
+/* Raises "file:line: message" at the campaign's line. */
+int evl_script_fail(lua_State *L, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
+
+/* lab.c */
+enum evl_status evl_lab_open(struct lab *lab, const struct evl_run_args *args,
+	const struct campaign *c, struct evl_fit *fit, struct evl_err *err);
+void evl_lab_close(struct lab *lab);
+
+/* plan.c: the table that a case yielded -> plan -> take -> result table on co's stack. */
+enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err);
+
+/* keep.c: results into the store. */
+void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err);
+enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);
+void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink);
+void evl_keep_result(struct run_state *r, const struct evl_take_plan *plan,
+	const struct evl_take_result *result);
+void evl_utc_now(char out[32]);
+/* Opens a recording that the store knows; the index in r->recordings, or -1. */
+int evl_keep_open_recording(struct run_state *r, const char *name, int64_t run,
+	struct evl_err *err);

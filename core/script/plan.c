@@ -1,0 +1,638 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The table that a case yielded -> plan -> take -> the table that the case gets back. The plan was
+ * checked and laid out by scripts/case.lua; what depends on the bench is checked here. */
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <jansson.h>
+
+#include "core/base/file.h"
+#include "core/frame/klm.h"
+#include "core/measure/phase.h"
+#include "core/script/internal.h"
+
+struct build {
+	struct run_state *r;
+	lua_State *L;
+	int table; /* stack index of the yielded plan */
+	struct evl_take_plan plan;
+	struct evl_take_inside inside;
+	char *record_as;
+	char *record_path; /* as stored: relative to the store's folder */
+	char *record_file; /* as opened */
+	char *record_meta;
+	int recording_no;
+	char holder[96];
+	char name[80];
+};
+
+static const char *text_field(lua_State *L, int at, const char *name)
+{
+	lua_getfield(L, at, name);
+	const char *text = lua_type(L, -1) == LUA_TSTRING ? lua_tostring(L, -1) : NULL;
+	lua_pop(L, 1);
+	return text;
+}
+
+static int64_t integer_field(lua_State *L, int at, const char *name)
+{
+	lua_getfield(L, at, name);
+	int64_t v = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : 0;
+	lua_pop(L, 1);
+	return v;
+}
+
+/* The part of a channel, made when it is not there yet. */
+static struct evl_take_part *part_of(struct build *b, uint32_t channel)
+{
+	for (uint32_t i = 0; i < b->plan.part_count; i++) {
+		if (b->plan.parts[i].channel == channel) {
+			return &b->plan.parts[i];
+		}
+	}
+	struct evl_take_part *p = &b->plan.parts[b->plan.part_count++];
+	*p = (struct evl_take_part){.channel = channel};
+	return p;
+}
+
+/* Phases of all channels of a role, the same in every take of the run. */
+static enum evl_status phases(struct build *b, const struct evl_bound_role *role,
+			      enum evl_prbs_kind kind, uint32_t **out, struct evl_err *err)
+{
+	*out = evl_xcalloc(role->channel_count, sizeof **out);
+	/* Roles differ by where they begin in the binding, so no two roles share phases. */
+	uint64_t first = 0;
+	for (size_t i = 0; &b->r->lab.binding->roles[i] != role; i++) {
+		first += b->r->lab.binding->roles[i].channel_count;
+	}
+	return evl_phase_assign(*out, role->channel_count, kind, b->r->args->seed + (first << 32),
+				err);
+}
+
+static uint32_t first_channel(const struct build *b, const struct evl_bound_role *role)
+{
+	uint32_t first = 0;
+	for (size_t i = 0; &b->r->lab.binding->roles[i] != role; i++) {
+		first += (uint32_t)b->r->lab.binding->roles[i].channel_count;
+	}
+	return first;
+}
+
+static enum evl_status recorded_channel(struct build *b, const struct evl_bound_role *role,
+					const struct evl_bound_channel *c, bool sent, int id,
+					struct evl_take_content *out, struct evl_err *err)
+{
+	struct open_recording *rec = &b->r->recordings[id];
+	char name[EVL_REC_NAME_MAX];
+	evl_take_record_name(name, sizeof name, role, c, sent);
+	out->kind = EVL_CONTENT_RECORDING;
+	out->reader = rec->reader;
+	if (!evl_rec_find(rec->reader, name, &out->reader_channel)) {
+		return evl_err_set(err, EVL_E_INVALID,
+				   "take %s: recording \"%s\" has no channel %s; it was made "
+				   "without that role",
+				   b->name, rec->name, name);
+	}
+	snprintf(out->source, sizeof out->source, "recording %.40s, %.40s", rec->name, name);
+	return EVL_OK;
+}
+
+/* plan.play and plan.expect: a list of { role, pattern | recording }. */
+static enum evl_status contents(struct build *b, const char *field, bool play, struct evl_err *err)
+{
+	lua_State *L = b->L;
+	enum evl_status st = EVL_OK;
+	lua_getfield(L, b->table, field);
+	int list = lua_gettop(L);
+	size_t n = lua_rawlen(L, list);
+	for (size_t i = 1; i <= n && st == EVL_OK; i++) {
+		lua_rawgeti(L, list, (lua_Integer)i);
+		int at = lua_gettop(L);
+		const struct evl_bound_role *role =
+			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
+		const char *pattern = text_field(L, at, "pattern");
+		enum evl_prbs_kind kind = EVL_PRBS15;
+		uint32_t *phase = NULL;
+		if (pattern != NULL) {
+			evl_require(evl_prbs_by_name(&kind, pattern));
+			st = phases(b, role, kind, &phase, err);
+		}
+		uint32_t first = first_channel(b, role);
+		for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
+			struct evl_take_part *p = part_of(b, first + (uint32_t)c);
+			struct evl_take_content *content = play ? &p->played : &p->expected;
+			p->play = p->play || play;
+			p->capture = p->capture || !play;
+			if (pattern != NULL) {
+				content->kind = EVL_CONTENT_PATTERN;
+				content->pattern = kind;
+				content->phase = phase[c];
+				snprintf(content->source, sizeof content->source,
+					 "pattern %s, phase %u", pattern, phase[c]);
+			} else {
+				st = recorded_channel(b, role, &role->channels[c], play,
+						      (int)integer_field(L, at, "recording"),
+						      content, err);
+			}
+		}
+		free(phase);
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+	return st;
+}
+
+/* plan.inside: at most one { line, role, pattern }. */
+static enum evl_status inside(struct build *b, struct evl_err *err)
+{
+	lua_State *L = b->L;
+	lua_getfield(L, b->table, "inside");
+	size_t n = lua_rawlen(L, -1);
+	if (n == 0) {
+		lua_pop(L, 1);
+		return EVL_OK;
+	}
+	if (n > 1) {
+		return evl_err_set(err, EVL_E_INVALID,
+				   "take %s: inside: only one role of one line can be followed",
+				   b->name);
+	}
+	lua_rawgeti(L, -1, 1);
+	int at = lua_gettop(L);
+	const struct evl_bound_role *line =
+		evl_binding_role(b->r->lab.binding, text_field(L, at, "line"));
+	const struct evl_bound_role *role =
+		evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
+	evl_require(evl_prbs_by_name(&b->inside.pattern, text_field(L, at, "pattern")));
+	if (line->rate != EVL_RATE_STM1 || line->channel_count != 1) {
+		return evl_err_set(err, EVL_E_INVALID,
+				   "take %s: inside: role %s is not one STM-1 line", b->name,
+				   line->name);
+	}
+	struct evl_take_part *p = part_of(b, first_channel(b, line));
+	p->capture = true;
+	b->inside.part = (uint32_t)(p - b->plan.parts);
+	uint32_t *phase = NULL;
+	enum evl_status st = phases(b, role, b->inside.pattern, &phase, err);
+	for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
+		const struct evl_bound_channel *ch = &role->channels[c];
+		if (!ch->has_klm || b->inside.count == 63) {
+			st = evl_err_set(err, EVL_E_INVALID,
+					 "take %s: inside: %s has no place K-L-M; give numbering "
+					 "and numbers in "
+					 "the bench file",
+					 b->name, ch->label);
+			break;
+		}
+		b->inside.slots[b->inside.count].channel = first_channel(b, role) + (uint32_t)c;
+		b->inside.slots[b->inside.count].slot = (uint8_t)evl_klm_index(ch->klm);
+		b->inside.slots[b->inside.count].phase = phase[c];
+		b->inside.count++;
+	}
+	free(phase);
+	b->plan.inside = &b->inside;
+	lua_pop(L, 2);
+	return st;
+}
+
+static void watch(struct build *b)
+{
+	lua_State *L = b->L;
+	lua_getfield(L, b->table, "watch");
+	size_t n = lua_rawlen(L, -1);
+	for (size_t i = 1; i <= n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i);
+		const struct evl_bound_role *role =
+			evl_binding_role(b->r->lab.binding, lua_tostring(L, -1));
+		for (size_t c = 0; c < role->channel_count; c++) {
+			struct evl_take_part *p = part_of(b, first_channel(b, role) + (uint32_t)c);
+			p->capture = true;
+			p->watch = true;
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+}
+
+static enum evl_status inject(struct build *b, struct evl_err *err)
+{
+	lua_State *L = b->L;
+	lua_getfield(L, b->table, "inject");
+	size_t n = lua_rawlen(L, -1);
+	size_t cap = n * b->r->lab.binding->channel_count;
+	struct evl_take_injection *list = evl_xcalloc(cap, sizeof *list);
+	b->plan.injections = list;
+	for (size_t i = 1; i <= n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i);
+		int at = lua_gettop(L);
+		const struct evl_bound_role *role =
+			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
+		const char *alarm = text_field(L, at, "alarm");
+		int64_t number = integer_field(L, at, "number");
+		lua_getfield(L, at, "errors");
+		double ratio = lua_tonumber(L, -1);
+		lua_pop(L, 1);
+		bool any = false;
+		for (size_t c = 0; c < role->channel_count; c++) {
+			if (number != 0 && role->channels[c].number != number) {
+				continue;
+			}
+			any = true;
+			struct evl_take_injection *j = &list[b->plan.injection_count++];
+			j->channel = first_channel(b, role) + (uint32_t)c;
+			j->alarm = alarm != NULL ? evl_alarm_by_name(alarm) : EVL_ALARM_NONE;
+			/* The ABI takes a fraction; 1e-15 steps keep any sensible ratio. */
+			j->numerator = (uint64_t)(ratio * 1e15 + 0.5);
+			j->denominator = 1000000000000000u;
+			j->at_ns = (uint64_t)integer_field(L, at, "at_ns");
+			j->lasting_ns = (uint64_t)integer_field(L, at, "lasting_ns");
+			/* Its defects and alarms are told for channels of the take only. */
+			part_of(b, j->channel)->capture = true;
+		}
+		if (!any) {
+			return evl_err_set(err, EVL_E_INVALID,
+					   "take %s: inject: role %s has no number %" PRId64,
+					   b->name, role->name, number);
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+	return EVL_OK;
+}
+
+static char *meta_json(const struct build *b)
+{
+	const struct run_state *r = b->r;
+	json_t *o = json_pack("{s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "campaign", r->campaign->name,
+			      "bench", r->lab.bench->name, "build", r->args->build, "case",
+			      r->campaign->cases[r->case_index].name, "take", b->name, "recording",
+			      b->record_as, "numbering",
+			      evl_numbering_name(r->lab.bench->numbering.kind));
+	evl_require(o != NULL);
+	json_object_set_new(o, "seed", json_integer((json_int_t)r->args->seed));
+	char *text = json_dumps(o, JSON_SORT_KEYS | JSON_COMPACT);
+	json_decref(o);
+	return text;
+}
+
+static enum evl_status record(struct build *b, struct evl_err *err)
+{
+	lua_State *L = b->L;
+	struct run_state *r = b->r;
+	lua_getfield(L, b->table, "record");
+	int at = lua_gettop(L);
+	const char *as = text_field(L, at, "as");
+	b->recording_no = -1;
+	if (as == NULL) {
+		lua_pop(L, 1);
+		return EVL_OK;
+	}
+	b->record_as = evl_xstrdup(as);
+	lua_getfield(L, at, "roles");
+	size_t n = lua_rawlen(L, -1);
+	for (size_t i = 1; i <= n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i);
+		const struct evl_bound_role *role =
+			evl_binding_role(r->lab.binding, lua_tostring(L, -1));
+		for (size_t c = 0; c < role->channel_count; c++) {
+			struct evl_take_part *p = part_of(b, first_channel(b, role) + (uint32_t)c);
+			p->capture = true;
+			p->record_received = true;
+			p->record_sent = p->play;
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 2);
+
+	const char *slash = strrchr(r->args->store, '/');
+	const char *base = slash != NULL ? slash + 1 : r->args->store;
+	char path[512];
+	int len =
+		snprintf(path, sizeof path, "%s.recordings/run-%" PRId64 "-case-%d-take-%d.pcapng",
+			 base, r->run, r->case_no + 1, r->take_no + 1);
+	if (len < 0 || (size_t)len >= sizeof path) {
+		return evl_err_set(err, EVL_E_INVALID,
+				   "%s: the name is too long to make recordings", r->args->store);
+	}
+	b->record_path = evl_xstrdup(path);
+	size_t dir_len = slash != NULL ? (size_t)(slash - r->args->store) + 1 : 0;
+	b->record_file = evl_xmalloc(dir_len + (size_t)len + 1);
+	memcpy(b->record_file, r->args->store, dir_len);
+	memcpy(b->record_file + dir_len, path, (size_t)len + 1);
+	char *dir = evl_xstrdup(b->record_file);
+	*strrchr(dir, '/') = '\0';
+	enum evl_status st = evl_file_mkdirs(dir, err);
+	free(dir);
+	if (st < 0) {
+		return st;
+	}
+	b->record_meta = meta_json(b);
+	b->plan.record_path = b->record_file;
+	b->plan.record_meta = b->record_meta;
+	return EVL_OK;
+}
+
+static enum evl_status build_plan(struct build *b, struct evl_err *err)
+{
+	snprintf(b->name, sizeof b->name, "%s", text_field(b->L, b->table, "name"));
+	snprintf(b->holder, sizeof b->holder, "case %s",
+		 b->r->campaign->cases[b->r->case_index].name);
+	b->plan.name = b->name;
+	b->plan.holder = b->holder;
+	b->plan.frames = (uint64_t)integer_field(b->L, b->table, "frames");
+	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
+	enum evl_status st = contents(b, "play", true, err);
+	st = st == EVL_OK ? contents(b, "expect", false, err) : st;
+	st = st == EVL_OK ? inside(b, err) : st;
+	if (st == EVL_OK) {
+		watch(b);
+		st = inject(b, err);
+	}
+	return st == EVL_OK ? record(b, err) : st;
+}
+
+/* ---- what was seen ---- */
+
+static void set_integer(lua_State *L, const char *name, int64_t v)
+{
+	lua_pushinteger(L, (lua_Integer)v);
+	lua_setfield(L, -2, name);
+}
+
+static void set_text(lua_State *L, const char *name, const char *text)
+{
+	lua_pushstring(L, text);
+	lua_setfield(L, -2, name);
+}
+
+static void set_bool(lua_State *L, const char *name, bool v)
+{
+	lua_pushboolean(L, v);
+	lua_setfield(L, -2, name);
+}
+
+static int64_t bit_ns(uint64_t bit, uint32_t frame_bits)
+{
+	return (int64_t)(bit / frame_bits * EVL_FRAME_NS +
+			 bit % frame_bits * EVL_FRAME_NS / frame_bits);
+}
+
+static const char *last_alarm(const struct evl_take_result *res, uint32_t channel)
+{
+	const char *name = NULL;
+	for (uint32_t i = 0; i < res->event_count; i++) {
+		const struct evl_take_event *e = &res->events[i];
+		if (e->channel == channel && !e->by_unit) {
+			name = e->raised ? evl_alarm_name(e->alarm) : NULL;
+		}
+	}
+	return name;
+}
+
+static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_result *res,
+		       const struct evl_take_meter *m)
+{
+	static const char *const arrivals[] = {"none", "own", "delayed", "crossed"};
+	const struct evl_bound_channel *c = evl_engine_channel(r->engine, m->channel);
+	uint32_t fb = evl_rate_frame_bits(c->rate);
+	lua_createtable(L, 0, 28);
+	set_integer(L, "channel", m->channel);
+	set_text(L, "role", c->role);
+	set_integer(L, "number", c->number);
+	set_text(L, "label", c->label);
+	set_text(L, "place", m->place == EVL_PLACE_LINE ? "line" : "received");
+	if (m->place == EVL_PLACE_LINE) {
+		set_text(L, "line", evl_engine_channel(r->engine, m->line_channel)->role);
+	}
+	set_text(L, "kind", m->kind == EVL_CONTENT_PATTERN ? "pattern" : "recording");
+	set_bool(L, "locked", m->locked);
+	set_bool(L, "inverted", m->inverted);
+	set_integer(L, "bits", (int64_t)m->bits);
+	set_integer(L, "errors", (int64_t)m->errors);
+	set_integer(L, "errored_seconds", (int64_t)m->errored_seconds);
+	set_integer(L, "severely_errored_seconds", (int64_t)m->severely_errored_seconds);
+	set_integer(L, "unavailable_seconds", (int64_t)m->unavailable_seconds);
+	set_integer(L, "sync_losses", (int64_t)m->sync_losses);
+	set_integer(L, "slips", (int64_t)m->slips);
+	set_integer(L, "last_slip_bits", m->last_slip_bits);
+	if (m->locked && m->kind == EVL_CONTENT_PATTERN) {
+		set_integer(L, "first_lock_ns", bit_ns(m->first_lock_bit, fb));
+	}
+	if (m->errors > 0) {
+		uint64_t bit = m->first_error_bit;
+		set_integer(L, "first_error_ns", bit_ns(bit, fb));
+		set_integer(L, "first_error_frame", (int64_t)(bit / fb));
+		set_integer(L, "first_error_byte", (int64_t)(bit % fb / 8));
+		set_integer(L, "first_error_bit", (int64_t)(bit % 8) + 1);
+	}
+	set_text(L, "arrival", arrivals[m->arrival]);
+	if (m->arrival == EVL_ARRIVAL_CROSSED) {
+		set_text(L, "from_label", evl_engine_channel(r->engine, m->from_channel)->label);
+		set_integer(L, "from_channel", m->from_channel);
+	}
+	set_integer(L, "deviation_bits", m->deviation_bits);
+	if (m->delay_bits >= 0) {
+		set_integer(L, "delay_bits", m->delay_bits);
+	}
+	const char *alarm = last_alarm(res, m->channel);
+	if (alarm != NULL) {
+		set_text(L, "alarm", alarm);
+	}
+}
+
+static void push_streams(lua_State *L, struct run_state *r, const struct evl_take_result *res)
+{
+	lua_createtable(L, (int)res->stream_count, 0);
+	for (uint32_t i = 0; i < res->stream_count; i++) {
+		const struct evl_take_stream *s = &res->streams[i];
+		lua_createtable(L, 0, 6);
+		set_integer(L, "channel", s->channel);
+		set_text(L, "role", evl_engine_channel(r->engine, s->channel)->role);
+		set_text(L, "direction", s->sent ? "sent" : "received");
+		set_integer(L, "bits", (int64_t)s->bits);
+		if (s->digest[0] != '\0') {
+			set_text(L, "digest", s->digest);
+		}
+		if (s->recorded_digest[0] != '\0') {
+			set_text(L, "recorded_digest", s->recorded_digest);
+		}
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+}
+
+struct seen {
+	struct run_state *r;
+	const struct evl_take_result *result;
+	const char *name;
+	int recording; /* in r->recordings, or -1 */
+	const char *recording_name;
+};
+
+/* Pushes what the case gets back. Runs under evl_sandbox_call: it may run out of Lua memory. */
+static int push_seen(lua_State *L)
+{
+	const struct seen *s = lua_touserdata(L, 1);
+	const struct evl_take_result *res = s->result;
+	lua_createtable(L, 0, 12);
+	set_text(L, "name", s->name);
+	set_integer(L, "frames", (int64_t)res->frames);
+	set_bool(L, "interrupted", res->interrupted);
+	set_integer(L, "events_lost", (int64_t)res->events_lost);
+	set_integer(L, "gaps", (int64_t)res->gaps);
+	lua_createtable(L, (int)res->meter_count, 0);
+	for (uint32_t i = 0; i < res->meter_count; i++) {
+		push_meter(L, s->r, res, &res->meters[i]);
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+	lua_setfield(L, -2, "meters");
+	lua_createtable(L, (int)res->event_count, 0);
+	for (uint32_t i = 0; i < res->event_count; i++) {
+		const struct evl_take_event *e = &res->events[i];
+		lua_createtable(L, 0, 6);
+		set_integer(L, "channel", e->channel);
+		set_text(L, "role", evl_engine_channel(s->r->engine, e->channel)->role);
+		set_text(L, "alarm", evl_alarm_name(e->alarm));
+		set_bool(L, "raised", e->raised);
+		set_text(L, "by", e->by_unit ? "unit" : "tester");
+		set_integer(L, "at_ns", e->at_ns);
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+	lua_setfield(L, -2, "events");
+	push_streams(L, s->r, res);
+	lua_setfield(L, -2, "streams");
+	if (s->recording >= 0) {
+		lua_createtable(L, 0, 3);
+		set_integer(L, "id", s->recording);
+		set_integer(L, "frames", (int64_t)s->r->recordings[s->recording].frames);
+		set_text(L, "name", s->recording_name);
+		lua_setfield(L, -2, "recording");
+	}
+	return 1;
+}
+
+static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
+				      struct seen *seen, struct evl_err *err)
+{
+	struct run_state *r = b->r;
+	struct evl_rec *rec = NULL;
+	enum evl_status st = evl_rec_open(&rec, b->record_file, err);
+	for (uint32_t i = 0; st == EVL_OK && i < evl_rec_channel_count(rec); i++) {
+		const struct evl_rec_info *info = evl_rec_info(rec, i);
+		char hex[EVL_SHA256_HEX];
+		evl_hex(info->digest, sizeof info->digest, hex);
+		struct evl_row_recording_channel row = {
+			.recording_no = b->recording_no,
+			.ordinal = (int)i,
+			.name = info->channel.name,
+			.direction = evl_rec_direction_name(info->channel.direction),
+			.rate = evl_rate_name(info->channel.rate),
+			.bits = (int64_t)info->bits,
+			.digest = hex};
+		evl_keep_status(r, evl_store_put_recording_channel(r->store, &row, err), err);
+	}
+	evl_rec_close(rec);
+	if (st < 0) {
+		return st;
+	}
+	evl_keep_status(r,
+			evl_store_recording_end(r->store, b->recording_no, result->record_sha256,
+						(int64_t)result->record_bytes, err),
+			err);
+	if (r->store_status < 0) {
+		return r->store_status;
+	}
+	seen->recording = evl_keep_open_recording(r, b->record_as, r->run, err);
+	seen->recording_name = b->record_as;
+	return seen->recording >= 0 ? EVL_OK : EVL_E_IO;
+}
+
+static enum evl_status run_take(struct build *b, struct seen *seen, struct evl_take_result **result,
+				struct evl_err *err)
+{
+	struct run_state *r = b->r;
+	uint64_t now = evl_engine_now(r->engine);
+	const uint64_t slab = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;
+	/* Corrected from the result below; the row needs a start while the take runs. */
+	r->take_start_ns = (now + slab - 1) / slab * slab + EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+	struct evl_row_take row = {.case_no = r->case_no,
+				   .name = b->name,
+				   .start_ns = (int64_t)r->take_start_ns,
+				   .frames = 0,
+				   .lead_in_frames = EVL_TAKE_LEAD_IN,
+				   .clock = r->lab.is_virtual ? "virtual" : "real"};
+	evl_keep_status(r, evl_store_take_begin(r->store, &r->take_no, &row, err), err);
+	if (r->store_status == EVL_OK && b->record_as != NULL) {
+		struct evl_row_recording rec = {.case_no = r->case_no,
+						.take_no = r->take_no,
+						.name = b->record_as,
+						.path = b->record_path};
+		evl_keep_status(r, evl_store_recording_begin(r->store, &b->recording_no, &rec, err),
+				err);
+	}
+	evl_keep_status(r, evl_store_tick_begin(r->store, err), err);
+	if (r->store_status < 0) {
+		return r->store_status;
+	}
+	struct evl_take_sink sink;
+	evl_keep_take_sink(r, &sink);
+	r->progress.take_name = b->name;
+	const struct campaign_case *c = &r->campaign->cases[r->case_index];
+	enum evl_status st = evl_engine_take(
+		r->engine, &b->plan, r->case_started_ns + c->time_limit_ns, &sink, result, err);
+	r->progress.take_name = "";
+	r->progress.take_all_ns = 0;
+	if (*result != NULL) {
+		evl_keep_result(r, &b->plan, *result);
+	}
+	struct evl_err later = {0};
+	evl_keep_status(r, evl_store_tick_commit(r->store, &later), &later);
+	if (st == EVL_OK && b->record_as != NULL) {
+		st = keep_recording(b, *result, seen, err);
+	}
+	bool whole = st == EVL_OK && !(*result)->interrupted;
+	evl_keep_status(r,
+			evl_store_take_end(r->store, r->case_no, r->take_no,
+					   whole ? EVL_STATE_FINISHED : EVL_STATE_INTERRUPTED,
+					   *result != NULL ? (int64_t)(*result)->frames : 0,
+					   &later),
+			&later);
+	return st;
+}
+
+enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err)
+{
+	struct build b = {.r = r, .L = co, .table = lua_gettop(co), .recording_no = -1};
+	struct evl_take_result *result = NULL;
+	struct seen seen = {.r = r, .name = b.name, .recording = -1};
+	r->take_no = (int)r->takes;
+	enum evl_status st = build_plan(&b, err);
+	if (st == EVL_OK) {
+		r->takes++;
+		st = run_take(&b, &seen, &result, err);
+	}
+	if (st == EVL_OK && r->store_status < 0) {
+		*err = r->store_err;
+		st = r->store_status;
+	}
+	lua_settop(co, b.table - 1);
+	if (st == EVL_OK) {
+		lua_State *L = evl_sandbox_state(r->campaign->sandbox);
+		seen.result = result;
+		lua_pushcfunction(L, push_seen);
+		lua_pushlightuserdata(L, &seen);
+		st = evl_sandbox_call(r->campaign->sandbox, 1, 1, err);
+		if (st == EVL_OK) {
+			lua_xmove(L, co, 1);
+		}
+	}
+	evl_take_result_destroy(result);
+	free(b.plan.parts);
+	free((void *)b.plan.injections);
+	free(b.record_as);
+	free(b.record_path);
+	free(b.record_file);
+	free(b.record_meta);
+	return st;
+}
