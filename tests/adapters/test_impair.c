@@ -1,0 +1,134 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Bit errors, delays and spans of the software multiplexer. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "adapters/simmux/impair.h"
+#include "core/signal/bits.h"
+
+static void same_errors_however_cut(void **state)
+{
+	static uint8_t whole[40000], parts[40000];
+	struct simmux_errors a, b;
+
+	(void)state;
+	simmux_errors_init(&a, 7, 3, 1, 300, 1000);
+	simmux_errors_apply(&a, whole, 0, 12345, sizeof(whole) * 8);
+	/* Any stretch alone, backwards, in odd sizes: the index of the bit decides. */
+	for (uint64_t end = sizeof(parts) * 8; end > 0;) {
+		uint64_t n = end < 777 ? end : 777;
+
+		simmux_errors_init(&b, 7, 3, 1, 300, 1000);
+		simmux_errors_apply(&b, parts, end - n, 12345 + end - n, n);
+		end -= n;
+	}
+	assert_true(evl_bits_count_ones(whole, sizeof(whole)) > 0);
+	assert_memory_equal(whole, parts, sizeof(whole));
+	simmux_errors_init(&b, 8, 3, 1, 300, 1000);
+	memset(parts, 0, sizeof(parts));
+	simmux_errors_apply(&b, parts, 0, 12345, sizeof(parts) * 8);
+	assert_memory_not_equal(whole, parts, sizeof(whole));
+}
+
+/* Limits: SciPy 1.10, scipy.stats.poisson.ppf([5e-5, 1 - 5e-5], mean): 99.99 % of all seeds. */
+static void ratio_within_poisson_limits(void **state)
+{
+	static const struct {
+		uint64_t numerator, denominator;
+		uint64_t low, high; /* of 8 388 608 bits */
+	} cases[] = {
+		{1, 1000, 8035, 8747},    /* mean 8388.608 */
+		{1, 100000, 51, 122},     /* mean 83.886 */
+		{3, 1000000, 8, 47},      /* mean 25.166 */
+		{1, 1, 8388608, 8388608}, /* every bit */
+	};
+	static uint8_t data[1 << 20];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
+		struct simmux_errors e;
+		uint64_t n;
+
+		memset(data, 0, sizeof(data));
+		simmux_errors_init(&e, 99, 5, cases[i].numerator, cases[i].denominator, 16384);
+		simmux_errors_apply(&e, data, 0, 0, sizeof(data) * 8);
+		n = evl_bits_count_ones(data, sizeof(data));
+		assert_in_range(n, cases[i].low, cases[i].high);
+	}
+}
+
+static void delay_is_exact(void **state)
+{
+	static const uint64_t delays[] = {1, 7, 8, 13, 800, 2047, 2048, 2049, 5000, 16384};
+	static uint8_t in[8192], out[8192];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof(in); i++) {
+		in[i] = (uint8_t)(i * 37 ^ i >> 5);
+	}
+	for (size_t i = 0; i < sizeof(delays) / sizeof(delays[0]); i++) {
+		struct simmux_delay d;
+
+		assert_true(simmux_delay_init(&d, delays[i], 256));
+		simmux_delay_fill(&d, 0xff);
+		memcpy(out, in, sizeof(out));
+		for (size_t at = 0; at < sizeof(out); at += 256) {
+			simmux_delay_apply(&d, out + at, 256);
+		}
+		for (uint64_t b = 0; b < sizeof(out) * 8; b++) {
+			bool want = b < delays[i] || evl_bits_get(in, b - delays[i]);
+
+			assert_int_equal(evl_bits_get(out, b), want);
+		}
+		simmux_delay_finish(&d);
+	}
+}
+
+static void spans(void **state)
+{
+	struct simmux_span s, cut;
+
+	(void)state;
+	/* 19440 bits in 125 us: 1 us is 155.52 bits, the first whole bit at or after it is 156. */
+	s = simmux_span_of(1000, 1000, 19440);
+	assert_int_equal(s.begin, 156);
+	assert_int_equal(s.end, 312); /* 311.04 */
+	s = simmux_span_of(125000, UINT64_MAX, 256);
+	assert_int_equal(s.begin, 256);
+	assert_true(s.end > (uint64_t)1 << 53);
+	assert_false(simmux_span_cut(&cut, (struct simmux_span){10, 20}, 20, 100));
+	assert_false(simmux_span_cut(&cut, (struct simmux_span){10, 10}, 0, 100));
+	assert_true(simmux_span_cut(&cut, (struct simmux_span){10, 20}, 15, 100));
+	assert_int_equal(cut.begin, 0);
+	assert_int_equal(cut.end, 5);
+	for (unsigned from = 0; from < 24; from++) {
+		for (unsigned to = from + 1; to <= 24; to++) {
+			uint8_t zero[3] = {0}, one[3] = {0xff, 0xff, 0xff};
+
+			simmux_span_set(zero, (struct simmux_span){from, to}, true);
+			simmux_span_set(one, (struct simmux_span){from, to}, false);
+			for (unsigned b = 0; b < 24; b++) {
+				assert_int_equal(evl_bits_get(zero, b), b >= from && b < to);
+				assert_int_equal(evl_bits_get(one, b), b < from || b >= to);
+			}
+		}
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(same_errors_however_cut),
+		cmocka_unit_test(ratio_within_poisson_limits),
+		cmocka_unit_test(delay_is_exact),
+		cmocka_unit_test(spans),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
