@@ -18,13 +18,13 @@
 #include "core/store/store_read.h"
 
 enum evl_change {
-	EVL_CHANGE_SAME = 0,	  /* same verdict, and not failing */
+	EVL_CHANGE_SAME = 0,      /* same verdict, and not failing */
 	EVL_CHANGE_NEWLY_FAILING, /* fail or error now, not before */
-	EVL_CHANGE_REPAIRED,	  /* fail or error before, pass now */
+	EVL_CHANGE_REPAIRED,      /* fail or error before, pass now */
 	EVL_CHANGE_STILL_FAILING, /* fail or error both times */
-	EVL_CHANGE_WORSE,	  /* passes both times, but the errors rose more than by chance */
-	EVL_CHANGE_UNDECIDED,	  /* decided before, inconclusive or none now */
-	EVL_CHANGE_PROVED,	  /* inconclusive or none before, pass now */
+	EVL_CHANGE_WORSE,         /* passes both times, but the errors rose more than by chance */
+	EVL_CHANGE_UNDECIDED,     /* decided before, inconclusive or none now */
+	EVL_CHANGE_PROVED,        /* inconclusive or none before, pass now */
 	EVL_CHANGE_ONLY_BEFORE,
 	EVL_CHANGE_ONLY_AFTER,
 	EVL_CHANGE_COUNT
@@ -36,13 +36,13 @@ const char *evl_change_name(enum evl_change change);
 struct evl_compare_item {
 	const char *case_name;
 	const char *title;
-	const char *role;		    /* NULL: the check is about no channel */
-	int number;			    /* 0 without a channel */
+	const char *role;                   /* NULL: the check is about no channel */
+	int number;                         /* 0 without a channel */
 	const struct evl_row_check *before; /* NULL: only after */
 	const struct evl_row_check *after;  /* NULL: only before */
 	enum evl_change change;
-	bool tested;	   /* both have counts */
-	double p;	   /* one-sided p value; 1 when not tested */
+	bool tested;       /* both have counts */
+	double p;          /* one-sided p value; 1 when not tested */
 	double p_adjusted; /* after Holm's correction; 1 when not tested */
 };
 
@@ -50,14 +50,14 @@ struct evl_compare_case {
 	const char *name;
 	const struct evl_row_case *before; /* NULL: only after */
 	const struct evl_row_case *after;
-	enum evl_change change; /* by the cases' verdicts; WORSE when one of its checks is */
+	enum evl_change change;      /* by the cases' verdicts; WORSE when one of its checks is */
 	int count[EVL_CHANGE_COUNT]; /* of its checks */
 };
 
 enum evl_stream_change {
-	EVL_STREAM_EQUAL,     /* same bits */
+	EVL_STREAM_EQUAL, /* same bits */
 	EVL_STREAM_DIFFERENT,
-	EVL_STREAM_UNKNOWN,   /* one or both have no digest */
+	EVL_STREAM_UNKNOWN, /* one or both have no digest */
 	EVL_STREAM_ONLY_BEFORE,
 	EVL_STREAM_ONLY_AFTER,
 	EVL_STREAM_CHANGE_COUNT
@@ -75,13 +75,14 @@ struct evl_compare_stream {
 };
 
 struct evl_compare {
-	struct evl_compare_case *cases; /* order: of the earlier run, then those only in the later */
+	struct evl_compare_case
+		*cases; /* order: of the earlier run, then those only in the later */
 	size_t case_count;
 	struct evl_compare_item *items; /* by case as above, then by check in the same manner */
 	size_t item_count;
 	struct evl_compare_stream *streams; /* likewise */
 	size_t stream_count;
-	int count[EVL_CHANGE_COUNT];		   /* of items */
+	int count[EVL_CHANGE_COUNT]; /* of items */
 	int stream_counts[EVL_STREAM_CHANGE_COUNT];
 	size_t tested; /* pairs in Holm's correction */
 	double alpha;
@@ -93,5 +94,5 @@ struct evl_compare {
 
 /* The items point into the two runs, which must outlive *out. `alpha` in 0..1 (exclusive). */
 enum evl_status evl_compare_runs(struct evl_compare *out, const struct evl_run *before,
-	const struct evl_run *after, double alpha, struct evl_err *err);
+				 const struct evl_run *after, double alpha, struct evl_err *err);
 void evl_compare_finish(struct evl_compare *cmp); /* takes a zeroed object */

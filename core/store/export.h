@@ -21,10 +21,10 @@
 /* *json is NUL-terminated and belongs to the caller (free). EVL_E_CORRUPT when a row is missing,
  * altered or added: an altered run is not exported. */
 enum evl_status evl_export_run(char **json, size_t *len, struct evl_store *store, int64_t run,
-	struct evl_err *err);
+			       struct evl_err *err);
 
 /* Checks such a text without a store: every row and link, the head, that the last row closes the
  * run, and the results digest. EVL_E_CORRUPT names the first row that does not fit (table, key);
  * EVL_E_VERSION: another format. `report` may be NULL and is filled as by chain_verify. */
 enum evl_status evl_export_verify(const char *json, size_t len, struct evl_chain_report *report,
-	struct evl_err *err);
+				  struct evl_err *err);

@@ -36,21 +36,21 @@ struct evl_row_run {
 	const char *bench_title;
 	const char *bench_source; /* the whole YAML file, or NULL */
 	const char *bench_sha256;
-	const char *notice;	   /* such as "invented scenario" */
-	const char *unit_json;	   /* unit under test, a JSON object */
-	const char *lab_json;	   /* who measures, a JSON object */
+	const char *notice;        /* such as "invented scenario" */
+	const char *unit_json;     /* unit under test, a JSON object */
+	const char *lab_json;      /* who measures, a JSON object */
 	const char *customer_json; /* for whom, a JSON object */
-	const char *numbering;	   /* name of the numbering map */
-	const char *build;	   /* label of the unit's version */
+	const char *numbering;     /* name of the numbering map */
+	const char *build;         /* label of the unit's version */
 	uint64_t seed;
 	int64_t reference_run; /* whose recordings are replayed, or -1 */
 	const char *clock;     /* "virtual" or "real" */
-	bool simulated;	       /* some adapter has no equipment behind it */
+	bool simulated;        /* some adapter has no equipment behind it */
 	const char *software_version;
 	const char *library_sha256; /* of the Lua library that campaigns require */
 	const char *started_utc;    /* "2026-11-25T09:12:33Z" */
-	const char *ended_utc;	    /* NULL until the end, and for a run that was killed */
-	const char *state;	    /* set by the store */
+	const char *ended_utc;      /* NULL until the end, and for a run that was killed */
+	const char *state;          /* set by the store */
 	const char *verdict;
 	const char *message; /* one line, or NULL */
 };
@@ -71,7 +71,7 @@ struct evl_row_channel {
 	int64_t run;
 	int ordinal;
 	const char *role;
-	int number;	     /* within the role, from 1 */
+	int number;          /* within the role, from 1 */
 	const char *klm;     /* "1-2-3", or NULL */
 	const char *label;   /* for people, such as "trib 17" */
 	const char *adapter; /* instance */
@@ -117,7 +117,7 @@ struct evl_row_stream {
 	int case_no;
 	int take_no;
 	int channel_no;
-	const char *direction;	 /* "sent": into the unit; "received": from it */
+	const char *direction;   /* "sent": into the unit; "received": from it */
 	const char *description; /* such as "pattern 2^15-1 phase 1234" */
 	int64_t start_skew_ns;
 	int64_t bits;
@@ -132,9 +132,9 @@ struct evl_row_measurement {
 	int channel_no;
 	const char *kind;    /* "pattern", or another checker's name */
 	const char *pattern; /* "2^15-1", or NULL */
-	bool in_sync;	     /* at the end */
-	bool inverted;	     /* the pattern was found with the other polarity */
-	int64_t bits;	     /* compared */
+	bool in_sync;        /* at the end */
+	bool inverted;       /* the pattern was found with the other polarity */
+	int64_t bits;        /* compared */
 	int64_t errors;
 	int64_t seconds; /* whole seconds observed */
 	int64_t errored_seconds;
@@ -143,10 +143,10 @@ struct evl_row_measurement {
 	int64_t background_block_errors; /* or -1 when blocks were not counted */
 	int64_t sync_losses;
 	int64_t slips;
-	int64_t sync_bit;	 /* offset at which the checker first synchronised, or -1 */
+	int64_t sync_bit;        /* offset at which the checker first synchronised, or -1 */
 	int64_t first_error_bit; /* or -1 */
-	int found_channel_no;	 /* whose pattern arrived here, or -1 */
-	int64_t delay_bits;	 /* from sent to received, or -1 */
+	int found_channel_no;    /* whose pattern arrived here, or -1 */
+	int64_t delay_bits;      /* from sent to received, or -1 */
 };
 
 /* One second of a channel that was not clean: errors, loss of sync, slips, or cut short. */
@@ -179,8 +179,8 @@ struct evl_row_event {
 	int take_no; /* or -1 */
 	int channel_no;
 	int64_t at_ns;
-	const char *alarm; /* evl_alarm_name() */
-	bool raised;	   /* false: cleared */
+	const char *alarm;  /* evl_alarm_name() */
+	bool raised;        /* false: cleared */
 	const char *source; /* "unit" reported it, or the "tester" saw it in the signal */
 };
 
@@ -189,23 +189,23 @@ struct evl_row_check {
 	int case_no;
 	int ordinal; /* within the case; set by the store */
 	const char *title;
-	const char *kind;	/* rule family, such as "error-ratio", "arrives", "alarm" */
-	int channel_no;		/* or -1 */
-	const char *subject;	/* what was judged, in words */
-	const char *value;	/* measured, decimal text or a word; NULL when there is none */
-	const char *unit;	/* of value and limit, or NULL */
-	const char *limit;	/* or NULL */
-	const char *relation;	/* value `relation` limit is wanted: "<", "<=", "=", ">=", ">" */
+	const char *kind;       /* rule family, such as "error-ratio", "arrives", "alarm" */
+	int channel_no;         /* or -1 */
+	const char *subject;    /* what was judged, in words */
+	const char *value;      /* measured, decimal text or a word; NULL when there is none */
+	const char *unit;       /* of value and limit, or NULL */
+	const char *limit;      /* or NULL */
+	const char *relation;   /* value `relation` limit is wanted: "<", "<=", "=", ">=", ">" */
 	const char *confidence; /* "0.95", or NULL */
-	const char *lower;	/* confidence limits of the value, or NULL */
+	const char *lower;      /* confidence limits of the value, or NULL */
 	const char *upper;
 	int64_t errors; /* counts behind a ratio, or -1 */
-	int64_t bits;	/* or -1 */
+	int64_t bits;   /* or -1 */
 	const char *verdict;
 	const char *rule;     /* how the verdict follows */
 	const char *reason;   /* why it came out so this time */
 	const char *standard; /* standard and clause of the limit, or NULL */
-	int64_t at_ns;	      /* located in time, or -1 */
+	int64_t at_ns;        /* located in time, or -1 */
 };
 
 struct evl_row_recording {
@@ -213,8 +213,8 @@ struct evl_row_recording {
 	int ordinal; /* set by the store */
 	int case_no;
 	int take_no;
-	const char *name; /* as the campaign names it */
-	const char *path; /* relative to the folder of the store, or absolute */
+	const char *name;        /* as the campaign names it */
+	const char *path;        /* relative to the folder of the store, or absolute */
 	const char *file_sha256; /* NULL until finished */
 	int64_t bytes;
 	bool finished;
@@ -223,7 +223,7 @@ struct evl_row_recording {
 struct evl_row_recording_channel {
 	int64_t run;
 	int recording_no;
-	int ordinal; /* within the recording */
+	int ordinal;      /* within the recording */
 	const char *name; /* in the file, such as "trib-17.out" */
 	const char *direction;
 	const char *rate;

@@ -31,7 +31,7 @@
 struct evl_store; /* used from one thread */
 
 enum evl_store_mode {
-	EVL_STORE_READ,	 /* must exist; never written to, may lie in a read-only folder */
+	EVL_STORE_READ,  /* must exist; never written to, may lie in a read-only folder */
 	EVL_STORE_WRITE, /* created when missing; runs that were killed become `interrupted` */
 };
 
@@ -40,7 +40,7 @@ enum evl_store_mode {
  * writes. EVL_E_IO: cannot be read or written, full disk. EVL_E_CORRUPT: damaged. The message
  * names the file. The caller owns *out and closes it. */
 enum evl_status evl_store_open(struct evl_store **out, const char *path, enum evl_store_mode mode,
-	struct evl_err *err);
+			       struct evl_err *err);
 
 /* Rolls back an open tick, closes. A run that is still running is left so. Takes NULL. */
 void evl_store_close(struct evl_store *store);
@@ -49,23 +49,23 @@ void evl_store_close(struct evl_store *store);
 const char *evl_store_path(const struct evl_store *store);
 
 struct evl_chain_report {
-	int64_t links;			/* checked, up to the first fault */
-	char head[EVL_SHA256_HEX];	/* last link: 64 zeros for an empty chain */
-	int64_t open_rows;		/* not final yet: 0 unless the run is running */
-	char fault[32];			/* "altered", "missing", "added", "chain"; "" when sound */
-	char table[32];			/* of the first fault */
-	char key[128];			/* its key, such as "3/5": case 3, ordinal 5 */
+	int64_t links;             /* checked, up to the first fault */
+	char head[EVL_SHA256_HEX]; /* last link: 64 zeros for an empty chain */
+	int64_t open_rows;         /* not final yet: 0 unless the run is running */
+	char fault[32];            /* "altered", "missing", "added", "chain"; "" when sound */
+	char table[32];            /* of the first fault */
+	char key[128];             /* its key, such as "3/5": case 3, ordinal 5 */
 };
 
 /* Recomputes the chain of one run from the rows. EVL_E_CORRUPT names the first row that was
  * altered, removed or added after it was final. `report` may be NULL. EVL_E_NOTFOUND: no such
  * run. */
 enum evl_status evl_store_chain_verify(struct evl_store *store, int64_t run,
-	struct evl_chain_report *report, struct evl_err *err);
+				       struct evl_chain_report *report, struct evl_err *err);
 
 /* Digest over the results alone: equal for two runs of the same campaign, bench, seed and build on
- * a virtual clock, on any machine. Left out: run numbers, wall-clock times, messages, paths, whole
- * files digests, versions of software; on a real clock all times. SHA-256 over the sorted
- * SHA-256 hex digests of the reduced canonical rows, one a line. */
+ * a virtual clock, on any machine. Left out: run numbers, wall-clock times, messages, paths, texts
+ * and sizes of files, versions of software; on a real clock all times (docs/store.md has the list).
+ * SHA-256 over the sorted SHA-256 hex digests of the reduced canonical rows, each and a newline. */
 enum evl_status evl_store_results_digest(struct evl_store *store, int64_t run,
-	char hex[EVL_SHA256_HEX], struct evl_err *err);
+					 char hex[EVL_SHA256_HEX], struct evl_err *err);

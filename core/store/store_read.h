@@ -21,7 +21,7 @@ struct evl_run_brief {
 	struct evl_row_run run; /* state `interrupted` for a run that was killed */
 	int cases;
 	int cases_passed;
-	int cases_failed; /* verdict fail or error */
+	int cases_failed;       /* verdict fail or error */
 	int cases_inconclusive; /* verdict inconclusive or none */
 };
 
@@ -32,7 +32,7 @@ struct evl_run_list {
 };
 
 enum evl_status evl_store_list_runs(struct evl_run_list *out, struct evl_store *store,
-	struct evl_err *err);
+				    struct evl_err *err);
 void evl_run_list_finish(struct evl_run_list *list); /* takes a zeroed object */
 
 /* Everything of one run. All arrays are sorted by their keys: case, take, channel, then the rest
@@ -78,7 +78,7 @@ struct evl_run {
 
 /* EVL_E_NOTFOUND: no such run; the message says which there are. */
 enum evl_status evl_store_load_run(struct evl_run **out, struct evl_store *store, int64_t run,
-	struct evl_err *err);
+				   struct evl_err *err);
 void evl_run_destroy(struct evl_run *run); /* takes NULL */
 
 /* NULL when the ordinal is negative or does not exist. */
@@ -95,11 +95,12 @@ struct evl_found_recording {
 	struct evl_row_recording_channel *channels;
 	size_t channel_count;
 	const char *build; /* of the run that made it */
-	void *memory;	   /* private */
+	void *memory;      /* private */
 };
 
 /* The finished recording of that name made by `run`, or, when `run` is 0, by the newest finished
  * run of the campaign with verdict pass that has it. EVL_E_NOTFOUND says what is missing. */
 enum evl_status evl_store_find_recording(struct evl_found_recording *out, struct evl_store *store,
-	const char *campaign_name, const char *recording_name, int64_t run, struct evl_err *err);
+					 const char *campaign_name, const char *recording_name,
+					 int64_t run, struct evl_err *err);
 void evl_found_recording_finish(struct evl_found_recording *found); /* takes a zeroed object */

@@ -6,10 +6,8 @@
  *	evl_store_add_adapter, _channel, _caution ...
  *	    evl_store_case_begin
  *	        evl_store_take_begin
- *	            evl_store_tick_begin, put_second, put_mark, add_event, put_measurement, tick_commit
- *	        evl_store_put_stream, put_measurement ...
- *	        evl_store_take_end
- *	        evl_store_add_check ...
+ *	            evl_store_tick_begin, put_second, put_mark, add_event, put_measurement,
+ *tick_commit evl_store_put_stream, put_measurement ... evl_store_take_end evl_store_add_check ...
  *	    evl_store_case_end                      synced to the disk
  *	evl_store_run_end                           synced to the disk
  *
@@ -27,63 +25,68 @@
 #include "core/store/rows.h"
 #include "core/store/store.h"
 
-/* *run gets the number, from 1. Writes state `running`, verdict `none` when row->verdict is NULL. */
+/* *run gets the number, from 1. Writes state `running`, verdict `none` when row->verdict is NULL.
+ */
 enum evl_status evl_store_run_begin(struct evl_store *store, int64_t *run,
-	const struct evl_row_run *row, struct evl_err *err);
+				    const struct evl_row_run *row, struct evl_err *err);
 
 enum evl_status evl_store_add_adapter(struct evl_store *store, const struct evl_row_adapter *row,
-	struct evl_err *err);
+				      struct evl_err *err);
 enum evl_status evl_store_add_channel(struct evl_store *store, const struct evl_row_channel *row,
-	struct evl_err *err);
+				      struct evl_err *err);
 enum evl_status evl_store_add_caution(struct evl_store *store, const struct evl_row_caution *row,
-	struct evl_err *err);
+				      struct evl_err *err);
 
 /* *case_no gets the ordinal, from 0. */
 enum evl_status evl_store_case_begin(struct evl_store *store, int *case_no,
-	const struct evl_row_case *row, struct evl_err *err);
+				     const struct evl_row_case *row, struct evl_err *err);
 
 /* `state` is EVL_STATE_FINISHED or EVL_STATE_INTERRUPTED. Takes still open end as interrupted. An
  * open tick is committed first. */
 enum evl_status evl_store_case_end(struct evl_store *store, int case_no, const char *state,
-	const char *verdict, const char *message, int64_t ended_ns, struct evl_err *err);
+				   const char *verdict, const char *message, int64_t ended_ns,
+				   struct evl_err *err);
 
 enum evl_status evl_store_take_begin(struct evl_store *store, int *take_no,
-	const struct evl_row_take *row, struct evl_err *err);
+				     const struct evl_row_take *row, struct evl_err *err);
 
 /* How far an open take is, so that a killed run shows it; call it once per tick. */
 enum evl_status evl_store_take_progress(struct evl_store *store, int case_no, int take_no,
-	int64_t frames, struct evl_err *err);
+					int64_t frames, struct evl_err *err);
 
 /* Makes the measurements of the take final. */
 enum evl_status evl_store_take_end(struct evl_store *store, int case_no, int take_no,
-	const char *state, int64_t frames, struct evl_err *err);
+				   const char *state, int64_t frames, struct evl_err *err);
 
 enum evl_status evl_store_put_stream(struct evl_store *store, const struct evl_row_stream *row,
-	struct evl_err *err);
+				     struct evl_err *err);
 
 /* Replaces an earlier one of the same take, channel and kind while the take is open. */
 enum evl_status evl_store_put_measurement(struct evl_store *store,
-	const struct evl_row_measurement *row, struct evl_err *err);
+					  const struct evl_row_measurement *row,
+					  struct evl_err *err);
 
 enum evl_status evl_store_put_second(struct evl_store *store, const struct evl_row_second *row,
-	struct evl_err *err);
+				     struct evl_err *err);
 enum evl_status evl_store_put_mark(struct evl_store *store, const struct evl_row_error_mark *row,
-	struct evl_err *err);
+				   struct evl_err *err);
 
 /* `ordinal` may be NULL. */
 enum evl_status evl_store_add_event(struct evl_store *store, int *ordinal,
-	const struct evl_row_event *row, struct evl_err *err);
+				    const struct evl_row_event *row, struct evl_err *err);
 enum evl_status evl_store_add_check(struct evl_store *store, int *ordinal,
-	const struct evl_row_check *row, struct evl_err *err);
+				    const struct evl_row_check *row, struct evl_err *err);
 
 /* A recording begins: name and path are kept even if the run is killed. */
 enum evl_status evl_store_recording_begin(struct evl_store *store, int *recording_no,
-	const struct evl_row_recording *row, struct evl_err *err);
+					  const struct evl_row_recording *row, struct evl_err *err);
 enum evl_status evl_store_put_recording_channel(struct evl_store *store,
-	const struct evl_row_recording_channel *row, struct evl_err *err);
+						const struct evl_row_recording_channel *row,
+						struct evl_err *err);
 /* Its file is complete and closed. */
 enum evl_status evl_store_recording_end(struct evl_store *store, int recording_no,
-	const char *file_sha256, int64_t bytes, struct evl_err *err);
+					const char *file_sha256, int64_t bytes,
+					struct evl_err *err);
 
 /* All calls between the two are one transaction. A tick that failed is undone as a whole, and the
  * calls after the failed one return the same error until tick_commit, which returns it too and
@@ -93,7 +96,7 @@ enum evl_status evl_store_tick_commit(struct evl_store *store, struct evl_err *e
 
 /* `verdict` NULL: the worst of the cases. Cases still open end as interrupted. */
 enum evl_status evl_store_run_end(struct evl_store *store, const char *state, const char *verdict,
-	const char *message, const char *ended_utc, struct evl_err *err);
+				  const char *message, const char *ended_utc, struct evl_err *err);
 
 /* none < pass < inconclusive < fail < error; NULL and unknown names count as none. Returns a
  * constant. */
