@@ -1,5 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-/* Judges single things that came from an adapter. */
+/* Judges single things that came from an adapter, and words what is wrong with them. */
+#include <stdarg.h>
+#include <stdio.h>
 #include <string.h>
 
 #include "core/adapter/internal.h"
@@ -133,4 +135,54 @@ const char *evl_event_problem(const struct evl_event *event, uint32_t channel_co
 		return "its time has not come yet";
 	}
 	return NULL;
+}
+
+enum evl_status evl_instance_refuse(const struct evl_instance *in, struct evl_err *err,
+				    const char *call, const char *fmt, ...)
+{
+	char text[512];
+	va_list ap;
+	va_start(ap, fmt);
+	vsnprintf(text, sizeof text, fmt, ap);
+	va_end(ap);
+	return evl_err_set(err, EVL_E_INVALID, "adapter %s (instance %s): %s refused: %s",
+			   in->adapter->name, in->name, call, text);
+}
+
+enum evl_status evl_instance_broken(const struct evl_instance *in, struct evl_err *err,
+				    const char *call, const char *fmt, ...)
+{
+	char text[512];
+	va_list ap;
+	va_start(ap, fmt);
+	vsnprintf(text, sizeof text, fmt, ap);
+	va_end(ap);
+	return evl_err_set(err, EVL_E_ADAPTER,
+			   "adapter %s (instance %s): %s broke the driver ABI: %s",
+			   in->adapter->name, in->name, call, text);
+}
+
+enum evl_status evl_instance_judge(const struct evl_instance *in, struct evl_err *err,
+				   const char *call, int code, const struct evl_adapter_error *said)
+{
+	if (code == EVL_ADAPTER_OK) {
+		return EVL_OK;
+	}
+	const char *name = evl_adapter_code_name(code);
+	char text[sizeof said->text];
+	evl_adapter_text(text, sizeof text, said->text, sizeof said->text);
+	if (name == NULL) {
+		return evl_instance_broken(in, err, call,
+					   "it returned %d, which is no code; its text: %s", code,
+					   text[0] ? text : "none");
+	}
+	bool open_end = memchr(said->text, '\0', sizeof said->text) == NULL;
+	return evl_err_set(err, EVL_E_ADAPTER, "adapter %s (instance %s): %s failed: %s%s",
+			   in->adapter->name, in->name, call, text[0] ? text : name,
+			   open_end ? " (the text has no end)" : "");
+}
+
+struct evl_adapter_error evl_no_error(void)
+{
+	return (struct evl_adapter_error){.version = 1};
 }
