@@ -26,7 +26,7 @@
 
 #include "core/base/err.h"
 #include "core/report/sign.h"
-struct evl_store; /* core/store/store_read.h */
+#include "core/store/store.h"
 
 struct evl_dossier_options {
 	const char *key_pem;   /* path of the private key, or NULL */
@@ -51,5 +51,5 @@ struct evl_dossier_made {
  * EVL_E_NOTFOUND: no such run. EVL_E_INVALID: key or certificate (see evl_signer_load).
  * EVL_E_CORRUPT: the evidence chain of the run does not hold; no dossier is made of it. */
 enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_store *store,
-				  int64_t run, const char *out_dir,
-				  const struct evl_dossier_options *options, struct evl_err *err);
+	int64_t run, const char *out_dir, const struct evl_dossier_options *options,
+	struct evl_err *err);

@@ -35,7 +35,7 @@ struct evl_signer; /* a private key with its certificate */
  * here, key and certificate do not belong together, certificate not valid at `at_unix_s`.
  * EVL_E_NOTFOUND, EVL_E_IO: a file is missing or cannot be read. The message names the file. */
 enum evl_status evl_signer_load(struct evl_signer **out, const char *key_pem_path,
-				const char *cert_pem_path, int64_t at_unix_s, struct evl_err *err);
+	const char *cert_pem_path, int64_t at_unix_s, struct evl_err *err);
 void evl_signer_destroy(struct evl_signer *signer); /* takes NULL */
 
 bool evl_signer_is_demo(const struct evl_signer *signer);
@@ -51,18 +51,17 @@ const char *evl_signer_fingerprint(const struct evl_signer *signer);
 /* Signs `data`; *out is DER and belongs to the caller (free). The signed attributes are content
  * type, signing time (`at_unix_s`) and message digest; there are no unsigned attributes. */
 enum evl_status evl_signer_sign(uint8_t **out, size_t *out_len, const struct evl_signer *signer,
-				const void *data, size_t len, int64_t at_unix_s,
-				struct evl_err *err);
+	const void *data, size_t len, int64_t at_unix_s, struct evl_err *err);
 
 /* What a good signature says. */
 struct evl_signature_info {
-	bool demo;             /* the certificate carries EVL_DEMO_KEY_MARK */
+	bool demo;	       /* the certificate carries EVL_DEMO_KEY_MARK */
 	bool self_signed;      /* no authority stands behind the certificate */
-	bool trusted;          /* it leads to a certificate that the caller trusts */
+	bool trusted;	       /* it leads to a certificate that the caller trusts */
 	int64_t signed_unix_s; /* as the signer claims; not witnessed by anybody else */
 	char subject[512];
 	char issuer[512];
-	char serial[64];                    /* hex */
+	char serial[64];		    /* hex */
 	char fingerprint[EVL_SHA256_HEX];   /* SHA-256 of the DER certificate */
 	char not_before[32], not_after[32]; /* ISO 8601, UTC */
 };
@@ -76,6 +75,5 @@ struct evl_signature_info {
  * to blame: "manifest.p7s", "signer.pem" or "manifest.json". EVL_E_INVALID: `trusted_pem` is not
  * PEM, or the chain does not lead to it. */
 enum evl_status evl_signature_check(struct evl_signature_info *info, const char **part,
-				    const void *der, size_t der_len, const void *data,
-				    size_t data_len, const char *pem, size_t pem_len,
-				    const char *trusted_pem, struct evl_err *err);
+	const void *der, size_t der_len, const void *data, size_t data_len, const char *pem,
+	size_t pem_len, const char *trusted_pem, struct evl_err *err);

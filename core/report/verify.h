@@ -34,15 +34,15 @@ struct evl_dossier_finding {
 };
 
 struct evl_dossier_report {
-	bool good;                            /* no finding */
+	bool good;			      /* no finding */
 	struct evl_dossier_finding *findings; /* owned; in the order of the checks, at most 1000 */
 	size_t finding_count;
 	struct evl_signature_info signature; /* valid when `signature_good` */
 	bool signature_good;
 	bool trust_checked; /* a trusted certificate was given */
-	uint32_t files;     /* files whose digest was computed */
-	uint64_t bytes;     /* their size */
-	uint64_t rows;      /* rows of evidence whose chain was computed again */
+	uint32_t files;	    /* files whose digest was computed */
+	uint64_t bytes;	    /* their size */
+	uint64_t rows;	    /* rows of evidence whose chain was computed again */
 	char run[80], campaign[256], build[128],
 		verdict[24]; /* as the manifest says; "" if unread */
 	char chain_head[EVL_SHA256_HEX];
@@ -55,5 +55,5 @@ struct evl_dossier_report {
  * `err`. EVL_E_NOTFOUND, EVL_E_IO, EVL_E_INVALID: the folder or the trusted file cannot be used.
  * The report needs evl_dossier_report_finish in every case. */
 enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char *dir,
-				   const char *trusted_pem_path, struct evl_err *err);
+	const char *trusted_pem_path, struct evl_err *err);
 void evl_dossier_report_finish(struct evl_dossier_report *report); /* takes a zeroed one */

@@ -1,0 +1,256 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+#include "core/report/manifest.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/base/err.h"
+#include "core/report/internal.h"
+#include "core/report/sign.h"
+
+#define SAFE_INTEGER ((INT64_C(1) << 53) - 1) /* RFC 8785, appendix D */
+
+bool evl_dossier_knows_file(const char *name)
+{
+	static const char *const names[] = {EVL_DOSSIER_MANIFEST, EVL_DOSSIER_SIGNATURE,
+		EVL_DOSSIER_SIGNER, EVL_DOSSIER_REPORT, EVL_DOSSIER_EVIDENCE, EVL_DOSSIER_CAMPAIGN,
+		EVL_DOSSIER_BENCH, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
+	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+		if (strcmp(name, names[i]) == 0) {
+			return true;
+		}
+	}
+	return false;
+}
+
+static void put_string(struct evl_text *out, const char *s, size_t len)
+{
+	evl_text_add(out, "\"");
+	for (size_t i = 0; i < len; i++) {
+		unsigned char c = (unsigned char)s[i];
+		static const char named[] = "\b\t\n\f\r\"\\";
+		static const char *const as[] = {"\\b", "\\t", "\\n", "\\f", "\\r", "\\\"", "\\\\"};
+		const char *at = c == 0 ? NULL : strchr(named, c);
+		if (at != NULL) {
+			evl_text_add(out, as[at - named]);
+		} else if (c < 0x20) {
+			evl_text_addf(out, "\\u%04x", c);
+		} else {
+			evl_text_addn(out, s + i, 1);
+		}
+	}
+	evl_text_add(out, "\"");
+}
+
+static int compare_names(const void *a, const void *b)
+{
+	return strcmp(*(const char *const *)a, *(const char *const *)b);
+}
+
+static bool put_object(struct evl_text *out, const json_t *value)
+{
+	json_t *object = (json_t *)(uintptr_t)value; /* jansson's iterators do not alter it */
+	size_t n = json_object_size(object);
+	const char **names = evl_xcalloc(n, sizeof *names);
+	size_t i = 0;
+	bool ok = true;
+	for (void *it = json_object_iter(object); it != NULL;
+		it = json_object_iter_next(object, it)) {
+		names[i++] = json_object_iter_key(it);
+	}
+	qsort(names, n, sizeof *names, compare_names);
+	evl_text_add(out, "{");
+	for (i = 0; i < n && ok; i++) {
+		evl_text_add(out, i == 0 ? "" : ",");
+		put_string(out, names[i], strlen(names[i]));
+		evl_text_add(out, ":");
+		ok = evl_manifest_canonical(out, json_object_get(object, names[i]));
+	}
+	evl_text_add(out, "}");
+	free(names);
+	return ok;
+}
+
+bool evl_manifest_canonical(struct evl_text *out, const json_t *value)
+{
+	switch (json_typeof(value)) {
+	case JSON_OBJECT:
+		return put_object(out, value);
+	case JSON_ARRAY:
+		evl_text_add(out, "[");
+		for (size_t i = 0; i < json_array_size(value); i++) {
+			evl_text_add(out, i == 0 ? "" : ",");
+			if (!evl_manifest_canonical(out, json_array_get(value, i))) {
+				return false;
+			}
+		}
+		evl_text_add(out, "]");
+		return true;
+	case JSON_STRING:
+		put_string(out, json_string_value(value), json_string_length(value));
+		return true;
+	case JSON_INTEGER:
+		evl_text_addf(out, "%lld", (long long)json_integer_value(value));
+		return llabs((long long)json_integer_value(value)) <= SAFE_INTEGER;
+	case JSON_TRUE:
+		evl_text_add(out, "true");
+		return true;
+	case JSON_FALSE:
+		evl_text_add(out, "false");
+		return true;
+	case JSON_NULL:
+		evl_text_add(out, "null");
+		return true;
+	default:
+		return false;
+	}
+}
+
+static void set(json_t *object, const char *name, json_t *value)
+{
+	evl_require(value != NULL && json_object_set_new(object, name, value) == 0);
+}
+
+static void set_text(json_t *object, const char *name, const char *value)
+{
+	set(object, name, value == NULL ? json_null() : json_string(value));
+}
+
+static void set_big(json_t *object, const char *name, uint64_t value)
+{
+	char digits[24];
+	snprintf(digits, sizeof digits, "%llu", (unsigned long long)value);
+	set_text(object, name, digits);
+}
+
+static json_t *object(void)
+{
+	json_t *o = json_object();
+	evl_require(o != NULL);
+	return o;
+}
+
+static void append(json_t *array, json_t *value)
+{
+	evl_require(json_array_append_new(array, value) == 0);
+}
+
+static json_t *run_object(const struct evl_row_run *r)
+{
+	json_t *o = object();
+	set(o, "number", json_integer(r->run));
+	set_text(o, "campaign_name", r->campaign_name);
+	set_text(o, "campaign_title", r->campaign_title);
+	set_text(o, "campaign_version", r->campaign_version);
+	set_text(o, "campaign_sha256", r->campaign_sha256);
+	set_text(o, "bench_name", r->bench_name);
+	set_text(o, "bench_sha256", r->bench_sha256);
+	set_text(o, "numbering", r->numbering);
+	set_text(o, "notice", r->notice);
+	set_text(o, "build", r->build);
+	set_big(o, "seed", r->seed);
+	set_text(o, "clock", r->clock);
+	set(o, "simulated", json_boolean(r->simulated));
+	set_text(o, "software_version", r->software_version);
+	set_text(o, "library_sha256", r->library_sha256);
+	set_text(o, "started_utc", r->started_utc);
+	set_text(o, "ended_utc", r->ended_utc);
+	set_text(o, "state", r->state);
+	set_text(o, "verdict", r->verdict);
+	return o;
+}
+
+static json_t *adapter_list(const struct evl_run *run)
+{
+	json_t *list = json_array();
+	evl_require(list != NULL);
+	for (size_t i = 0; i < run->adapter_count; i++) {
+		const struct evl_row_adapter *a = &run->adapters[i];
+		json_t *o = object();
+		set_text(o, "instance", a->instance);
+		set_text(o, "driver", a->driver);
+		set_text(o, "version", a->version);
+		set_text(o, "abi", a->abi);
+		append(list, o);
+	}
+	return list;
+}
+
+static json_t *recording_list(const struct evl_run *run)
+{
+	json_t *list = json_array();
+	evl_require(list != NULL);
+	size_t c = 0;
+	for (size_t i = 0; i < run->recording_count; i++) {
+		const struct evl_row_recording *r = &run->recordings[i];
+		json_t *o = object();
+		json_t *channels = json_array();
+		evl_require(channels != NULL);
+		set_text(o, "name", r->name);
+		set(o, "bytes", json_integer(r->bytes));
+		set_text(o, "sha256", r->file_sha256);
+		set(o, "finished", json_boolean(r->finished));
+		for (; c < run->recording_channel_count &&
+			run->recording_channels[c].recording_no == r->ordinal;
+			c++) {
+			const struct evl_row_recording_channel *rc = &run->recording_channels[c];
+			json_t *one = object();
+			set_text(one, "name", rc->name);
+			set_text(one, "direction", rc->direction);
+			set_text(one, "rate", rc->rate);
+			set_big(one, "bits", (uint64_t)rc->bits);
+			set_text(one, "sha256", rc->digest);
+			append(channels, one);
+		}
+		set(o, "channels", channels);
+		append(list, o);
+	}
+	return list;
+}
+
+json_t *evl_manifest_make(const struct evl_run *run, const struct evl_run *before,
+	const struct evl_manifest_facts *facts)
+{
+	char issued[32];
+	json_t *m = object();
+	evl_unix_text(facts->issued_unix_s, issued);
+	set_text(m, "format", EVL_MANIFEST_FORMAT);
+	set_text(m, "report", facts->report_id);
+	set_text(m, "software", "evenlode " EVL_VERSION);
+	set_text(m, "issued_utc", issued);
+	json_t *signer = object();
+	set_text(signer, "subject", facts->subject);
+	set_text(signer, "certificate_sha256", facts->fingerprint);
+	set_text(signer, "mark", facts->demo_key ? EVL_DEMO_KEY_MARK : NULL);
+	set(m, "signer", signer);
+	set(m, "run", run_object(&run->run));
+	json_t *chain = object();
+	set_text(chain, "head", facts->chain_head);
+	set(chain, "links", json_integer(facts->chain_links));
+	set(m, "chain", chain);
+	set_text(m, "results_digest", facts->results_digest);
+	set(m, "adapters", adapter_list(run));
+	set(m, "recordings", recording_list(run));
+	if (before == NULL) {
+		set(m, "compared_with", json_null());
+	} else {
+		json_t *o = object();
+		set(o, "number", json_integer(before->run.run));
+		set_text(o, "build", before->run.build);
+		set_text(o, "chain_head", before->chain_head);
+		set_text(o, "results_digest", before->results_digest);
+		set(m, "compared_with", o);
+	}
+	json_t *files = json_array();
+	evl_require(files != NULL);
+	for (size_t i = 0; i < facts->file_count; i++) {
+		json_t *o = object();
+		set_text(o, "name", facts->files[i].name);
+		set(o, "bytes", json_integer((json_int_t)facts->files[i].bytes));
+		set_text(o, "sha256", facts->files[i].sha256);
+		append(files, o);
+	}
+	set(m, "files", files);
+	return m;
+}

@@ -1,0 +1,341 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * Case by case. Checks that claim the same thing of several channels are one claim: limit, rule and
+ * standard are said once, what does not pass is open, what passes is folded.
+ */
+#include "core/report/page.h"
+
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/base/err.h"
+#include "core/report/number.h"
+
+struct claim {
+	const struct evl_row_check **checks;
+	size_t count, cap;
+	int64_t by_verdict[PV_COUNT];
+};
+
+static bool same(const char *a, const char *b)
+{
+	return a == b || (a != NULL && b != NULL && strcmp(a, b) == 0);
+}
+
+/* Limits are part of the claim, but not where each channel has its own (a digest). */
+static bool same_claim(const struct evl_row_check *a, const struct evl_row_check *b)
+{
+	return same(a->title, b->title) && same(a->kind, b->kind) && same(a->unit, b->unit) &&
+	       same(a->relation, b->relation) && same(a->confidence, b->confidence) &&
+	       same(a->standard, b->standard) &&
+	       (same(a->limit, b->limit) || same(a->kind, "identity"));
+}
+
+static struct claim *group(const struct evl_row_check *checks, size_t n, size_t *claim_count)
+{
+	struct claim *claims = NULL;
+	size_t count = 0;
+	for (size_t i = 0; i < n; i++) {
+		size_t c = 0;
+		while (c < count && !same_claim(claims[c].checks[0], &checks[i])) {
+			c++;
+		}
+		if (c == count) {
+			claims = evl_xrealloc(claims, ++count * sizeof *claims);
+			memset(&claims[c], 0, sizeof claims[c]);
+		}
+		struct claim *into = &claims[c];
+		if (into->count == into->cap) {
+			into->cap = into->cap == 0 ? 8 : into->cap * 2;
+			into->checks = evl_xrealloc(into->checks, into->cap * sizeof *into->checks);
+		}
+		into->checks[into->count++] = &checks[i];
+		into->by_verdict[evl_page_verdict_of(checks[i].verdict)]++;
+	}
+	*claim_count = count;
+	return claims;
+}
+
+struct columns {
+	bool channel, counts, interval, at, reason, limit;
+};
+
+static struct columns columns_of(const struct claim *k, bool passing)
+{
+	struct columns col = {0};
+	for (size_t i = 0; i < k->count; i++) {
+		const struct evl_row_check *c = k->checks[i];
+		if ((evl_page_verdict_of(c->verdict) == PV_PASS) != passing) {
+			continue;
+		}
+		col.channel |= c->channel_no >= 0;
+		col.counts |= c->bits >= 0;
+		col.interval |= c->upper != NULL || c->lower != NULL;
+		col.at |= c->at_ns >= 0;
+		col.reason |= c->reason != NULL && c->reason[0] != '\0';
+		col.limit |= !same(c->limit, k->checks[0]->limit);
+	}
+	return col;
+}
+
+static void put_check_row(struct evl_page *p, const struct evl_row_check *c, struct columns col)
+{
+	evl_page_put(p, "<tr>");
+	if (col.channel) {
+		evl_page_put(
+			p, "<th scope=\"row\">$</th>", evl_page_channel(p, c->channel_no, true).s);
+	}
+	evl_page_put(p, "<td>");
+	evl_page_put_verdict(p, evl_page_verdict_of(c->verdict));
+	evl_page_put(p, "</td><td>");
+	evl_page_put_value(p, c);
+	evl_page_put(p, "</td>");
+	if (col.limit) {
+		evl_page_put(p, "<td>$</td>", c->limit);
+	}
+	if (col.interval) {
+		if (c->lower == NULL && c->upper == NULL) {
+			evl_page_put(p, "<td></td>");
+		} else {
+			evl_page_put(p, "<td class=\"n\">$ to $</td>",
+				c->lower == NULL ? "?" : c->lower,
+				c->upper == NULL ? "?" : c->upper);
+		}
+	}
+	if (col.counts) {
+		evl_page_put(p, "<td class=\"n\">$</td><td class=\"n\">$</td>",
+			c->errors < 0 ? "" : evl_num_count(c->errors).s,
+			c->bits < 0 ? "" : evl_num_bits(c->bits).s);
+	}
+	if (col.at) {
+		evl_page_put(
+			p, "<td class=\"n\">$</td>", evl_page_instant(p, c->case_no, c->at_ns).s);
+	}
+	if (col.reason) {
+		evl_page_put(p, "<td>$</td>", c->reason);
+	}
+	evl_page_put(p, "</tr>\n");
+}
+
+static void put_check_table(
+	struct evl_page *p, const struct claim *k, bool passing, const char *label)
+{
+	struct columns col = columns_of(k, passing);
+	evl_page_put(p,
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"$\"><table>\n"
+		"<thead><tr>",
+		label);
+	if (col.channel) {
+		evl_page_put(p, "<th scope=\"col\">Channel</th>");
+	}
+	evl_page_put(p, "<th scope=\"col\">Verdict</th><th scope=\"col\">Found</th>");
+	if (col.limit) {
+		evl_page_put(p, "<th scope=\"col\">Wanted</th>");
+	}
+	if (col.interval) {
+		evl_page_put(p, "<th scope=\"col\" class=\"n\">Confidence limits</th>");
+	}
+	if (col.counts) {
+		evl_page_put(p, "<th scope=\"col\" class=\"n\">Errors</th>"
+				"<th scope=\"col\" class=\"n\">Compared</th>");
+	}
+	if (col.at) {
+		evl_page_put(p, "<th scope=\"col\" class=\"n\">After start</th>");
+	}
+	if (col.reason) {
+		evl_page_put(p, "<th scope=\"col\">Why</th>");
+	}
+	evl_page_put(p, "</tr></thead>\n<tbody>\n");
+	for (size_t i = 0; i < k->count; i++) {
+		if ((evl_page_verdict_of(k->checks[i]->verdict) == PV_PASS) == passing) {
+			put_check_row(p, k->checks[i], col);
+		}
+	}
+	evl_page_put(p, "</tbody></table></div>\n");
+}
+
+/* What stands for the folded ones: the one nearest to its limit, or the value all share. */
+static void put_passing_summary(struct evl_page *p, const struct claim *k)
+{
+	const struct evl_row_check *nearest = NULL;
+	const struct evl_row_check *first = NULL;
+	bool alike = true;
+	for (size_t i = 0; i < k->count; i++) {
+		const struct evl_row_check *c = k->checks[i];
+		if (evl_page_verdict_of(c->verdict) != PV_PASS) {
+			continue;
+		}
+		first = first == NULL ? c : first;
+		alike = alike && same(c->value, first->value);
+		if (c->upper != NULL &&
+			(nearest == NULL || atof(c->upper) > atof(nearest->upper))) {
+			nearest = c;
+		}
+	}
+	if (alike && first->value != NULL) {
+		evl_page_put(p, ", each: ");
+		evl_page_put_value(p, first);
+	}
+	if (nearest != NULL) {
+		evl_page_put(p, "; highest upper confidence limit $ ($)", nearest->upper,
+			evl_page_channel(p, nearest->channel_no, true).s);
+	}
+}
+
+static void put_claim(struct evl_page *p, const struct claim *k, const char *id)
+{
+	enum { OPEN_UP_TO = 3 }; /* a few passing checks need no folding */
+	const struct evl_row_check *c = k->checks[0];
+	int64_t pass = k->by_verdict[PV_PASS];
+	enum evl_page_verdict worst = PV_NONE;
+	for (int v = 0; v < PV_COUNT; v++) {
+		worst = k->by_verdict[v] > 0 ? (enum evl_page_verdict)v : worst;
+	}
+	evl_page_put(p, "<article class=\"claim\" aria-labelledby=\"$\">\n<h4 id=\"$\">", id, id);
+	evl_page_put_verdict(p, worst);
+	evl_page_put(p, " $</h4>\n<p>Wanted: <strong>", c->title);
+	if (same(c->kind, "identity") && k->count > 1) {
+		evl_page_put(p, "equal digests");
+	} else {
+		evl_page_put_wanted(p, c);
+	}
+	evl_page_put(p, "</strong>. ");
+	for (int v = PV_COUNT - 1; v >= 0; v--) {
+		if (k->by_verdict[v] > 0) {
+			evl_page_put(p, "$ $. ", evl_num_count(k->by_verdict[v]).s,
+				evl_page_verdict_name((enum evl_page_verdict)v));
+		}
+	}
+	evl_page_put(p, "</p>\n<p class=\"quiet\">");
+	if (c->subject != NULL && c->subject[0] != '\0' && k->count == 1) {
+		evl_page_put(p, "Judged: $. ", c->subject);
+	}
+	if (c->rule != NULL && c->rule[0] != '\0') {
+		evl_page_put(p, "Rule: $. ", c->rule);
+	}
+	evl_page_put(p, "Source of limit or method: $.</p>\n",
+		c->standard == NULL || c->standard[0] == '\0' ? "not stated" : c->standard);
+	evl_page_put_intervals(p, k->checks, k->count, id);
+	if (pass < (int64_t)k->count) {
+		put_check_table(p, k, false, "Checks that do not pass");
+	}
+	if (pass > 0 && pass <= OPEN_UP_TO) {
+		put_check_table(p, k, true, "Checks that pass");
+	} else if (pass > 0) {
+		evl_page_put(p, "<details><summary>$ pass", evl_num_of(pass, "check").s);
+		put_passing_summary(p, k);
+		evl_page_put(p, "</summary>\n");
+		put_check_table(p, k, true, "Checks that pass");
+		evl_page_put(p, "</details>\n");
+	}
+	evl_page_put(p, "</article>\n");
+}
+
+static void put_streams(struct evl_page *p, const struct evl_row_take *take)
+{
+	size_t n = 0;
+	size_t first = 0;
+	for (size_t i = 0; i < p->run->stream_count; i++) {
+		const struct evl_row_stream *s = &p->run->streams[i];
+		if (s->case_no == take->case_no && s->take_no == take->ordinal) {
+			first = n++ == 0 ? i : first;
+		}
+	}
+	if (n == 0) {
+		return;
+	}
+	evl_page_put(p,
+		"<details><summary>$ with digests</summary>\n<div class=\"wide\" tabindex=\"0\" "
+		"role=\"region\" aria-label=\"Streams\"><table>\n<thead><tr><th "
+		"scope=\"col\">Channel"
+		"</th><th scope=\"col\">Direction</th><th scope=\"col\">What</th>"
+		"<th scope=\"col\" class=\"n\">Bits</th><th scope=\"col\" class=\"n\">Start "
+		"skew</th>"
+		"<th scope=\"col\">SHA-256</th></tr></thead>\n<tbody>\n",
+		evl_num_of((int64_t)n, "stream").s);
+	for (size_t i = first; i < first + n; i++) {
+		const struct evl_row_stream *s = &p->run->streams[i];
+		evl_page_put(p,
+			"<tr><th scope=\"row\">$</th><td>$</td><td>$</td><td class=\"n\">$</td>"
+			"<td class=\"n\">$</td><td><code class=\"hash\">$</code></td></tr>\n",
+			evl_page_channel(p, s->channel_no, false).s, s->direction, s->description,
+			evl_num_count(s->bits).s, evl_num_time(s->start_skew_ns).s,
+			s->digest == NULL ? "none made" : s->digest);
+	}
+	evl_page_put(p, "</tbody></table></div></details>\n");
+}
+
+static void put_takes(struct evl_page *p, const struct evl_row_case *k)
+{
+	for (size_t i = 0; i < p->run->take_count; i++) {
+		const struct evl_row_take *take = &p->run->takes[i];
+		if (take->case_no != k->ordinal) {
+			continue;
+		}
+		evl_page_put(p,
+			"<h4 class=\"take\">Take: $</h4>\n<p>Lasted $, started $ after the run on "
+			"the "
+			"$ clock",
+			take->name, evl_num_time(take->frames * 125000).s,
+			evl_num_time(take->start_ns).s, take->clock);
+		if (take->lead_in_frames > 0) {
+			evl_page_put(p, ", after a lead-in of $",
+				evl_num_time(take->lead_in_frames * 125000).s);
+		}
+		evl_page_put(p,
+			strcmp(take->state, EVL_STATE_FINISHED) == 0
+				? ".</p>\n"
+				: "; <strong>$</strong>.</p>\n",
+			take->state);
+		evl_page_put_plot(p, take);
+		put_streams(p, take);
+	}
+}
+
+static void put_case(struct evl_page *p, const struct evl_row_case *k, const char *number)
+{
+	size_t first = 0;
+	size_t n = evl_run_case_checks(p->run, k->ordinal, &first);
+	size_t claim_count = 0;
+	struct claim *claims = group(p->run->checks + first, n, &claim_count);
+	evl_page_put(p,
+		"<section class=\"case\" id=\"case-$\" aria-labelledby=\"h-case-$\">\n"
+		"<h3 id=\"h-case-$\">$. $ ",
+		k->name, k->name, k->name, number, k->title);
+	evl_page_put_verdict(p, evl_page_verdict_of(k->verdict));
+	evl_page_put(p,
+		"</h3>\n<dl class=\"how\"><dt>Purpose</dt><dd>$</dd><dt>Method</dt><dd>$</dd>",
+		k->purpose == NULL || k->purpose[0] == '\0' ? "not stated" : k->purpose,
+		k->method == NULL || k->method[0] == '\0' ? "not stated" : k->method);
+	if (k->message != NULL && k->message[0] != '\0') {
+		evl_page_put(p, "<dt>Message</dt><dd>$</dd>", k->message);
+	}
+	if (strcmp(k->state, EVL_STATE_FINISHED) != 0) {
+		evl_page_put(p, "<dt>State</dt><dd><strong>$</strong></dd>", k->state);
+	}
+	evl_page_put(p, "</dl>\n");
+	if (n == 0) {
+		evl_page_put(p, "<p>This case holds no check.</p>\n");
+	}
+	for (size_t i = 0; i < claim_count; i++) {
+		char id[64];
+		snprintf(id, sizeof id, "claim-%d-%zu", k->ordinal + 1, i + 1);
+		put_claim(p, &claims[i], id);
+		free(claims[i].checks);
+	}
+	free(claims);
+	put_takes(p, k);
+	evl_page_put(p, "</section>\n");
+}
+
+void evl_page_put_cases(struct evl_page *p)
+{
+	evl_page_put(p, "<section id=\"cases\" aria-labelledby=\"h-cases\">\n"
+			"<h2 id=\"h-cases\">Case by case</h2>\n");
+	for (size_t i = 0; i < p->run->case_count; i++) {
+		put_case(p, &p->run->cases[i], evl_num_count((int64_t)i + 1).s);
+	}
+	evl_page_put(p, "</section>\n");
+}

@@ -1,0 +1,240 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Who tested what, where and when; and the same against the list of ISO/IEC 17025. */
+#include "core/report/page.h"
+
+#include <ctype.h>
+#include <jansson.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "core/report/number.h"
+
+#define NOT_STATED "<span class=\"quiet\">not stated</span>"
+
+static void put_scalar(struct evl_page *p, const json_t *v)
+{
+	char number[64];
+	if (json_is_string(v)) {
+		evl_page_put(p, "$", json_string_value(v));
+	} else if (json_is_integer(v)) {
+		snprintf(number, sizeof number, "%lld", (long long)json_integer_value(v));
+		evl_page_put(p, "$", number);
+	} else if (json_is_real(v)) {
+		snprintf(number, sizeof number, "%.12g", json_real_value(v));
+		evl_page_put(p, "$", number);
+	} else {
+		evl_page_put(p, json_is_true(v) ? "yes" : json_is_false(v) ? "no" : NOT_STATED);
+	}
+}
+
+static void put_value(struct evl_page *p, const json_t *v, int depth)
+{
+	if (depth > 4 || !(json_is_object(v) || json_is_array(v))) {
+		put_scalar(p, v);
+		return;
+	}
+	if (json_is_array(v)) {
+		for (size_t i = 0; i < json_array_size(v); i++) {
+			evl_page_put(p, i == 0 ? "" : ", ");
+			put_value(p, json_array_get(v, i), depth + 1);
+		}
+		return;
+	}
+	bool first = true;
+	for (void *it = json_object_iter((json_t *)(uintptr_t)v); it != NULL;
+		it = json_object_iter_next((json_t *)(uintptr_t)v, it)) {
+		evl_page_put(p, "$$: ", first ? "" : "; ", json_object_iter_key(it));
+		put_value(p, json_object_iter_value(it), depth + 1);
+		first = false;
+	}
+}
+
+/* A JSON object of the store, or NULL when there is none or it is empty. */
+static json_t *parse(const char *text)
+{
+	json_t *v = text == NULL ? NULL : json_loads(text, 0, NULL);
+	if (v != NULL && (!json_is_object(v) || json_object_size(v) == 0)) {
+		json_decref(v);
+		v = NULL;
+	}
+	return v;
+}
+
+void evl_page_put_json_list(struct evl_page *p, const char *title, const char *json)
+{
+	json_t *object = parse(json);
+	evl_page_put(p, "<div><h3>$</h3>", title);
+	if (object == NULL) {
+		evl_page_put(p, "<p>" NOT_STATED "</p></div>\n");
+		return;
+	}
+	evl_page_put(p, "<dl>");
+	for (void *it = json_object_iter(object); it != NULL;
+		it = json_object_iter_next(object, it)) {
+		char name[64];
+		snprintf(name, sizeof name, "%.60s", json_object_iter_key(it));
+		name[0] = (char)toupper((unsigned char)name[0]);
+		for (char *c = name; *c != '\0'; c++) {
+			*c = *c == '_' ? ' ' : *c;
+		}
+		evl_page_put(p, "<dt>$</dt><dd>", name);
+		put_value(p, json_object_iter_value(it), 0);
+		evl_page_put(p, "</dd>");
+	}
+	evl_page_put(p, "</dl></div>\n");
+	json_decref(object);
+}
+
+static void put_pair(struct evl_page *p, const char *name, const char *value)
+{
+	evl_page_put(p, "<dt>$</dt><dd>", name);
+	evl_page_put(p, value == NULL || value[0] == '\0' ? NOT_STATED : "$", value);
+	evl_page_put(p, "</dd>");
+}
+
+static void put_run(struct evl_page *p)
+{
+	const struct evl_row_run *r = &p->run->run;
+	evl_page_put(p, "<div><h3>Run</h3><dl>");
+	put_pair(p, "Build of the unit", r->build);
+	put_pair(p, "Started (UTC)", r->started_utc);
+	put_pair(p, "Ended (UTC)", r->ended_utc);
+	put_pair(p, "Number in its store", evl_num_count(r->run).s);
+	put_pair(p, "Seed", evl_num_seed(r->seed).s);
+	put_pair(p, "Clock",
+		r->clock != NULL && strcmp(r->clock, "virtual") == 0
+			? "virtual: bench time is counted in frames of 125 µs, not by the wall "
+			  "clock"
+			: r->clock);
+	if (r->reference_run > 0) {
+		put_pair(p, "Replays recordings of run", evl_num_count(r->reference_run).s);
+	}
+	put_pair(p, "Software", r->software_version);
+	evl_page_put(p, "</dl></div>\n<div><h3>Campaign</h3><dl>");
+	put_pair(p, "Name", r->campaign_name);
+	put_pair(p, "Version", r->campaign_version);
+	put_pair(p, "SHA-256", r->campaign_sha256);
+	evl_page_put(p, "</dl></div>\n<div><h3>Bench</h3><dl>");
+	put_pair(p, "Name", r->bench_name);
+	put_pair(p, "Title", r->bench_title);
+	put_pair(p, "Numbering map", r->numbering);
+	put_pair(p, "SHA-256", r->bench_sha256);
+	evl_page_put(p, "</dl></div>\n");
+}
+
+static void put_adapters(struct evl_page *p)
+{
+	evl_page_put(p,
+		"<h3 id=\"h-adapters\">Adapters</h3>\n<div class=\"wide\" tabindex=\"0\" "
+		"role=\"region\" "
+		"aria-labelledby=\"h-adapters\"><table>\n<thead><tr><th scope=\"col\">Instance</th>"
+		"<th scope=\"col\">Driver</th><th scope=\"col\">Version</th><th "
+		"scope=\"col\">Driver "
+		"ABI</th><th scope=\"col\">What it is</th><th scope=\"col\">Capabilities</th></tr>"
+		"</thead>\n<tbody>\n");
+	for (size_t i = 0; i < p->run->adapter_count; i++) {
+		const struct evl_row_adapter *a = &p->run->adapters[i];
+		evl_page_put(p,
+			"<tr><th "
+			"scope=\"row\">$</th><td>$</td><td>$</td><td>$</td><td>$</td><td>$</td>"
+			"</tr>\n",
+			a->instance, a->driver, a->version, a->abi, a->description,
+			a->capabilities);
+	}
+	evl_page_put(p, "</tbody></table></div>\n");
+}
+
+void evl_page_put_identity(struct evl_page *p)
+{
+	const struct evl_row_run *r = &p->run->run;
+	evl_page_put(p, "<section id=\"identity\" aria-labelledby=\"h-identity\">\n"
+			"<h2 id=\"h-identity\">What was tested, by whom, for whom</h2>\n<div "
+			"class=\"facts\">\n");
+	evl_page_put_json_list(p, "Unit under test", r->unit_json);
+	put_run(p);
+	evl_page_put_json_list(p, "Laboratory", r->lab_json);
+	evl_page_put_json_list(p, "Customer", r->customer_json);
+	evl_page_put(p, "</div>\n");
+	put_adapters(p);
+	evl_page_put(p, "</section>\n");
+}
+
+/* One row of the list; `value` NULL or empty is "not stated". */
+static void put_item(struct evl_page *p, const char *letter, const char *asked, const char *value)
+{
+	evl_page_put(p, "<tr><th scope=\"row\">$</th><td>$</td><td>", letter, asked);
+	evl_page_put(p, value == NULL || value[0] == '\0' ? NOT_STATED : "$", value);
+	evl_page_put(p, "</td></tr>\n");
+}
+
+static void put_json_item(struct evl_page *p, const char *letter, const char *asked,
+	const char *json, const char *key)
+{
+	json_t *object = parse(json);
+	const json_t *v = key == NULL ? object : json_object_get(object, key);
+	evl_page_put(p, "<tr><th scope=\"row\">$</th><td>$</td><td>", letter, asked);
+	if (v == NULL) {
+		evl_page_put(p, NOT_STATED);
+	} else {
+		put_value(p, v, 0);
+	}
+	evl_page_put(p, "</td></tr>\n");
+	json_decref(object);
+}
+
+void evl_page_put_statement(struct evl_page *p)
+{
+	const struct evl_row_run *r = &p->run->run;
+	char text[512];
+	evl_page_put(p,
+		"<section id=\"statement\" aria-labelledby=\"h-statement\">\n<h2 "
+		"id=\"h-statement\">"
+		"Statement</h2>\n<p class=\"only\"><strong>The results relate only to the items "
+		"tested.</strong> This report is one part of its dossier and should not be "
+		"reproduced "
+		"except in full without the laboratory's approval.</p>\n<p>The list below follows "
+		"the "
+		"common requirements for reports in ISO/IEC 17025:2017, 7.8.2.1. It shows what "
+		"this "
+		"report states; it does not claim that the laboratory is accredited. What nobody "
+		"entered is shown as not stated.</p>\n<div class=\"wide\" tabindex=\"0\" "
+		"role=\"region\" "
+		"aria-labelledby=\"h-statement\"><table class=\"asked\">\n<thead><tr><th "
+		"scope=\"col\">"
+		"Item</th><th scope=\"col\">Asked for</th><th scope=\"col\">In this "
+		"report</th></tr>"
+		"</thead>\n<tbody>\n");
+	put_item(p, "a", "Title", r->campaign_title);
+	put_json_item(p, "b", "Laboratory: name and address", r->lab_json, NULL);
+	put_json_item(p, "c", "Where the work was done", r->lab_json, "place");
+	snprintf(text, sizeof text, "report %.80s; end mark with it on the last line",
+		p->facts->report_id);
+	put_item(p, "d", "Unique identification and end mark", text);
+	put_json_item(p, "e", "Customer: name and contact", r->customer_json, NULL);
+	snprintf(text, sizeof text,
+		"campaign %.100s, version %.60s, SHA-256 %.64s; method of each case "
+		"in its section",
+		r->campaign_name == NULL ? "not stated" : r->campaign_name,
+		r->campaign_version == NULL ? "not stated" : r->campaign_version,
+		r->campaign_sha256 == NULL ? "not stated" : r->campaign_sha256);
+	put_item(p, "f", "Method", text);
+	put_json_item(p, "g", "Item tested", r->unit_json, NULL);
+	put_json_item(p, "h", "Date of receipt", r->unit_json, "received");
+	snprintf(text, sizeof text, "%.40s to %.40s (UTC)",
+		r->started_utc == NULL ? "not stated" : r->started_utc,
+		r->ended_utc == NULL ? "not stated" : r->ended_utc);
+	put_item(p, "i", "Dates of performance", text);
+	put_item(p, "j", "Date of issue", "in manifest.json (issued_utc) and in the signature");
+	put_item(p, "k", "Sampling", NULL);
+	put_item(p, "l", "Results relate only to the items tested", "stated above");
+	put_item(p, "m", "Results with units", "section Case by case");
+	snprintf(text, sizeof text, "%s",
+		strcmp(r->state, EVL_STATE_FINISHED) == 0
+			? "the run came to its end; cases that were left out are not listed"
+			: "the run was interrupted; see the verdict");
+	put_item(p, "n", "Additions, deviations, exclusions", text);
+	put_item(p, "o", "Who authorised the report",
+		p->facts->demo_key ? "nobody: signed with a demonstration key" : p->facts->subject);
+	put_item(p, "p", "Results from external providers", NULL);
+	evl_page_put(p, "</tbody></table></div>\n</section>\n");
+}

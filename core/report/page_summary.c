@@ -1,0 +1,183 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* First screen: the verdict with its worst check, then cautions and the table of cases. */
+#include "core/report/page.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "core/report/number.h"
+
+static const char *const headline[PV_COUNT] = {
+	"Nothing was judged",
+	"Every check passes",
+	"Something could not be proved",
+	"Something is not as wanted",
+	"The test itself went wrong",
+};
+
+static void put_counts(struct evl_page *p)
+{
+	static const enum evl_page_verdict order[] = {
+		PV_ERROR, PV_FAIL, PV_INCONCLUSIVE, PV_PASS, PV_NONE};
+	evl_page_put(p, "<ul class=\"counts\" aria-label=\"Checks by verdict\">");
+	for (size_t i = 0; i < sizeof order / sizeof *order; i++) {
+		if (p->count[order[i]] > 0) {
+			evl_page_put(
+				p, "<li><strong>$</strong> ", evl_num_count(p->count[order[i]]).s);
+			evl_page_put_verdict(p, order[i]);
+			evl_page_put(p, "</li>");
+		}
+	}
+	evl_page_put(p, "</ul>\n");
+}
+
+static void put_worst(struct evl_page *p)
+{
+	const struct evl_row_check *c = p->worst_check;
+	if (c == NULL) {
+		evl_page_put(p, "<p class=\"worst\">The run holds no check.</p>\n");
+		return;
+	}
+	if (evl_page_verdict_of(c->verdict) <= PV_PASS) {
+		return;
+	}
+	const struct evl_row_case *k = evl_run_case(p->run, c->case_no);
+	evl_page_put(p, "<p class=\"worst\"><span class=\"label\">Worst check</span> ");
+	evl_page_put(p, "<a href=\"#case-$\">$</a>: ", k == NULL ? "" : k->name,
+		k == NULL ? "" : k->title);
+	evl_page_put(p, "<strong>$", c->title);
+	if (evl_run_channel(p->run, c->channel_no) != NULL) {
+		evl_page_put(p, ", $", evl_page_channel(p, c->channel_no, true).s);
+	}
+	evl_page_put(p, "</strong>. Found: <strong>");
+	evl_page_put_value(p, c);
+	evl_page_put(p, "</strong>. Wanted: ");
+	evl_page_put_wanted(p, c);
+	evl_page_put(p, ".");
+	if (c->reason != NULL && c->reason[0] != '\0') {
+		evl_page_put(p, " Why: $.", c->reason);
+	}
+	evl_page_put(p, "</p>\n");
+}
+
+static void put_bad_channels(struct evl_page *p)
+{
+	size_t bad = 0;
+	for (size_t i = 0; i < p->run->channel_count; i++) {
+		bad += p->channel[i] >= PV_INCONCLUSIVE;
+	}
+	if (bad == 0) {
+		return;
+	}
+	evl_page_put(p, "<p><span class=\"label\">Channels concerned</span> ");
+	size_t shown = 0;
+	for (size_t i = 0; i < p->run->channel_count && shown < 12; i++) {
+		if (p->channel[i] >= PV_INCONCLUSIVE) {
+			evl_page_put(p, "$$ ($)", shown++ == 0 ? "" : ", ",
+				evl_page_channel(p, (int)i, false).s, evl_page_why(p, (int)i).s);
+		}
+	}
+	if (bad > shown) {
+		evl_page_put(p, " and $ more, see the <a href=\"#map\">map</a>",
+			evl_num_count((int64_t)(bad - shown)).s);
+	}
+	evl_page_put(p, ".</p>\n");
+}
+
+static void put_cautions(struct evl_page *p)
+{
+	evl_page_put(p,
+		"<section id=\"cautions\" aria-labelledby=\"h-cautions\" class=\"cautions\">\n"
+		"<h2 id=\"h-cautions\">Cautions</h2>\n<ul>\n"
+		"<li><strong>Laser:</strong> open optical ports and fibre ends give off invisible "
+		"laser "
+		"radiation. Do not look into them; switch off or cover first (IEC 60825).</li>\n"
+		"<li><strong>Live traffic:</strong> intrusive tests drop live calls, among them "
+		"emergency calls. Test only with the unit out of service, or with the operator's "
+		"consent and a way back.</li>\n"
+		"<li><strong>Captured traffic:</strong> recordings of live lines hold personal "
+		"data "
+		"and the content of conversations. Making and keeping them needs authority.</li>\n"
+		"<li><strong>Local rules come first:</strong> electrical and building codes, the "
+		"rules "
+		"of the site, and work that needs a licensed person take precedence over anything "
+		"said here.</li>\n");
+	for (size_t i = 0; i < p->run->caution_count; i++) {
+		evl_page_put(
+			p, "<li><strong>This bench:</strong> $</li>\n", p->run->cautions[i].text);
+	}
+	evl_page_put(p, "</ul>\n</section>\n");
+}
+
+static void put_case_row(struct evl_page *p, const struct evl_row_case *k)
+{
+	int64_t count[PV_COUNT] = {0};
+	size_t first = 0;
+	size_t n = evl_run_case_checks(p->run, k->ordinal, &first);
+	for (size_t i = 0; i < n; i++) {
+		count[evl_page_verdict_of(p->run->checks[first + i].verdict)]++;
+	}
+	evl_page_put(p,
+		"<tr><th scope=\"row\"><a href=\"#case-$\">$</a><br><code>$</code></th><td>",
+		k->name, k->title, k->name);
+	evl_page_put_verdict(p, evl_page_verdict_of(k->verdict));
+	if (k->state != NULL && strcmp(k->state, EVL_STATE_FINISHED) != 0) {
+		evl_page_put(p, "<br>$", k->state);
+	}
+	evl_page_put(p, "</td><td class=\"n\">$</td><td class=\"n\">$</td><td class=\"n\">$</td>",
+		evl_num_count(count[PV_PASS]).s, evl_num_count(count[PV_FAIL] + count[PV_ERROR]).s,
+		evl_num_count(count[PV_INCONCLUSIVE] + count[PV_NONE]).s);
+	evl_page_put(p, "<td class=\"n\">$</td></tr>\n",
+		k->ended_ns < k->started_ns ? "not ended"
+					    : evl_num_time(k->ended_ns - k->started_ns).s);
+}
+
+static void put_case_table(struct evl_page *p)
+{
+	evl_page_put(p,
+		"<section id=\"summary\" aria-labelledby=\"h-summary\">\n<h2 id=\"h-summary\">Cases"
+		"</h2>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-labelledby=\"h-summary\">"
+		"<table>\n<thead><tr><th scope=\"col\">Case</th>"
+		"<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">Checks that pass</th>"
+		"<th scope=\"col\" class=\"n\">fail</th><th scope=\"col\" "
+		"class=\"n\">undecided</th>"
+		"<th scope=\"col\" class=\"n\">Bench time</th></tr></thead>\n<tbody>\n");
+	for (size_t i = 0; i < p->run->case_count; i++) {
+		put_case_row(p, &p->run->cases[i]);
+	}
+	evl_page_put(p, "</tbody></table></div>\n</section>\n");
+}
+
+void evl_page_put_summary(struct evl_page *p)
+{
+	const struct evl_row_run *r = &p->run->run;
+	const char *name = evl_page_verdict_name(p->verdict);
+	evl_page_put(p,
+		"<section id=\"verdict\" aria-labelledby=\"h-verdict\" class=\"verdict is-$\">\n"
+		"<h2 id=\"h-verdict\"><svg aria-hidden=\"true\" class=\"big\"><use "
+		"href=\"#v-$\"/></svg>"
+		"<span class=\"word\">$</span> <span class=\"line\">$</span></h2>\n",
+		name, name, name, headline[p->verdict]);
+	if (strcmp(r->state, EVL_STATE_FINISHED) != 0) {
+		evl_page_put(p,
+			"<p class=\"worst\"><strong>This run is $:</strong> it did not come to its "
+			"end; "
+			"what it had measured until then is below.</p>\n",
+			r->state);
+	}
+	put_worst(p);
+	put_bad_channels(p);
+	put_counts(p);
+	if (r->message != NULL && r->message[0] != '\0') {
+		evl_page_put(p, "<p><span class=\"label\">Message of the run</span> $</p>\n",
+			r->message);
+	}
+	evl_page_put(p,
+		"<p class=\"quiet\">Build $, run $, seed $. A check passes only when the evidence "
+		"proves it; see the <a href=\"#rule\">decision rule</a>.</p>\n</section>\n",
+		r->build, evl_num_count(r->run).s, evl_num_seed(r->seed).s);
+	evl_page_put_identity(p);
+	put_cautions(p);
+	put_case_table(p);
+}

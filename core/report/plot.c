@@ -1,0 +1,420 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * One picture per take: errors per second of each errored channel, and below it, on the same time
+ * axis, the alarms. Drawn with classes, so that it follows the page's light, dark and print
+ * colours.
+ */
+#include "core/report/page.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/base/alarm.h"
+#include "core/base/err.h"
+#include "core/report/number.h"
+
+#define SECOND_NS UINT64_C(1000000000)
+
+enum {
+	LEFT = 150,  /* of the plot area */
+	WIDTH = 560, /* of the plot area */
+	RIGHT = 190, /* room for the words at the end of each lane */
+	LANE = 34,   /* height of a lane with its gap */
+	BAR = 26,    /* height of a full bar */
+	MAX_LANES = 12,
+	MAX_BINS = 280, /* bars in a lane: at least 2 units each */
+};
+
+struct lane {
+	int channel_no;
+	int64_t errors, bits, lost_seconds;
+	int64_t bin[MAX_BINS]; /* errors */
+	bool lost[MAX_BINS];   /* pattern not in sync */
+};
+
+struct span {
+	int64_t from_ns, to_ns; /* from the start of the take */
+};
+
+struct alarm_lane {
+	const char *role, *alarm, *source;
+	struct span *spans;
+	size_t span_count, span_cap;
+	int channels; /* that raised it */
+	int last_channel;
+	int open; /* not cleared at the end */
+	int64_t first_ns, last_clear_ns;
+};
+
+struct plot {
+	struct evl_page *p;
+	const struct evl_row_take *take;
+	int64_t length_ns;
+	int bins;
+	int64_t bin_s; /* seconds in a bin */
+	struct lane *lanes;
+	size_t lane_count;
+	int64_t max_errors;
+	struct alarm_lane *alarms;
+	size_t alarm_count;
+};
+
+static double x_of(const struct plot *g, int64_t ns)
+{
+	double share = (double)ns / (double)g->length_ns;
+	return LEFT + WIDTH * (share < 0 ? 0 : share > 1 ? 1 : share);
+}
+
+static void collect_errors(struct plot *g)
+{
+	const struct evl_run *run = g->p->run;
+	int64_t seconds = (g->length_ns + (int64_t)SECOND_NS - 1) / (int64_t)SECOND_NS;
+	g->bin_s = (seconds + MAX_BINS - 1) / MAX_BINS;
+	g->bin_s = g->bin_s < 1 ? 1 : g->bin_s;
+	g->bins = (int)((seconds + g->bin_s - 1) / g->bin_s);
+	for (size_t i = 0; i < run->second_count; i++) {
+		const struct evl_row_second *s = &run->seconds[i];
+		if (s->case_no != g->take->case_no || s->take_no != g->take->ordinal ||
+			(s->errors == 0 && s->in_sync) || s->second < 0 || s->second >= seconds) {
+			continue;
+		}
+		if (g->lane_count == 0 || g->lanes[g->lane_count - 1].channel_no != s->channel_no) {
+			g->lanes = evl_xrealloc(g->lanes, (g->lane_count + 1) * sizeof *g->lanes);
+			memset(&g->lanes[g->lane_count], 0, sizeof *g->lanes);
+			g->lanes[g->lane_count++].channel_no = s->channel_no;
+		}
+		struct lane *l = &g->lanes[g->lane_count - 1];
+		int b = (int)(s->second / g->bin_s);
+		l->errors += s->errors;
+		l->bits += s->bits;
+		l->bin[b] += s->errors;
+		l->lost[b] = l->lost[b] || !s->in_sync;
+		l->lost_seconds += !s->in_sync;
+		g->max_errors = l->bin[b] > g->max_errors ? l->bin[b] : g->max_errors;
+	}
+}
+
+static struct alarm_lane *alarm_lane(
+	struct plot *g, const char *role, const struct evl_row_event *e)
+{
+	const char *source = e->source == NULL ? "unknown" : e->source;
+	for (size_t i = 0; i < g->alarm_count; i++) {
+		struct alarm_lane *a = &g->alarms[i];
+		if (strcmp(a->role, role) == 0 && strcmp(a->alarm, e->alarm) == 0 &&
+			strcmp(a->source, source) == 0) {
+			return a;
+		}
+	}
+	g->alarms = evl_xrealloc(g->alarms, (g->alarm_count + 1) * sizeof *g->alarms);
+	struct alarm_lane *a = &g->alarms[g->alarm_count++];
+	memset(a, 0, sizeof *a);
+	*a = (struct alarm_lane){.role = role,
+		.alarm = e->alarm,
+		.source = source,
+		.last_channel = -1,
+		.first_ns = INT64_MAX,
+		.last_clear_ns = -1};
+	return a;
+}
+
+static void add_span(struct alarm_lane *a, int64_t from_ns, int64_t to_ns)
+{
+	if (a->span_count == a->span_cap) {
+		a->span_cap = a->span_cap == 0 ? 8 : a->span_cap * 2;
+		a->spans = evl_xrealloc(a->spans, a->span_cap * sizeof *a->spans);
+	}
+	a->spans[a->span_count++] = (struct span){from_ns, to_ns};
+}
+
+static int compare_spans(const void *a, const void *b)
+{
+	const struct span *x = a;
+	const struct span *y = b;
+	return x->from_ns != y->from_ns ? (x->from_ns > y->from_ns) - (x->from_ns < y->from_ns)
+					: (x->to_ns > y->to_ns) - (x->to_ns < y->to_ns);
+}
+
+static void merge_spans(struct alarm_lane *a)
+{
+	size_t n = 0;
+	qsort(a->spans, a->span_count, sizeof *a->spans, compare_spans);
+	for (size_t i = 0; i < a->span_count; i++) {
+		if (n > 0 && a->spans[i].from_ns <= a->spans[n - 1].to_ns) {
+			if (a->spans[i].to_ns > a->spans[n - 1].to_ns) {
+				a->spans[n - 1].to_ns = a->spans[i].to_ns;
+			}
+		} else {
+			a->spans[n++] = a->spans[i];
+		}
+	}
+	a->span_count = n;
+}
+
+static bool of_take(const struct plot *g, const struct evl_row_event *e)
+{
+	return e->case_no == g->take->case_no && e->take_no == g->take->ordinal && e->alarm != NULL;
+}
+
+/* One channel after the other, so that each raise meets the clear of its own channel. */
+static void collect_alarms(struct plot *g)
+{
+	const struct evl_run *run = g->p->run;
+	size_t first = 0;
+	while (first < run->event_count && !of_take(g, &run->events[first])) {
+		first++;
+	}
+	/* since[alarm * 2 + by unit], per channel */
+	int64_t(*since)[EVL_ALARM_COUNT * 2] = evl_xcalloc(run->channel_count, sizeof *since);
+	for (size_t c = 0; c < run->channel_count; c++) {
+		for (size_t a = 0; a < EVL_ALARM_COUNT * 2; a++) {
+			since[c][a] = -1;
+		}
+	}
+	int *raised_by = evl_xcalloc(run->channel_count * EVL_ALARM_COUNT * 2, sizeof(int));
+	for (size_t i = first; i < run->event_count; i++) {
+		const struct evl_row_event *e = &run->events[i];
+		const struct evl_row_channel *c = evl_run_channel(run, e->channel_no);
+		if (!of_take(g, e) || c == NULL || c->role == NULL) {
+			continue;
+		}
+		struct alarm_lane *lane = alarm_lane(g, c->role, e);
+		size_t kind = (size_t)evl_alarm_by_name(e->alarm) * 2 +
+			      (e->source != NULL && strcmp(e->source, "unit") == 0);
+		int64_t at = e->at_ns - g->take->start_ns;
+		int64_t *open = &since[e->channel_no][kind];
+		if (e->raised) {
+			int *seen = &raised_by[(size_t)e->channel_no * EVL_ALARM_COUNT * 2 + kind];
+			lane->channels += *seen == 0;
+			lane->last_channel = e->channel_no;
+			*seen = 1;
+			lane->first_ns = at < lane->first_ns ? at : lane->first_ns;
+			lane->open += *open < 0;
+			*open = *open < 0 ? at : *open;
+		} else {
+			/* Cleared without a raise: it stood since before the take. */
+			lane->open -= *open >= 0;
+			add_span(lane, *open < 0 ? 0 : *open, at);
+			*open = -1;
+			lane->last_clear_ns = at > lane->last_clear_ns ? at : lane->last_clear_ns;
+		}
+	}
+	for (size_t a = 0; a < g->alarm_count; a++) {
+		struct alarm_lane *lane = &g->alarms[a];
+		size_t kind = (size_t)evl_alarm_by_name(lane->alarm) * 2 +
+			      (strcmp(lane->source, "unit") == 0);
+		for (size_t c = 0; c < run->channel_count; c++) {
+			if (since[c][kind] >= 0 && run->channels[c].role != NULL &&
+				strcmp(run->channels[c].role, lane->role) == 0) {
+				add_span(lane, since[c][kind], g->length_ns);
+			}
+		}
+		merge_spans(lane);
+	}
+	free(raised_by);
+	free(since);
+}
+
+static int64_t tick_step_ns(int64_t length_ns)
+{
+	static const int64_t ms = 1000000;
+	static const int64_t steps[] = {1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000,
+		20000, 30000, 60000, 120000, 300000, 600000, 1800000, 3600000, 7200000, 14400000,
+		43200000, 86400000};
+	size_t i = 0;
+	while (i + 1 < sizeof steps / sizeof *steps && length_ns / (steps[i] * ms) > 8) {
+		i++;
+	}
+	return steps[i] * ms;
+}
+
+static void put_axis(struct plot *g, int bottom)
+{
+	int64_t step = tick_step_ns(g->length_ns);
+	for (int64_t at = 0; at <= g->length_ns && at / step <= 40; at += step) {
+		char x[32];
+		char y[16];
+		char y_text[16];
+		snprintf(x, sizeof x, "%.1f", x_of(g, at));
+		snprintf(y, sizeof y, "%d", bottom);
+		snprintf(y_text, sizeof y_text, "%d", bottom + 16);
+		evl_page_put(g->p,
+			"<path class=\"grid\" d=\"M$ 4V$\"/><text class=\"tick\" x=\"$\" "
+			"y=\"$\">$</text>",
+			x, y, x, y_text, evl_num_time(at).s);
+	}
+}
+
+static void put_label(struct plot *g, int y, const char *name, const char *sub, const char *end)
+{
+	char a[16];
+	char b[16];
+	char right[16];
+	snprintf(a, sizeof a, "%d", y + 13);
+	snprintf(b, sizeof b, "%d", y + 26);
+	snprintf(right, sizeof right, "%d", LEFT + WIDTH + 10);
+	evl_page_put(g->p,
+		"<text class=\"name\" x=\"0\" y=\"$\">$</text><text class=\"sub\" x=\"0\" "
+		"y=\"$\">$</text>"
+		"<text class=\"sub\" x=\"$\" y=\"$\">$</text>",
+		a, name, b, sub, right, a, end);
+}
+
+static void put_rect(struct plot *g, const char *class, double x, double y, double w, double h)
+{
+	char d[96];
+	snprintf(d, sizeof d, "x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\"", x, y, w, h);
+	evl_page_put(g->p, "<rect class=\"$\" ", class);
+	evl_text_add(g->p->t, d);
+	evl_page_put(g->p, "/>");
+}
+
+static void put_error_lane(struct plot *g, const struct lane *l, int y, const char *hatch)
+{
+	struct evl_num end;
+	double full = log10(1.0 + (double)g->max_errors);
+	put_rect(g, "base", LEFT, y + BAR, WIDTH, 1);
+	for (int b = 0; b < g->bins; b++) {
+		double from = x_of(g, (int64_t)b * g->bin_s * (int64_t)SECOND_NS);
+		double to = x_of(g, (int64_t)(b + 1) * g->bin_s * (int64_t)SECOND_NS);
+		double w = to - from > 3 ? to - from - 1 : to - from;
+		if (l->lost[b]) {
+			char d[96];
+			snprintf(d, sizeof d, "x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%d\"",
+				from, y, w, BAR);
+			evl_page_put(g->p, "<rect class=\"lost\" fill=\"url(#$)\" ", hatch);
+			evl_text_add(g->p->t, d);
+			evl_page_put(g->p, "/>");
+		}
+		if (l->bin[b] > 0) {
+			double h = BAR * log10(1.0 + (double)l->bin[b]) / full;
+			put_rect(g, "bar", from, y + BAR - h, w, h);
+		}
+	}
+	if (l->lost_seconds > 0) {
+		snprintf(end.s, sizeof end.s, "%.60s, %.40s s without sync",
+			evl_num_of(l->errors, "error").s, evl_num_count(l->lost_seconds).s);
+	} else {
+		end = evl_num_of(l->errors, "error");
+	}
+	const struct evl_row_channel *c = evl_run_channel(g->p->run, l->channel_no);
+	put_label(g, y, evl_page_channel(g->p, l->channel_no, false).s,
+		c == NULL || c->klm == NULL ? "" : c->klm, end.s);
+}
+
+static void put_alarm_lane(struct plot *g, const struct alarm_lane *a, int y)
+{
+	struct evl_num end;
+	char name[96];
+	char sub[96];
+	put_rect(g, "base", LEFT, y + BAR, WIDTH, 1);
+	for (size_t i = 0; i < a->span_count; i++) {
+		double from = x_of(g, a->spans[i].from_ns);
+		double to = x_of(g, a->spans[i].to_ns);
+		put_rect(g, "alarm", from, y + 5, to - from < 2 ? 2 : to - from, BAR - 5);
+	}
+	if (a->channels == 1 && a->last_channel >= 0) {
+		snprintf(name, sizeof name, "%.20s %.60s", a->alarm,
+			evl_page_channel(g->p, a->last_channel, false).s);
+	} else {
+		snprintf(name, sizeof name, "%.20s, %d %.30s", a->alarm, a->channels, a->role);
+	}
+	snprintf(sub, sizeof sub, "%s %.30s",
+		strcmp(a->source, "unit") == 0 ? "told by" : "seen by", a->source);
+	if (a->first_ns == INT64_MAX) {
+		snprintf(end.s, sizeof end.s, "stood at the start");
+	} else if (a->open > 0) {
+		snprintf(end.s, sizeof end.s, "from %.40s, %d not cleared",
+			evl_num_time(a->first_ns).s, a->open);
+	} else {
+		snprintf(end.s, sizeof end.s, "%.40s to %.40s", evl_num_time(a->first_ns).s,
+			evl_num_time(a->last_clear_ns).s);
+	}
+	put_label(g, y, name, sub, end.s);
+}
+
+static void put_description(struct plot *g, const char *id)
+{
+	evl_page_put(g->p,
+		"<title id=\"$-t\">Errors and alarms over time, take $</title><desc id=\"$-d\">",
+		id, g->take->name, id);
+	for (size_t i = 0; i < g->lane_count && i < MAX_LANES; i++) {
+		evl_page_put(g->p, "$: $. ", evl_page_channel(g->p, g->lanes[i].channel_no, true).s,
+			evl_num_of(g->lanes[i].errors, "error").s);
+	}
+	for (size_t i = 0; i < g->alarm_count; i++) {
+		const struct alarm_lane *a = &g->alarms[i];
+		evl_page_put(g->p, "$ on $ of role $, $ the $. ", a->alarm,
+			evl_num_of(a->channels, "channel").s, a->role,
+			strcmp(a->source, "unit") == 0 ? "told by" : "seen by", a->source);
+	}
+	evl_page_put(g->p, "</desc>");
+}
+
+static void put_figure(struct plot *g)
+{
+	char id[48];
+	char hatch[64];
+	char box[64];
+	size_t lanes = g->lane_count < MAX_LANES ? g->lane_count : MAX_LANES;
+	int bottom = 8 + (int)(lanes + g->alarm_count) * LANE;
+	snprintf(id, sizeof id, "plot-%d-%d", g->take->case_no + 1, g->take->ordinal + 1);
+	snprintf(hatch, sizeof hatch, "%s-h", id);
+	snprintf(box, sizeof box, "0 0 %d %d", LEFT + WIDTH + RIGHT, bottom + 24);
+	evl_page_put(g->p,
+		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Plot\">"
+		"<svg class=\"plot\" role=\"img\" viewBox=\"$\" aria-labelledby=\"$-t $-d\">",
+		box, id, id);
+	put_description(g, id);
+	evl_page_put(g->p,
+		"<defs><pattern id=\"$\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\">"
+		"<path class=\"hatch\" d=\"M0 6L6 0\"/></pattern></defs>\n",
+		hatch);
+	put_axis(g, bottom);
+	int y = 6;
+	for (size_t i = 0; i < lanes; i++, y += LANE) {
+		put_error_lane(g, &g->lanes[i], y, hatch);
+	}
+	for (size_t i = 0; i < g->alarm_count; i++, y += LANE) {
+		put_alarm_lane(g, &g->alarms[i], y);
+	}
+	evl_page_put(g->p, "</svg></div>\n<figcaption>Time from the start of the take.");
+	if (lanes > 0) {
+		evl_page_put(g->p, " Errors in each $$; logarithmic, a full bar is $.",
+			g->bin_s == 1 ? "second" : evl_num_count(g->bin_s).s,
+			g->bin_s == 1 ? "" : " s", evl_num_of(g->max_errors, "error").s);
+		evl_page_put(g->p, " Hatched: the pattern was not in sync.");
+	}
+	if (g->lane_count > lanes) {
+		evl_page_put(g->p, " $ with errors are not drawn; all are in evidence.json.",
+			evl_num_of((int64_t)(g->lane_count - lanes), "more channel").s);
+	}
+	if (g->alarm_count > 0) {
+		evl_page_put(g->p, " Alarm bars run from the first raise to the last clear of the "
+				   "channels that "
+				   "are named.");
+	}
+	evl_page_put(g->p, "</figcaption></figure>\n");
+}
+
+void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take)
+{
+	struct plot g = {.p = p, .take = take, .length_ns = take->frames * 125000};
+	if (g.length_ns > 0) {
+		collect_errors(&g);
+		collect_alarms(&g);
+		if (g.lane_count + g.alarm_count > 0) {
+			put_figure(&g);
+		} else {
+			evl_page_put(p, "<p class=\"quiet\">No errored second and no alarm is "
+					"recorded for this take.</p>\n");
+		}
+	}
+	for (size_t i = 0; i < g.alarm_count; i++) {
+		free(g.alarms[i].spans);
+	}
+	free(g.alarms);
+	free(g.lanes);
+}

@@ -1,0 +1,367 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Checks a dossier folder: signature, files, evidence, and the manifest against the evidence. */
+#include "core/report/verify.h"
+
+#include <dirent.h>
+#include <errno.h>
+#include <jansson.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+#include "core/base/digest.h"
+#include "core/base/file.h"
+#include "core/base/text.h"
+#include "core/report/internal.h"
+#include "core/report/manifest.h"
+#include "core/report/verify_rows.h"
+#include "core/store/export.h"
+
+#define SMALL_MAX    (64u << 20) /* manifest, signature, certificates */
+#define EVIDENCE_MAX (4ull << 30)
+#define FINDINGS_MAX 1000
+
+struct bytes {
+	char *data;
+	size_t len;
+};
+
+struct check {
+	struct evl_dossier_report *r;
+	const char *dir;
+	json_t *manifest; /* NULL: unreadable, or not what was signed */
+	struct bytes evidence;
+	bool evidence_good; /* as the manifest wants it */
+};
+
+static void finding(struct check *c, const char *file, const char *format, ...)
+	__attribute__((format(printf, 3, 4)));
+
+static void finding(struct check *c, const char *file, const char *format, ...)
+{
+	struct evl_dossier_report *r = c->r;
+	if (r->finding_count == FINDINGS_MAX) {
+		return;
+	}
+	r->findings = evl_xrealloc(r->findings, (r->finding_count + 1) * sizeof *r->findings);
+	struct evl_dossier_finding *f = &r->findings[r->finding_count++];
+	va_list ap;
+	va_start(ap, format);
+	vsnprintf(f->text, sizeof f->text, format, ap);
+	va_end(ap);
+	snprintf(f->file, sizeof f->file, "%s", file);
+}
+
+/* Removes "DIR/NAME: " where a message of a lower layer begins with it: the finding has the name.
+ */
+static const char *without_path(const char *text, const char *path)
+{
+	size_t n = strlen(path);
+	return strncmp(text, path, n) == 0 && strncmp(text + n, ": ", 2) == 0 ? text + n + 2 : text;
+}
+
+/* False, with a finding, when it is missing, not a plain file, or unreadable. */
+static bool read_part(struct check *c, const char *name, size_t cap, struct bytes *out)
+{
+	struct stat sb;
+	struct evl_err err = {0};
+	char *path = evl_file_join(c->dir, name);
+	bool ok = false;
+	if (lstat(path, &sb) != 0) {
+		finding(c, name, errno == ENOENT ? "is missing" : "cannot be read");
+	} else if (!S_ISREG(sb.st_mode)) {
+		finding(c, name, "is not a regular file");
+	} else if (evl_file_read(&out->data, &out->len, path, cap, &err) != EVL_OK) {
+		finding(c, name, "%s", without_path(err.text, path));
+	} else {
+		ok = true;
+	}
+	free(path);
+	return ok;
+}
+
+static void copy_text(char *out, size_t cap, const json_t *object, const char *name)
+{
+	const char *text = json_string_value(json_object_get(object, name));
+	snprintf(out, cap, "%s", text == NULL ? "" : text);
+}
+
+static void tell_manifest(struct check *c)
+{
+	struct evl_dossier_report *r = c->r;
+	const json_t *run = json_object_get(c->manifest, "run");
+	copy_text(r->run, sizeof r->run, c->manifest, "report");
+	copy_text(r->campaign, sizeof r->campaign, run, "campaign_name");
+	copy_text(r->build, sizeof r->build, run, "build");
+	copy_text(r->verdict, sizeof r->verdict, run, "verdict");
+	copy_text(
+		r->chain_head, sizeof r->chain_head, json_object_get(c->manifest, "chain"), "head");
+	copy_text(r->results_digest, sizeof r->results_digest, c->manifest, "results_digest");
+}
+
+static void parse_manifest(struct check *c, const struct bytes *text)
+{
+	struct evl_text again = {0};
+	json_error_t e;
+	json_t *m = json_loadb(text->data, text->len, JSON_REJECT_DUPLICATES, &e);
+	const char *format = json_string_value(json_object_get(m, "format"));
+	if (m == NULL) {
+		finding(c, EVL_DOSSIER_MANIFEST, "is not JSON: line %d: %s", e.line, e.text);
+	} else if (format == NULL || strcmp(format, EVL_MANIFEST_FORMAT) != 0) {
+		finding(c, EVL_DOSSIER_MANIFEST,
+			"has format \"%.60s\", where this version of evenlode reads \"%s\"",
+			format == NULL ? "" : format, EVL_MANIFEST_FORMAT);
+	} else if (!evl_manifest_canonical(&again, m) || again.len != text->len ||
+		   memcmp(evl_text_str(&again), text->data, text->len) != 0) {
+		finding(c, EVL_DOSSIER_MANIFEST, "is not canonical JSON (RFC 8785)");
+	} else {
+		c->manifest = json_incref(m);
+		tell_manifest(c);
+	}
+	evl_text_finish(&again);
+	json_decref(m);
+}
+
+/* Signature and manifest. A manifest that is not what was signed says nothing about the files. */
+static void check_signature(struct check *c, const char *trusted_pem)
+{
+	struct bytes manifest = {0};
+	struct bytes signature = {0};
+	struct bytes pem = {0};
+	bool have = read_part(c, EVL_DOSSIER_MANIFEST, SMALL_MAX, &manifest);
+	bool whole = have;
+	whole = read_part(c, EVL_DOSSIER_SIGNATURE, SMALL_MAX, &signature) && whole;
+	whole = read_part(c, EVL_DOSSIER_SIGNER, SMALL_MAX, &pem) && whole;
+	bool manifest_signed = true;
+	if (whole) {
+		struct evl_err err = {0};
+		const char *part = "";
+		enum evl_status st =
+			evl_signature_check(&c->r->signature, &part, signature.data, signature.len,
+				manifest.data, manifest.len, pem.data, pem.len, trusted_pem, &err);
+		c->r->signature_good = st == EVL_OK;
+		if (st != EVL_OK) {
+			finding(c, part, "%s", err.text);
+			manifest_signed = strcmp(part, EVL_DOSSIER_MANIFEST) != 0;
+		}
+	}
+	if (have && manifest_signed) {
+		parse_manifest(c, &manifest);
+	}
+	free(manifest.data);
+	free(signature.data);
+	free(pem.data);
+}
+
+static void check_file(struct check *c, const json_t *entry)
+{
+	const char *name = json_string_value(json_object_get(entry, "name"));
+	const char *want = json_string_value(json_object_get(entry, "sha256"));
+	json_int_t bytes = json_integer_value(json_object_get(entry, "bytes"));
+	struct evl_err err = {0};
+	struct stat sb;
+	uint8_t md[EVL_SHA256_BYTES];
+	char hex[EVL_SHA256_HEX];
+	if (name == NULL || want == NULL || !evl_dossier_knows_file(name)) {
+		finding(c, EVL_DOSSIER_MANIFEST,
+			"lists a file \"%.100s\" that a dossier cannot hold",
+			name == NULL ? "" : name);
+		return;
+	}
+	bool evidence = strcmp(name, EVL_DOSSIER_EVIDENCE) == 0;
+	char *path = evl_file_join(c->dir, name);
+	if (lstat(path, &sb) != 0) {
+		finding(c, name, errno == ENOENT ? "is missing" : "cannot be read");
+	} else if (!S_ISREG(sb.st_mode)) {
+		finding(c, name, "is not a regular file");
+	} else if (evidence && !read_part(c, name, EVIDENCE_MAX, &c->evidence)) {
+		; /* has its finding */
+	} else if (!evidence && evl_sha256_of_file(path, md, &err) != EVL_OK) {
+		finding(c, name, "%s", without_path(err.text, path));
+	} else {
+		if (evidence) {
+			evl_sha256_of(c->evidence.data, c->evidence.len, md);
+		}
+		evl_hex(md, sizeof md, hex);
+		c->r->files++;
+		c->r->bytes += (uint64_t)sb.st_size;
+		if (strcmp(hex, want) != 0) {
+			finding(c, name,
+				"was altered: SHA-256 is %s, the signed manifest says %s (%lld "
+				"bytes, "
+				"the manifest says %lld)",
+				hex, want, (long long)sb.st_size, (long long)bytes);
+		} else if ((json_int_t)sb.st_size != bytes) {
+			finding(c, name, "has %lld bytes, the manifest says %lld",
+				(long long)sb.st_size, (long long)bytes);
+		} else if (evidence) {
+			c->evidence_good = true;
+		}
+	}
+	free(path);
+}
+
+static bool is_listed(const json_t *manifest, const char *name)
+{
+	const json_t *files = json_object_get(manifest, "files");
+	for (size_t i = 0; i < json_array_size(files); i++) {
+		const char *have =
+			json_string_value(json_object_get(json_array_get(files, i), "name"));
+		if (have != NULL && strcmp(have, name) == 0) {
+			return true;
+		}
+	}
+	return false;
+}
+
+static void check_files(struct check *c)
+{
+	static const char *const always[] = {
+		EVL_DOSSIER_REPORT, EVL_DOSSIER_EVIDENCE, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
+	const json_t *files = json_object_get(c->manifest, "files");
+	for (size_t i = 0; i < json_array_size(files); i++) {
+		check_file(c, json_array_get(files, i));
+	}
+	for (size_t i = 0; i < sizeof always / sizeof *always; i++) {
+		if (!is_listed(c->manifest, always[i])) {
+			finding(c, EVL_DOSSIER_MANIFEST, "does not list %s", always[i]);
+		}
+	}
+}
+
+static int compare_names(const void *a, const void *b)
+{
+	return strcmp(*(char *const *)a, *(char *const *)b);
+}
+
+/* Whatever is in the folder and not signed for; in order of names, as folders have none. */
+static enum evl_status check_extra(struct check *c, struct evl_err *err)
+{
+	DIR *d = opendir(c->dir);
+	if (d == NULL) {
+		return evl_err_set(
+			err, EVL_E_IO, "%s: cannot be read: %s", c->dir, strerror(errno));
+	}
+	char **names = NULL;
+	size_t count = 0;
+	struct dirent *e;
+	while ((e = readdir(d)) != NULL) {
+		const char *n = e->d_name;
+		bool ours = strcmp(n, EVL_DOSSIER_MANIFEST) == 0 ||
+			    strcmp(n, EVL_DOSSIER_SIGNATURE) == 0 ||
+			    strcmp(n, EVL_DOSSIER_SIGNER) == 0;
+		if (strcmp(n, ".") == 0 || strcmp(n, "..") == 0 || ours ||
+			(c->manifest == NULL ? evl_dossier_knows_file(n)
+					     : is_listed(c->manifest, n))) {
+			continue;
+		}
+		names = evl_xrealloc(names, (count + 1) * sizeof *names);
+		names[count++] = evl_xstrdup(n);
+	}
+	closedir(d);
+	if (count > 1) {
+		qsort(names, count, sizeof *names, compare_names);
+	}
+	for (size_t i = 0; i < count; i++) {
+		finding(c, names[i], "was added: the signed manifest does not list it");
+		free(names[i]);
+	}
+	free(names);
+	return EVL_OK;
+}
+
+static void check_evidence(struct check *c)
+{
+	struct evl_chain_report chain;
+	struct evl_err err = {0};
+	char text[400];
+	if (c->evidence.data == NULL) {
+		return;
+	}
+	memset(&chain, 0, sizeof chain);
+	enum evl_status st = evl_export_verify(c->evidence.data, c->evidence.len, &chain, &err);
+	c->r->rows = (uint64_t)(chain.links < 0 ? 0 : chain.links);
+	if (st != EVL_OK) {
+		finding(c, EVL_DOSSIER_EVIDENCE, "%s", err.text);
+		return;
+	}
+	const json_t *signed_chain = json_object_get(c->manifest, "chain");
+	if (strcmp(chain.head, c->r->chain_head) != 0) {
+		finding(c, EVL_DOSSIER_EVIDENCE,
+			"its hash chain ends in %s, the signed manifest says %s", chain.head,
+			c->r->chain_head);
+	} else if (chain.links != json_integer_value(json_object_get(signed_chain, "links"))) {
+		finding(c, EVL_DOSSIER_EVIDENCE,
+			"has %lld rows, the signed manifest says otherwise",
+			(long long)chain.links);
+	}
+	if (!c->evidence_good) {
+		return; /* altered: what it says of the run proves nothing */
+	}
+	json_t *evidence = json_loadb(c->evidence.data, c->evidence.len, 0, NULL);
+	if (evidence != NULL && evl_verify_rows(c->manifest, evidence, text, sizeof text)) {
+		finding(c, EVL_DOSSIER_MANIFEST, "%s", text);
+	}
+	json_decref(evidence);
+}
+
+enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char *dir,
+	const char *trusted_pem_path, struct evl_err *err)
+{
+	struct check c = {.r = report, .dir = dir};
+	struct stat sb;
+	char *trusted = NULL;
+	size_t trusted_len = 0;
+	memset(report, 0, sizeof *report);
+	if (stat(dir, &sb) != 0) {
+		return evl_err_set(err, errno == ENOENT ? EVL_E_NOTFOUND : EVL_E_IO,
+			"%s: cannot be opened: %s", dir, strerror(errno));
+	}
+	if (!S_ISDIR(sb.st_mode)) {
+		return evl_err_set(
+			err, EVL_E_INVALID, "%s: is no folder; name the dossier's folder", dir);
+	}
+	if (trusted_pem_path != NULL) {
+		enum evl_status st =
+			evl_file_read(&trusted, &trusted_len, trusted_pem_path, SMALL_MAX, err);
+		if (st != EVL_OK) {
+			return st;
+		}
+		STACK_OF(X509) *certs = evl_pem_certs(trusted, trusted_len);
+		bool usable = certs != NULL;
+		sk_X509_pop_free(certs, X509_free);
+		if (!usable) {
+			free(trusted);
+			return evl_err_set(err, EVL_E_INVALID,
+				"%s: holds no certificate in PEM form (it would begin with "
+				"-----BEGIN CERTIFICATE-----), or one that is damaged",
+				trusted_pem_path);
+		}
+		report->trust_checked = true;
+	}
+	check_signature(&c, trusted);
+	if (c.manifest != NULL) {
+		check_files(&c);
+	}
+	enum evl_status st = check_extra(&c, err);
+	if (c.manifest != NULL) {
+		check_evidence(&c);
+	}
+	report->good = st == EVL_OK && report->finding_count == 0 && report->signature_good;
+	if (st == EVL_OK && !report->good) {
+		st = evl_err_set(err, EVL_E_CORRUPT, "%s/%s: %s", dir, report->findings[0].file,
+			report->findings[0].text);
+	}
+	free(c.evidence.data);
+	json_decref(c.manifest);
+	free(trusted);
+	return st;
+}
+
+void evl_dossier_report_finish(struct evl_dossier_report *report)
+{
+	free(report->findings);
+	memset(report, 0, sizeof *report);
+}
