@@ -29,21 +29,21 @@
 
 /* One channel; no memory behind it. Fields are private but for reading ais and los. */
 struct evl_e1_monitor {
-	bool ais, los;		/* present state */
-	uint32_t los_bits;	/* N */
-	uint64_t offset;	/* bits fed since init or set_offset */
-	uint32_t period_bits;	/* bits of the present 512-bit period seen */
+	bool ais, los;        /* present state */
+	uint32_t los_bits;    /* N */
+	uint64_t offset;      /* bits fed since init or set_offset */
+	uint32_t period_bits; /* bits of the present 512-bit period seen */
 	uint32_t period_zeros;
-	bool last_few;		/* the period before had <= 2 zeros */
-	bool last_many;		/* the period before had >= 3 zeros */
-	uint32_t zero_run;	/* zeros in a row up to now; saturates at N */
-	bool have_one;		/* while LOS: first_one holds */
-	uint64_t first_one;	/* offset of the one that a clearing stretch began with */
+	bool last_few;      /* the period before had <= 2 zeros */
+	bool last_many;     /* the period before had >= 3 zeros */
+	uint32_t zero_run;  /* zeros in a row up to now; saturates at N */
+	bool have_one;      /* while LOS: first_one holds */
+	uint64_t first_one; /* offset of the one that a clearing stretch began with */
 };
 
 /* `bit_offset` counts bits up to and including the one that decided. */
 typedef void (*evl_e1_event_fn)(void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised,
-	uint64_t bit_offset);
+				uint64_t bit_offset);
 
 /* los_bits 0 means the default; EVL_E_INVALID outside 10..255. */
 enum evl_status evl_e1_monitor_init(struct evl_e1_monitor *mon, uint32_t los_bits);
@@ -53,4 +53,4 @@ void evl_e1_monitor_set_offset(struct evl_e1_monitor *mon, uint64_t bit_offset);
 
 /* `size` bytes, most significant bit first; any size. fn may be NULL: then only the state moves. */
 void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uint8_t *bits,
-	size_t size, evl_e1_event_fn fn, void *ctx);
+			 size_t size, evl_e1_event_fn fn, void *ctx);

@@ -39,8 +39,7 @@ bool evl_klm_valid(struct evl_klm klm);
 uint32_t evl_klm_number(struct evl_klm klm, enum evl_klm_order order);
 
 /* Inverse; EVL_E_INVALID when number is not 1..63 (out is left alone). */
-enum evl_status evl_klm_from_number(struct evl_klm *out, uint32_t number,
-	enum evl_klm_order order);
+enum evl_status evl_klm_from_number(struct evl_klm *out, uint32_t number, enum evl_klm_order order);
 
 /* Index 0..62 in column order, and back (`index` must be 0..62). */
 uint32_t evl_klm_index(struct evl_klm klm);

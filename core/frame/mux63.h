@@ -19,14 +19,15 @@
  * 256 bits for every 2430 line bytes that came in. While a tributary has no valid signal its output
  * is AIS (all ones).
  *
- * Transit delay of encoder and decoder back to back, from E1 in to E1 out, with pointers set before
- * the first frame: constant and bit-exact for given pointers, EVL_MUX63_DELAY_BITS with the default
- * pointers, for every tributary. Forced pointer increments and decrements do not change it, as long
- * as no slip is counted. A new pointer value set under way (NDF), and every loss of the tributary,
- * is a phase hit: the bits in flight are lost and the delay may differ afterwards by whole bytes.
+ * Transit delay of encoder and decoder back to back, from E1 in to E1 out: exactly
+ * EVL_MUX63_DELAY_BITS E1 bits (4.5 frames) for every tributary and for every pointer value, as
+ *long as no slip is counted; pointer increments and decrements do not change it. Whole line frames
+ *that lie between encoder and decoder add 256 bits each; a line shifted by a part of a frame counts
+ *as one frame more. A new pointer value set under way (NDF) and every loss of the tributary is a
+ *hit: the bits in flight are lost, AIS is put out instead, and then the delay is the same again.
  *
- * The functions here never allocate after create and never fail on bad line bits: whatever comes in,
- * defects and counts say what was wrong. An object is used by one thread at a time.
+ * The functions here never allocate after create and never fail on bad line bits: whatever comes
+ * in, defects and counts say what was wrong. An object is used by one thread at a time.
  */
 #pragma once
 
@@ -37,11 +38,11 @@
 #include "core/base/err.h"
 #include "core/frame/klm.h"
 
-#define EVL_MUX63_TRIBS	     63
+#define EVL_MUX63_TRIBS      63
 #define EVL_MUX63_LINE_BYTES 2430 /* per frame */
-#define EVL_MUX63_E1_BYTES   32	  /* per frame */
-#define EVL_MUX63_LINE	     (-1) /* "tributary" of a defect of the line, AU-4 or VC-4 */
-#define EVL_MUX63_TRACE	     15	  /* characters of a 16-byte trace */
+#define EVL_MUX63_E1_BYTES   32   /* per frame */
+#define EVL_MUX63_LINE       (-1) /* "tributary" of a defect of the line, AU-4 or VC-4 */
+#define EVL_MUX63_TRACE      15   /* characters of a 16-byte trace */
 
 /* ---- encoder ---- */
 
@@ -60,15 +61,16 @@ void evl_mux63_tx_reset(struct evl_mux63_tx *tx);
  * the first frame or after a reset; number 0 is the default. */
 void evl_mux63_tx_set_frame(struct evl_mux63_tx *tx, uint64_t frame_number);
 
-/* e1[i]: frames * 32 bytes of tributary i, or NULL for AIS (all ones). line: frames * 2430 bytes. */
+/* e1[i]: frames * 32 bytes of tributary i, or NULL for AIS (all ones).
+ * line: frames * 2430 bytes. */
 void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
-	uint32_t frames, uint8_t *line);
+		      uint32_t frames, uint8_t *line);
 
 /* Pointer values: before the first frame they just hold; later they are sent with a new data flag.
  * EVL_E_INVALID outside 0..782 or 0..139, or a tributary outside 0..62. ITU-T G.707 8.1, 8.3. */
 enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t value);
 enum evl_status evl_mux63_tx_set_tu_pointer(struct evl_mux63_tx *tx, uint32_t tributary,
-	uint32_t value);
+					    uint32_t value);
 
 /* Queues `count` pointer increments (> 0) or decrements (< 0); they are sent as far apart as the
  * standard allows (every 4th frame, for a TU every 4th multiframe of 500 us). */
@@ -79,8 +81,7 @@ void evl_mux63_tx_justify_tu(struct evl_mux63_tx *tx, uint32_t tributary, int32_
  * (ITU-T G.707 Annex B). EVL_E_INVALID for a longer or other text. */
 enum evl_status evl_mux63_tx_set_j0(struct evl_mux63_tx *tx, const char *text);
 enum evl_status evl_mux63_tx_set_j1(struct evl_mux63_tx *tx, const char *text);
-enum evl_status evl_mux63_tx_set_j2(struct evl_mux63_tx *tx, uint32_t tributary,
-	const char *text);
+enum evl_status evl_mux63_tx_set_j2(struct evl_mux63_tx *tx, uint32_t tributary, const char *text);
 
 /* Signal labels: C2 (default 02) and V5 bits 5-7 (default 2), for UNEQ and PLM. */
 void evl_mux63_tx_set_c2(struct evl_mux63_tx *tx, uint8_t c2);
@@ -95,11 +96,11 @@ void evl_mux63_tx_insert_e1_ais(struct evl_mux63_tx *tx, uint32_t tributary, boo
 /* What a receiver tells the transmitter of the other direction: RDI states, and REI block or bit
  * errors to be reported. Counts are added to those still waiting to be sent. */
 struct evl_mux63_remote {
-	bool ms_rdi;	  /* K2 bits 6-8 = 110 */
-	bool hp_rdi;	  /* G1 bit 5 */
-	uint64_t lp_rdi;  /* bit i: V5 bit 8 of tributary i */
-	uint32_t ms_rei;  /* B2 errors since the last take (M1, at most 24 a frame) */
-	uint32_t hp_rei;  /* B3 errors since the last take (G1, at most 8 a frame) */
+	bool ms_rdi;     /* K2 bits 6-8 = 110 */
+	bool hp_rdi;     /* G1 bit 5 */
+	uint64_t lp_rdi; /* bit i: V5 bit 8 of tributary i */
+	uint32_t ms_rei; /* B2 errors since the last take (M1, at most 24 a frame) */
+	uint32_t hp_rei; /* B3 errors since the last take (G1, at most 8 a frame) */
 	uint8_t lp_rei[EVL_MUX63_TRIBS]; /* errored VC-12 since the last take (V5 bit 3) */
 };
 
@@ -113,15 +114,15 @@ uint64_t evl_mux63_tx_slips(const struct evl_mux63_tx *tx, uint32_t tributary);
 
 struct evl_mux63_rx;
 
-/* Delay from E1 in to E1 out with the default pointers, in E1 bits. */
-#define EVL_MUX63_DELAY_BITS 640
+/* Delay from E1 in to E1 out, in E1 bits: 576 bits at either end. */
+#define EVL_MUX63_DELAY_BITS 1152
 
 /* Called for each defect that begins or ends. `tributary` is 0..62, or EVL_MUX63_LINE for LOS to
  * HP-LOM. `bit_offset` counts line bits since create, reset or set_frame, up to and including the
  * bit that decided. Calls come frame by frame; within one frame by layer, not by offset. Consequent
  * defects (such as MS-AIS while LOS) are delivered too: see evl_mux63_rx_root_cause. */
 typedef void (*evl_mux63_event_fn)(void *ctx, enum evl_alarm alarm, int tributary, bool raised,
-	uint64_t bit_offset);
+				   uint64_t bit_offset);
 
 struct evl_mux63_events {
 	evl_mux63_event_fn fn;
@@ -130,17 +131,17 @@ struct evl_mux63_events {
 
 /* Zero in a field means its default. Ranges: ITU-T G.783 and T1.231. */
 struct evl_rx_options {
-	uint32_t los_bytes;	/* run of zero bytes that is LOS: 45..1944 (2.3..100 us), 389 (20 us) */
-	uint32_t k2_frames;	/* MS-AIS, MS-RDI persistence: 3..5, default 5 */
-	uint32_t rdi_frames;	/* HP-RDI frames, LP-RDI multiframes: 3..10, default 5 */
-	uint32_t lop_frames;	/* invalid pointers or NDF until LOP: 8..10, default 8 */
-	uint32_t lom_frames;	/* H4 not recovered until HP-LOM: 8..40 (1..5 ms), default 8 */
-	uint64_t tributaries;	/* bit i: decode tributary i; 0 means all 63 */
+	uint32_t los_bytes; /* run of zero bytes that is LOS: 45..1944 (2.3..100 us), 389 (20 us) */
+	uint32_t k2_frames; /* MS-AIS, MS-RDI persistence: 3..5, default 5 */
+	uint32_t rdi_frames;  /* HP-RDI frames, LP-RDI multiframes: 3..10, default 5 */
+	uint32_t lop_frames;  /* invalid pointers or NDF until LOP: 8..10, default 8 */
+	uint32_t lom_frames;  /* H4 not recovered until HP-LOM: 8..40 (1..5 ms), default 8 */
+	uint64_t tributaries; /* bit i: decode tributary i; 0 means all 63 */
 };
 
 /* `options` may be NULL. EVL_E_INVALID names the field that is out of range. */
-enum evl_status evl_mux63_rx_create(struct evl_mux63_rx **out,
-	const struct evl_rx_options *options, struct evl_err *err);
+enum evl_status evl_mux63_rx_create(struct evl_mux63_rx **out, const struct evl_rx_options *options,
+				    struct evl_err *err);
 void evl_mux63_rx_destroy(struct evl_mux63_rx *rx);
 
 /* Back to the state after create: no defect, no alignment, counts zero, offset 0. No events. */
@@ -152,7 +153,7 @@ void evl_mux63_rx_set_frame(struct evl_mux63_rx *rx, uint64_t frame_number);
 /* line: frames * 2430 bytes; e1[i]: room for frames * 32 bytes, or NULL when not wanted (its
  * defects and counts are kept all the same); events may be NULL. */
 void evl_mux63_decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
-	uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events);
+		      uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events);
 
 /* Present defects as a set: bit a is alarm a. tributary 0..62 or EVL_MUX63_LINE. */
 uint32_t evl_mux63_rx_defects(const struct evl_mux63_rx *rx, int tributary);
@@ -166,29 +167,33 @@ enum evl_alarm evl_mux63_rx_root_cause(const struct evl_mux63_rx *rx, int tribut
 /* True while the output of the tributary is AIS put in by the decoder. */
 bool evl_mux63_rx_output_ais(const struct evl_mux63_rx *rx, uint32_t tributary);
 
+/* Offset, in bits of E1 output since create or reset, of the first bit of the tributary's signal;
+ * UINT64_MAX while none came. It is not moved by a later loss. */
+uint64_t evl_mux63_rx_first_bit(const struct evl_mux63_rx *rx, uint32_t tributary);
+
 struct evl_mux63_line_counts {
-	uint64_t frames;	/* aligned STM-1 frames evaluated */
-	uint64_t b1_errors;	/* bits of BIP-8; not counted while LOS or LOF */
-	uint64_t b2_errors;	/* bits of BIP-24; not counted while MS-AIS or above */
-	uint64_t b3_errors;	/* bits of BIP-8; not counted while AU-AIS, AU-LOP or above */
-	uint64_t ms_rei;	/* far-end B2 errors, from M1 */
-	uint64_t hp_rei;	/* far-end B3 errors, from G1 */
+	uint64_t frames;    /* aligned STM-1 frames evaluated */
+	uint64_t b1_errors; /* bits of BIP-8; not counted while LOS or LOF */
+	uint64_t b2_errors; /* bits of BIP-24; not counted while MS-AIS or above */
+	uint64_t b3_errors; /* bits of BIP-8; not counted while AU-AIS, AU-LOP or above */
+	uint64_t ms_rei;    /* far-end B2 errors, from M1 */
+	uint64_t hp_rei;    /* far-end B3 errors, from G1 */
 	uint64_t au_increments, au_decrements, au_new_pointers;
 };
 
 struct evl_mux63_trib_counts {
-	uint64_t bip2_errors;	/* bits of BIP-2 */
-	uint64_t lp_rei;	/* far-end errored VC-12 */
+	uint64_t bip2_errors; /* bits of BIP-2 */
+	uint64_t lp_rei;      /* far-end errored VC-12 */
 	uint64_t tu_increments, tu_decrements, tu_new_pointers;
-	uint64_t extra_bits;	/* multiframes with 1025 bits (S1 and S2 data) */
-	uint64_t missing_bits;	/* multiframes with 1023 bits (S1 and S2 stuff) */
-	uint64_t slips_lost;	/* output store ran over: 256 bits were skipped, each */
+	uint64_t extra_bits;     /* multiframes with 1025 bits (S1 and S2 data) */
+	uint64_t missing_bits;   /* multiframes with 1023 bits (S1 and S2 stuff) */
+	uint64_t slips_lost;     /* output store ran over: 256 bits were skipped, each */
 	uint64_t slips_repeated; /* output store ran empty: 256 bits were sent twice, each */
 };
 
 void evl_mux63_rx_line_counts(const struct evl_mux63_rx *rx, struct evl_mux63_line_counts *out);
 void evl_mux63_rx_trib_counts(const struct evl_mux63_rx *rx, uint32_t tributary,
-	struct evl_mux63_trib_counts *out);
+			      struct evl_mux63_trib_counts *out);
 
 /* RDI and REI for the transmitter of the other direction; REI counts restart at zero. */
 void evl_mux63_rx_take_remote(struct evl_mux63_rx *rx, struct evl_mux63_remote *out);

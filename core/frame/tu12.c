@@ -1,0 +1,229 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+#include "core/frame/tu12.h"
+
+#include <string.h>
+
+#define BYTE_TICKS 261u /* EVL_VC12_TICKS / EVL_TU12_BYTES */
+#define BIT(alarm) (1u << (alarm))
+
+/* Offset of the byte after V1..V4. */
+static const uint8_t first_offset[4] = {105, 0, 35, 70};
+
+/* ---- encoder ---- */
+
+void evl_tu12_tx_init(struct evl_tu12_tx *tu, uint16_t pointer, uint64_t frame_number)
+{
+	memset(tu, 0, sizeof(*tu));
+	evl_ptr_tx_init(&tu->ptr, EVL_PTR_TU12_RANGE, pointer);
+	uint32_t phase = (uint32_t)(frame_number % 4);
+	tu->fill = (pointer + 140u - first_offset[phase]) % 140u;
+	tu->word = evl_ptr_word(pointer, false);
+	/* A VC has the number of the multiframe whose V2 it follows; the number only steers J2, so
+	 * it may wrap below zero for a VC that began before time zero. */
+	uint64_t cycle = frame_number / 4;
+	bool next = pointer < first_offset[phase];
+	if (phase == 0) {
+		cycle = next ? cycle : cycle - 1;
+	} else {
+		cycle = next ? cycle + 1 : cycle;
+	}
+	evl_vc12_tx_init(&tu->vc, cycle);
+}
+
+/* The next n bytes of the VC stream; the first is byte `at` of the frame. */
+static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, uint32_t when)
+{
+	while (n > 0) {
+		uint32_t take;
+		if (tu->fill > 0) {
+			take = tu->fill < n ? tu->fill : n;
+			memset(dst, 0, take);
+			tu->fill -= take;
+		} else if (tu->have == 0 && n >= EVL_VC12_QUARTER) {
+			take = EVL_VC12_QUARTER;
+			evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * at, dst);
+		} else {
+			if (tu->have == 0) {
+				evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * at, tu->quarter);
+				tu->have = EVL_VC12_QUARTER;
+			}
+			take = tu->have < n ? tu->have : n;
+			memcpy(dst, tu->quarter + EVL_VC12_QUARTER - tu->have, take);
+			tu->have = (uint8_t)(tu->have - take);
+		}
+		dst += take;
+		at += take;
+		n -= take;
+	}
+}
+
+void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, uint32_t when,
+		       uint8_t out[EVL_TU12_BYTES])
+{
+	uint32_t from = 1;
+	switch (phase) {
+	case 0: {
+		enum evl_ptr_action action;
+		tu->word = evl_ptr_tx_next(&tu->ptr, &action);
+		tu->action = (uint8_t)action;
+		out[0] = (uint8_t)(tu->word >> 8);
+		break;
+	}
+	case 1:
+		out[0] = (uint8_t)tu->word;
+		if (tu->action == EVL_PTR_NEW) {
+			tu->fill = tu->ptr.value;
+			tu->have = 0;
+			evl_vc12_tx_cut(&tu->vc);
+		}
+		break;
+	case 2:
+		out[0] = 0;
+		if (tu->action == EVL_PTR_DEC) {
+			from = 0;
+		} else if (tu->action == EVL_PTR_INC) {
+			out[1] = 0;
+			from = 2;
+		}
+		break;
+	default:
+		out[0] = 0;
+		break;
+	}
+	give(tu, out + from, EVL_TU12_BYTES - from, from, when);
+	if (phase == 3) {
+		tu->action = EVL_PTR_HOLD;
+	}
+}
+
+/* ---- decoder ---- */
+
+void evl_tu12_rx_init(struct evl_tu12_rx *tu, uint8_t lop_limit, uint8_t rdi_limit)
+{
+	memset(tu, 0, sizeof(*tu));
+	evl_ptr_rx_init(&tu->ptr, EVL_PTR_TU12_RANGE, lop_limit);
+	evl_vc12_rx_init(&tu->vc, rdi_limit);
+}
+
+static bool update(struct evl_tu12_rx *tu)
+{
+	uint32_t now = 0;
+	if (tu->ptr.state == EVL_PTR_AIS) {
+		now = BIT(EVL_ALARM_TU_AIS);
+	} else if (tu->ptr.state == EVL_PTR_LOP) {
+		now = BIT(EVL_ALARM_TU_LOP);
+	} else {
+		now = (tu->vc.uneq ? BIT(EVL_ALARM_LP_UNEQ) : 0) |
+		      (tu->vc.plm ? BIT(EVL_ALARM_LP_PLM) : 0) |
+		      (tu->vc.rdi ? BIT(EVL_ALARM_LP_RDI) : 0);
+	}
+	bool changed = now != tu->defects;
+	tu->defects = now;
+	return changed;
+}
+
+static void cut(struct evl_tu12_rx *tu)
+{
+	tu->have = 0;
+	tu->skip = 0;
+	evl_vc12_rx_cut(&tu->vc);
+}
+
+static void pointer(struct evl_tu12_rx *tu, uint16_t word)
+{
+	enum evl_ptr_action action = evl_ptr_rx_word(&tu->ptr, word);
+	tu->negative = action == EVL_PTR_DEC;
+	tu->positive = action == EVL_PTR_INC;
+	tu->increments += action == EVL_PTR_INC;
+	tu->decrements += action == EVL_PTR_DEC;
+	tu->new_pointers += action == EVL_PTR_NEW;
+	if (tu->ptr.state != EVL_PTR_NORMAL) {
+		cut(tu);
+	} else if (action == EVL_PTR_NEW || tu->lost) {
+		cut(tu);
+		tu->skip = tu->ptr.value;
+		tu->lost = false;
+	}
+}
+
+/* A quarter is whole; true when it began with a V5, which may change defects. */
+static bool quarter(struct evl_tu12_rx *tu, const uint8_t *in, const struct evl_tu12_place *place)
+{
+	bool first = tu->vc.quarter == 0;
+	evl_vc12_rx_quarter(&tu->vc, in, (int32_t)(int64_t)(place->now - tu->begun));
+	if (first) {
+		tu->v5_byte = (int32_t)((int64_t)(tu->begun - place->when) / (int32_t)BYTE_TICKS);
+	}
+	return first;
+}
+
+bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_tu12_place *place,
+		       const uint8_t in[EVL_TU12_BYTES])
+{
+	bool look = false;
+	uint32_t at = 1;
+	switch (phase) {
+	case 0:
+		tu->v1 = in[0];
+		break;
+	case 1:
+		pointer(tu, (uint16_t)(tu->v1 << 8 | in[0]));
+		look = true;
+		break;
+	case 2:
+		at = tu->negative ? 0 : tu->positive ? 2 : 1;
+		tu->negative = tu->positive = false;
+		break;
+	default:
+		break;
+	}
+	if (tu->ptr.state != EVL_PTR_NORMAL || tu->lost) {
+		return look && update(tu);
+	}
+	if (tu->skip > 0) {
+		uint32_t n = EVL_TU12_BYTES - at < tu->skip ? EVL_TU12_BYTES - at : tu->skip;
+		tu->skip -= n;
+		at += n;
+	}
+	while (at < EVL_TU12_BYTES) {
+		uint32_t n = EVL_TU12_BYTES - at;
+		if (tu->have == 0) {
+			tu->begun = place->when + BYTE_TICKS * at;
+			if (n >= EVL_VC12_QUARTER) {
+				look |= quarter(tu, in + at, place);
+				at += EVL_VC12_QUARTER;
+				continue;
+			}
+		}
+		uint32_t want = EVL_VC12_QUARTER - (uint32_t)tu->have;
+		n = n < want ? n : want;
+		memcpy(tu->quarter + tu->have, in + at, n);
+		tu->have = (uint8_t)(tu->have + n);
+		at += n;
+		if (tu->have == EVL_VC12_QUARTER) {
+			tu->have = 0;
+			look |= quarter(tu, tu->quarter, place);
+		}
+	}
+	return look && update(tu);
+}
+
+bool evl_tu12_rx_lost(struct evl_tu12_rx *tu)
+{
+	cut(tu);
+	tu->lost = true;
+	tu->negative = tu->positive = false;
+	return update(tu);
+}
+
+bool evl_tu12_rx_ais(struct evl_tu12_rx *tu, uint32_t phase)
+{
+	cut(tu);
+	tu->lost = true;
+	tu->v1 = 0xff;
+	tu->negative = tu->positive = false;
+	if (phase == 1) {
+		(void)evl_ptr_rx_word(&tu->ptr, EVL_PTR_ALL_ONES);
+	}
+	return update(tu);
+}
