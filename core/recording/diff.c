@@ -34,6 +34,7 @@ struct diffing {
 	struct evl_rec *a, *b;
 	struct side *sides_a, *sides_b;
 	uint8_t *buf_a, *buf_b; /* CHUNK */
+	bool *candidates;       /* channels of b that may be crossed with: with a map, its own */
 };
 
 /* ---- bit by bit ---- */
@@ -206,7 +207,7 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint32_t with = 0;
 	enum evl_status st = need_digest(x->a, c, sa, err);
 	for (uint32_t o = 0; st == EVL_OK && o < x->b->channels; o++) {
-		if (o == d->b_channel || x->b->plain[o].rate != own->rate ||
+		if (o == d->b_channel || !x->candidates[o] || x->b->plain[o].rate != own->rate ||
 		    x->b->infos[o].bits != x->a->infos[c].bits || x->b->infos[o].bits == 0) {
 			continue;
 		}
@@ -235,7 +236,7 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint64_t best = total;
 	st = need_sample(x->a, c, sa, common, err);
 	for (uint32_t o = 0; st == EVL_OK && !sa->sample_fails && o < x->b->channels; o++) {
-		if (o == d->b_channel || x->b->plain[o].rate != own->rate) {
+		if (o == d->b_channel || !x->candidates[o] || x->b->plain[o].rate != own->rate) {
 			continue;
 		}
 		struct side *sb = &x->sides_b[o];
@@ -330,6 +331,10 @@ static enum evl_status make_pairs(struct diffing *x, const struct evl_rec_pair *
 					   map[i].b);
 		}
 		partner[c] = o;
+		x->candidates[o] = true;
+	}
+	for (uint32_t o = 0; map_count == 0 && o < x->b->channels; o++) {
+		x->candidates[o] = true;
 	}
 	return EVL_OK;
 }
@@ -344,6 +349,7 @@ enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct 
 	struct diffing x = {.a = a, .b = b};
 	x.sides_a = evl_xcalloc(a->channels, sizeof *x.sides_a);
 	x.sides_b = evl_xcalloc(b->channels, sizeof *x.sides_b);
+	x.candidates = evl_xcalloc(b->channels, sizeof *x.candidates);
 	x.buf_a = evl_xmalloc(CHUNK);
 	x.buf_b = evl_xmalloc(CHUNK);
 	int64_t *partner = evl_xcalloc(a->channels, sizeof *partner);
@@ -375,6 +381,7 @@ enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct 
 	}
 	free(x.sides_a);
 	free(x.sides_b);
+	free(x.candidates);
 	free(x.buf_a);
 	free(x.buf_b);
 	free(partner);
