@@ -1,0 +1,372 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * Whole runs of small campaigns over the mock loopback: verdicts, messages with file and line,
+ * errors that end a case but not the run, and what the store holds afterwards.
+ */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <cmocka.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "core/base/file.h"
+#include "core/script/runner.h"
+#include "core/store/store_read.h"
+
+struct place {
+	char dir[64];
+	char campaign[96], bench[96], store[96];
+	char adapters[512];
+	const char *dirs[1];
+	struct evl_run_args args;
+};
+
+static const char needs[] =
+	"campaign { name = 'c', title = 't', version = '1', needs = {\n"
+	"  trib = { rate = 'E1', count = 8, play = true, capture = true, inject = true } } }\n";
+
+static void put(const char *path, const char *head, const char *text)
+{
+	struct evl_err err = {0};
+	char all[8192];
+	int n = snprintf(all, sizeof all, "%s%s", head, text);
+	assert_int_equal(evl_file_write(path, all, (size_t)n, &err), EVL_OK);
+}
+
+static void place_up(struct place *p, const char *options, const char *head, const char *campaign)
+{
+	memset(p, 0, sizeof *p);
+	strcpy(p->dir, "/tmp/evl-run-XXXXXX");
+	assert_non_null(mkdtemp(p->dir));
+	snprintf(p->campaign, sizeof p->campaign, "%s/c.lua", p->dir);
+	snprintf(p->bench, sizeof p->bench, "%s/b.yaml", p->dir);
+	snprintf(p->store, sizeof p->store, "%s/s.db", p->dir);
+	snprintf(p->adapters, sizeof p->adapters, "%s/tests/adapter", getenv("EVL_BUILD_ROOT"));
+	p->dirs[0] = p->adapters;
+	char yaml[1024];
+	snprintf(yaml, sizeof yaml,
+		 "bench: rig\ntitle: rig\nadapters:\n  loop:\n    driver: loopback\n"
+		 "    options: {%s}\nroles:\n  trib:\n    adapter: loop\n    channels: e1-{1..8}\n",
+		 options);
+	put(p->bench, "", yaml);
+	put(p->campaign, head, campaign);
+	p->args = (struct evl_run_args){.campaign = p->campaign,
+					.bench = p->bench,
+					.build = "A",
+					.store = p->store,
+					.seed = 1,
+					.adapter_dirs = p->dirs,
+					.adapter_dir_count = 1};
+}
+
+static void place_down(struct place *p)
+{
+	char cmd[96];
+	snprintf(cmd, sizeof cmd, "rm -r %s", p->dir);
+	assert_int_equal(system(cmd), 0);
+}
+
+#define CASE(name, body)                                                                           \
+	"case '" name "' { title = 't', time_limit = '1 min', run = function(test)\n" body         \
+	"\nend }\n"
+
+#define TAKE                                                                                       \
+	"local p = prbs '2^15-1'\n"                                                                \
+	"local seen = test:take { last = '1 s', play = { trib = p }, expect = { trib = p } }\n"
+
+static void verdicts(void **state)
+{
+	(void)state;
+	static const struct {
+		const char *options;
+		const char *campaign;
+		enum evl_verdict verdict;
+		uint32_t checks;
+	} cases[] = {
+		{"", CASE("a", TAKE "test:check_arrival(seen, 'trib')"), EVL_VERDICT_PASS, 8},
+		/* 2.05 million bits prove 1e-5 but not 1e-7 with 95 % (Garwood: 2.9957 / n). */
+		{"",
+		 CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
+				"{ ratio = 1e-5, confidence = 0.95 })"),
+		 EVL_VERDICT_PASS, 8},
+		{"",
+		 CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
+				"{ ratio = 1e-7, confidence = 0.95 })"),
+		 EVL_VERDICT_INCONCLUSIVE, 8},
+		{"",
+		 CASE("a", "local p = prbs '2^23-1'\nlocal seen = test:take { last = '1 s',\n"
+			   "play = { trib = p }, expect = { trib = p },\n"
+			   "inject = { { errors = 1e-3, on = 'trib', number = 3, at = '0 s', "
+			   "lasting = '1 s' } } }\n"
+			   "test:check_bit_errors(seen, 'trib', "
+			   "{ ratio = 1e-5, confidence = 0.95 })"),
+		 EVL_VERDICT_FAIL, 8},
+		{"", CASE("a", ""), EVL_VERDICT_NONE, 0},
+		/* A worse verdict stays, whatever comes after (ETSI ES 201 873-1 clause 24). */
+		{"",
+		 CASE("a", "test:check { title = 'x', verdict = 'fail' }\n"
+			   "test:check { title = 'y', verdict = 'pass' }"),
+		 EVL_VERDICT_FAIL, 2},
+		/* An adapter that fails in the first case: error, and the second case still runs.
+		 */
+		{"fail_exchange: 6, fail_take: 1",
+		 CASE("a", TAKE "test:check_arrival(seen, 'trib')")
+			 CASE("b", TAKE "test:check_arrival(seen, 'trib')"),
+		 EVL_VERDICT_ERROR, 8},
+	};
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct place p;
+		place_up(&p, cases[i].options, needs, cases[i].campaign);
+		struct evl_run_outcome out = {0};
+		struct evl_err err = {0};
+		assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+		assert_int_equal(out.verdict, cases[i].verdict);
+		assert_int_equal(out.checks, cases[i].checks);
+		evl_run_outcome_finish(&out);
+		place_down(&p);
+	}
+}
+
+/* Mistakes are found before the run, or end their case with `error`; each names file and line. */
+static void mistakes(void **state)
+{
+	(void)state;
+	static const struct {
+		const char *head, *campaign;
+		const char *wanted; /* in the message */
+		bool begins;        /* the run begins, and the case ends with error */
+	} cases[] = {
+		{"", "", "empty", false},
+		{"", "\x1bLua", "c.lua", false},
+		{"", "campaign {", "c.lua:1", false},
+		{"", "x = 1", "no campaign", false},
+		{needs, "", "no case", false},
+		{needs, "case 'a' { title = 't', run = function() end }",
+		 "c.lua:3: case a: time_limit", false},
+		{needs, "case 'a' { title = 't', time_limit = '5', run = function() end }",
+		 "not a duration", false},
+		{needs, "case 'a' { titel = 't' }", "titel is not known here", false},
+		{needs, CASE("a", "") CASE("a", ""), "given twice", false},
+		{"",
+		 "campaign { name = 'c', title = 't', version = '1', needs = { trib = "
+		 "{ rate = 'E9' } } }",
+		 "E9", false},
+		{"",
+		 "campaign { name = 'c', title = 't', version = '1', needs = { nobody = "
+		 "{ rate = 'E1' } } }\ncase 'a' { title = 't', time_limit = '1 s', "
+		 "run = function() end }",
+		 "nobody", false},
+		{needs, "while true do end", "c.lua:3", false},
+		{needs, "local s = string.rep('x', 1 << 40)", "c.lua:3", false},
+		{needs, CASE("a", "while true do end"), "c.lua:4", true},
+		{needs, CASE("a", "test:take { last = '1 s', play = { trub = prbs '2^15-1' } }"),
+		 "c.lua:4: take: play: role \"trub\"", true},
+		{needs, CASE("a", "test:take { last = '1 s', play = { trib = 5 } }"), "c.lua:4",
+		 true},
+		{needs, CASE("a", "test:take { last = '2 h', play = { trib = prbs '2^15-1' } }"),
+		 "c.lua:4: take take 1 would end", true},
+		{needs, CASE("a", "prbs '2^16-1'"), "c.lua:4: prbs: \"2^16-1\"", true},
+		{needs, CASE("a", "test:reference 'x'"), "c.lua:4", true},
+		{needs, CASE("a", "error('my own words')"), "c.lua:4: my own words", true},
+		{needs, CASE("a", "test:check { title = 'x', verdict = 'super' }"),
+		 "c.lua:4: check", true},
+		{needs, CASE("a", "test:check_arrival({}, 'trib')"), "c.lua:4: check_arrival",
+		 true},
+		{needs, CASE("a", "pcall(function() while true do end end)"), "c.lua:4", true},
+		{needs, CASE("a", "io.write('x')"), "c.lua:4", true},
+		{needs, CASE("a", "require 'core'"), "core", true},
+		{needs,
+		 CASE("a", "local co = coroutine.wrap(function()\n"
+			   "test:take { last = '1 s', play = { trib = prbs '2^15-1' } } end)\n"
+			   "co()"),
+		 "c.lua:", true},
+		{needs,
+		 CASE("a", "test:take { last = '1 s', inside = { trib = { trib = "
+			   "prbs '2^15-1' } } }"),
+		 "not one STM-1 line", true},
+		{needs,
+		 CASE("a", "test:take { last = '1 s', inject = { { alarm = 'XYZ', on = 'trib', "
+			   "at = '0 s', lasting = '1 s' } } }"),
+		 "XYZ", true},
+	};
+	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+		struct place p;
+		place_up(&p, "", cases[i].head, cases[i].campaign);
+		struct evl_run_outcome out = {0};
+		struct evl_err err = {0};
+		enum evl_status st = evl_runner_run(&out, &p.args, &err);
+		const char *text = cases[i].begins ? out.message : err.text;
+		if (cases[i].begins != (st == EVL_OK) || text == NULL ||
+		    strstr(text, cases[i].wanted) == NULL) {
+			fail_msg("%zu: %s: status %d, %s", i, cases[i].wanted, st,
+				 text ? text : "no message");
+		}
+		if (cases[i].begins) {
+			assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
+		}
+		evl_run_outcome_finish(&out);
+		place_down(&p);
+	}
+}
+
+static const char replay_campaign[] =
+	CASE("a", "local p = prbs '2^15-1'\n"
+		  "local one = test:take { last = '200 ms', play = { trib = p },\n"
+		  "  record = { as = 'all', 'trib' } }\n"
+		  "local two = test:take { play = { trib = replay(one.recording) },\n"
+		  "  expect = { trib = replay(one.recording) } }\n"
+		  "test:check_played_as_recorded(two, 'trib')\n"
+		  "test:check_returned_as_recorded(two, 'trib')\n")
+		CASE("b", "local r = test:reference 'all'\n"
+			  "local seen = test:take { play = { trib = replay(r) }, expect = { trib = "
+			  "replay(r) } }\n"
+			  "test:check_played_as_recorded(seen, 'trib')\n"
+			  "test:check_returned_as_recorded(seen, 'trib')\n");
+
+static void replays_of_this_and_of_the_reference_run(void **state)
+{
+	(void)state;
+	struct place p;
+	place_up(&p, "delay_frames: 2", needs, replay_campaign);
+	struct evl_run_outcome out = {0};
+	struct evl_err err = {0};
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	assert_int_equal(out.checks, 32);
+	int64_t first = out.run;
+	evl_run_outcome_finish(&out);
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	struct evl_store *store = NULL;
+	assert_int_equal(evl_store_open(&store, p.store, EVL_STORE_READ, &err), EVL_OK);
+	struct evl_run *run = NULL;
+	assert_int_equal(evl_store_load_run(&run, store, out.run, &err), EVL_OK);
+	assert_int_equal(run->run.reference_run, first);
+	assert_string_equal(run->run.verdict, "pass");
+	assert_int_equal(run->case_count, 2);
+	assert_int_equal(run->recording_count, 1);
+	assert_int_equal(run->recording_channel_count, 16);
+	assert_int_equal(evl_store_chain_verify(store, out.run, NULL, &err), EVL_OK);
+	evl_run_destroy(run);
+	evl_store_close(store);
+	evl_run_outcome_finish(&out);
+	/* A reference whose file was altered is no reference. */
+	char path[160];
+	snprintf(path, sizeof path, "%s.recordings/run-1-case-1-take-1.pcapng", p.store);
+	FILE *f = fopen(path, "r+b");
+	assert_non_null(f);
+	assert_int_equal(truncate(path, 100000), 0);
+	fclose(f);
+	p.args.reference_run = first;
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
+	assert_non_null(strstr(out.message, "not whole"));
+	evl_run_outcome_finish(&out);
+	place_down(&p);
+}
+
+static void same_seed_same_results(void **state)
+{
+	(void)state;
+	char digest[3][65];
+	for (int i = 0; i < 3; i++) {
+		struct place p;
+		place_up(&p, "delay_frames: 2", needs, replay_campaign);
+		p.args.seed = i == 2 ? 99 : 5;
+		struct evl_run_outcome out = {0};
+		struct evl_err err = {0};
+		assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+		memcpy(digest[i], out.results_digest, sizeof digest[i]);
+		evl_run_outcome_finish(&out);
+		place_down(&p);
+	}
+	assert_string_equal(digest[0], digest[1]);
+	assert_string_not_equal(digest[0], digest[2]); /* other phases, other bits */
+}
+
+static volatile sig_atomic_t stop_flag;
+
+static void stop_soon(void *ctx, const struct evl_run_progress *p)
+{
+	(void)ctx;
+	if (p->take_done_ns > 300000000) {
+		stop_flag = 1;
+	}
+}
+
+static void stopping_keeps_what_was_measured(void **state)
+{
+	(void)state;
+	struct place p;
+	place_up(&p, "", needs, CASE("a", TAKE "test:check_arrival(seen, 'trib')") CASE("b", TAKE));
+	stop_flag = 0;
+	p.args.stop = &stop_flag;
+	p.args.progress = stop_soon;
+	struct evl_run_outcome out = {0};
+	struct evl_err err = {0};
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_true(out.interrupted);
+	assert_int_equal(out.verdict, EVL_VERDICT_INCONCLUSIVE);
+	assert_int_equal(out.cases_run, 1);
+	struct evl_store *store = NULL;
+	assert_int_equal(evl_store_open(&store, p.store, EVL_STORE_READ, &err), EVL_OK);
+	struct evl_run *run = NULL;
+	assert_int_equal(evl_store_load_run(&run, store, out.run, &err), EVL_OK);
+	assert_string_equal(run->run.state, EVL_STATE_INTERRUPTED);
+	assert_int_equal(run->measurement_count, 8);
+	assert_true(run->measurements[0].bits > 0);
+	evl_run_destroy(run);
+	evl_store_close(store);
+	evl_run_outcome_finish(&out);
+	place_down(&p);
+}
+
+static void chosen_cases_and_fit(void **state)
+{
+	(void)state;
+	struct place p;
+	place_up(&p, "", needs, CASE("a", TAKE) CASE("b", TAKE "test:check_arrival(seen, 'trib')"));
+	const char *names[] = {"b"};
+	p.args.cases = names;
+	p.args.case_count = 1;
+	struct evl_run_outcome out = {0};
+	struct evl_err err = {0};
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.cases_run, 1);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	evl_run_outcome_finish(&out);
+	names[0] = "z";
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_E_NOTFOUND);
+	assert_non_null(strstr(err.text, "a, b"));
+	evl_run_outcome_finish(&out);
+	p.args.case_count = 0;
+	struct evl_runner_fit fit = {0};
+	assert_int_equal(evl_runner_fit(&fit, &p.args, &err), EVL_OK);
+	assert_true(fit.fit.fits);
+	assert_int_equal(fit.case_count, 2);
+	evl_runner_fit_finish(&fit);
+	put(p.bench, "",
+	    "bench: rig\ntitle: rig\nadapters:\n  loop: {driver: loopback}\n"
+	    "roles:\n  trib:\n    adapter: loop\n    channels: e1-{1..4}\n");
+	assert_int_equal(evl_runner_fit(&fit, &p.args, &err), EVL_OK);
+	assert_false(fit.fit.fits);
+	assert_int_equal(fit.fit.roles[0].missing, 4);
+	evl_runner_fit_finish(&fit);
+	place_down(&p);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(verdicts),
+		cmocka_unit_test(mistakes),
+		cmocka_unit_test(replays_of_this_and_of_the_reference_run),
+		cmocka_unit_test(same_seed_same_results),
+		cmocka_unit_test(stopping_keeps_what_was_measured),
+		cmocka_unit_test(chosen_cases_and_fit),
+	};
+	return cmocka_run_group_tests_name("script.runner", tests, NULL, NULL);
+}
