@@ -12,10 +12,24 @@ static bool disk_full_errno(int e)
 	return e == ENOSPC || e == EDQUOT || e == EFBIG;
 }
 
+/* What the operating system said: SQLite keeps it per file, and a failed commit does not hand it
+ * up, so the log is asked as well. */
+static int last_errno(struct evl_store *s)
+{
+	int os = sqlite3_system_errno(s->db);
+	sqlite3_file *log = NULL;
+	if (os == 0 &&
+	    sqlite3_file_control(s->db, "main", SQLITE_FCNTL_JOURNAL_POINTER, &log) == SQLITE_OK &&
+	    log != NULL && log->pMethods != NULL) {
+		log->pMethods->xFileControl(log, SQLITE_FCNTL_LAST_ERRNO, &os);
+	}
+	return os;
+}
+
 enum evl_status store_db_error(struct evl_store *s, const char *what, struct evl_err *err)
 {
 	int code = sqlite3_extended_errcode(s->db);
-	int os = sqlite3_system_errno(s->db);
+	const int os = last_errno(s);
 	const char *words = sqlite3_errmsg(s->db);
 	switch (code & 0xFF) {
 	case SQLITE_NOMEM:

@@ -20,6 +20,24 @@
 
 /* ---- the file before SQLite sees it ---- */
 
+static enum evl_status foreign(const char *path, struct evl_err *err)
+{
+	return evl_err_set(
+		err, EVL_E_INVALID,
+		"%s: is an SQLite file of another program, not a store; name another file", path);
+}
+
+/* Is there something in the file `path` + `suffix`? */
+static bool beside(const char *path, const char *suffix)
+{
+	struct evl_text name = {0};
+	struct stat sb;
+	evl_text_addf(&name, "%s%s", path, suffix);
+	bool there = stat(evl_text_str(&name), &sb) == 0 && sb.st_size > 0;
+	evl_text_finish(&name);
+	return there;
+}
+
 /* Reads what can be said without SQLite; *exists is false for a missing or empty file. */
 static enum evl_status look_at_file(bool *exists, const char *path, enum evl_store_mode mode,
 				    struct evl_err *err)
@@ -48,6 +66,15 @@ static enum evl_status look_at_file(bool *exists, const char *path, enum evl_sto
 	if (sb.st_size == 0 && mode == EVL_STORE_WRITE) {
 		return EVL_OK;
 	}
+	if (beside(path, "-journal")) { /* only while a store is made: afterwards it has a -wal */
+		*exists = true;
+		return mode == EVL_STORE_WRITE
+			       ? EVL_OK
+			       : evl_err_set(err, EVL_E_CORRUPT,
+					     "%s: is being made, or its writer was killed while "
+					     "making it; the next run puts it right",
+					     path);
+	}
 	uint8_t head[100] = {0}; /* SQLite's database header, sqlite.org/fileformat2.html 1.3 */
 	int fd = open(path, O_RDONLY | O_CLOEXEC);
 	if (fd < 0) {
@@ -69,11 +96,15 @@ static enum evl_status look_at_file(bool *exists, const char *path, enum evl_sto
 				   "%s: is cut short after %zd bytes; take it from a copy", path,
 				   n);
 	}
+	unsigned page = evl_load_be16(head + 16);
+	page = page == 1 ? 65536 : page;
+	if (page > 0 && sb.st_size % page != 0 && !beside(path, "-wal")) {
+		return evl_err_set(err, EVL_E_CORRUPT,
+				   "%s: is cut short in the middle of a page; take it from a copy",
+				   path);
+	}
 	if (evl_load_be32(head + 68) != STORE_APPLICATION_ID) {
-		return evl_err_set(
-			err, EVL_E_INVALID,
-			"%s: is an SQLite file of another program, not a store; name another file",
-			path);
+		return foreign(path, err);
 	}
 	*exists = true;
 	return EVL_OK;
@@ -265,12 +296,7 @@ static enum evl_status open_for_reading(struct evl_store *s, struct evl_err *err
 		/* WAL mode wants to make a -shm file, which a read-only folder refuses. Nobody can
 		 * write there, so the file may be taken as it is, unless a log holds a part of it.
 		 */
-		struct evl_text wal = {0};
-		struct stat sb;
-		evl_text_addf(&wal, "%s-wal", s->path);
-		bool log = stat(evl_text_str(&wal), &sb) == 0 && sb.st_size > 0;
-		evl_text_finish(&wal);
-		if (log) {
+		if (beside(s->path, "-wal")) {
 			return evl_err_set(
 				err, EVL_E_IO,
 				"%s: its last writer was killed and the folder is read-only; copy "
@@ -298,6 +324,13 @@ static enum evl_status open_for_writing(struct evl_store *s, bool exists, struct
 		int64_t pages = 0;
 		st = store_int(&pages, s, "PRAGMA page_count", 0, 0, err);
 		exists = exists && pages > 0;
+	}
+	if (st == EVL_OK && exists) {
+		int64_t id = 0;
+		st = store_int(&id, s, "PRAGMA application_id", 0, 0, err);
+		if (st == EVL_OK && id != STORE_APPLICATION_ID) {
+			st = foreign(s->path, err);
+		}
 	}
 	if (st == EVL_OK && !exists) {
 		st = create_tables(s, err);

@@ -44,33 +44,51 @@ struct fill {
 	const char *build;
 	const char *started_utc;
 	const char *folder; /* of recordings */
-	int64_t errors;	    /* of channel 1 */
+	int64_t errors;     /* of channel 1 */
 	bool real_clock;
 	int64_t skew_ns;
 };
 
 static inline void fill_setup(struct evl_store *store, int64_t *run, const struct fill *f)
 {
-	struct evl_row_run r = {
-		.campaign_name = "acceptance", .campaign_title = "Acceptance (invented)",
-		.campaign_version = "1", .campaign_source = "campaign {\n\tname = \"acceptance\"\n}\n",
-		.campaign_sha256 = "c0", .bench_name = "bench 1", .bench_source = "bench: 1\n",
-		.bench_sha256 = "b0", .notice = "invented scenario",
-		.unit_json = "{\"maker\":\"invented\"}", .numbering = "klm", .build = f->build,
-		.seed = UINT64_MAX, .reference_run = -1,
-		.clock = f->real_clock ? "real" : "virtual", .simulated = true,
-		.software_version = "0.1.0", .library_sha256 = "aa", .started_utc = f->started_utc};
+	struct evl_row_run r = {.campaign_name = "acceptance",
+				.campaign_title = "Acceptance (invented)",
+				.campaign_version = "1",
+				.campaign_source = "campaign {\n\tname = \"acceptance\"\n}\n",
+				.campaign_sha256 = "c0",
+				.bench_name = "bench 1",
+				.bench_source = "bench: 1\n",
+				.bench_sha256 = "b0",
+				.notice = "invented scenario",
+				.unit_json = "{\"maker\":\"invented\"}",
+				.numbering = "klm",
+				.build = f->build,
+				.seed = UINT64_MAX,
+				.reference_run = -1,
+				.clock = f->real_clock ? "real" : "virtual",
+				.simulated = true,
+				.software_version = "0.1.0",
+				.library_sha256 = "aa",
+				.started_utc = f->started_utc};
 	OK(evl_store_run_begin(store, run, &r, err));
-	struct evl_row_adapter a = {.ordinal = 0, .instance = "mux", .driver = "simmux",
-				    .version = "0.1.0", .abi = "1.0",
+	struct evl_row_adapter a = {.ordinal = 0,
+				    .instance = "mux",
+				    .driver = "simmux",
+				    .version = "0.1.0",
+				    .abi = "1.0",
 				    .capabilities = "virtual-time simulated"};
 	OK(evl_store_add_adapter(store, &a, err));
 	for (int i = 0; i < 3; i++) {
 		char name[16];
 		snprintf(name, sizeof name, "e1-%d", i + 1);
-		struct evl_row_channel c = {.ordinal = i, .role = "trib", .number = i + 1,
-					    .klm = "1-1-1", .label = name, .adapter = "mux",
-					    .channel = name, .rate = "E1"};
+		struct evl_row_channel c = {.ordinal = i,
+					    .role = "trib",
+					    .number = i + 1,
+					    .klm = "1-1-1",
+					    .label = name,
+					    .adapter = "mux",
+					    .channel = name,
+					    .rate = "E1"};
 		OK(evl_store_add_channel(store, &c, err));
 	}
 	OK(evl_store_add_caution(store, &(struct evl_row_caution){.ordinal = 0, .text = "Laser"},
@@ -81,21 +99,26 @@ static inline void fill_setup(struct evl_store *store, int64_t *run, const struc
 static inline void fill_case(struct evl_store *store, int *case_no, int *take_no,
 			     const struct fill *f)
 {
-	OK(evl_store_case_begin(store, case_no,
-				&(struct evl_row_case){.name = "bit-errors", .title = "Bit errors",
-						       .purpose = "p", .method = "m"},
-				err));
+	OK(evl_store_case_begin(
+		store, case_no,
+		&(struct evl_row_case){
+			.name = "bit-errors", .title = "Bit errors", .purpose = "p", .method = "m"},
+		err));
 	OK(evl_store_take_begin(store, take_no,
-				&(struct evl_row_take){.case_no = *case_no, .name = "first",
+				&(struct evl_row_take){.case_no = *case_no,
+						       .name = "first",
 						       .clock = f->real_clock ? "real" : "virtual",
 						       .start_ns = f->skew_ns,
 						       .lead_in_frames = 8},
 				err));
 	OK(evl_store_tick_begin(store, err));
 	OK(evl_store_put_second(store,
-				&(struct evl_row_second){.case_no = *case_no, .take_no = *take_no,
-							 .channel_no = 1, .second = 2,
-							 .bits = 2048000, .errors = f->errors,
+				&(struct evl_row_second){.case_no = *case_no,
+							 .take_no = *take_no,
+							 .channel_no = 1,
+							 .second = 2,
+							 .bits = 2048000,
+							 .errors = f->errors,
 							 .in_sync = true},
 				err));
 	for (int i = 0; i < 2; i++) {
@@ -107,23 +130,31 @@ static inline void fill_case(struct evl_store *store, int *case_no, int *take_no
 				      err));
 	}
 	OK(evl_store_add_event(store, NULL,
-			       &(struct evl_row_event){.case_no = *case_no, .take_no = *take_no,
+			       &(struct evl_row_event){.case_no = *case_no,
+						       .take_no = *take_no,
 						       .channel_no = 2,
 						       .at_ns = 500000000 + f->skew_ns,
-						       .alarm = "AIS", .raised = true,
+						       .alarm = "AIS",
+						       .raised = true,
 						       .source = "tester"},
 			       err));
 	for (int i = 0; i < 3; i++) {
 		OK(evl_store_put_measurement(
 			store,
-			&(struct evl_row_measurement){.case_no = *case_no, .take_no = *take_no,
-						      .channel_no = i, .kind = "pattern",
-						      .pattern = "2^15-1", .in_sync = true,
-						      .bits = 8192000, .seconds = 4,
+			&(struct evl_row_measurement){.case_no = *case_no,
+						      .take_no = *take_no,
+						      .channel_no = i,
+						      .kind = "pattern",
+						      .pattern = "2^15-1",
+						      .in_sync = true,
+						      .bits = 8192000,
+						      .seconds = 4,
 						      .errors = i == 1 ? f->errors : 0,
 						      .background_block_errors = -1,
-						      .sync_bit = 40, .first_error_bit = -1,
-						      .found_channel_no = i, .delay_bits = 513},
+						      .sync_bit = 40,
+						      .first_error_bit = -1,
+						      .found_channel_no = i,
+						      .delay_bits = 513},
 			err));
 	}
 	OK(evl_store_take_progress(store, *case_no, *take_no, 32000, err));
@@ -137,16 +168,20 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 	int recording_no = -1;
 	char path[256];
 	snprintf(path, sizeof path, "%s/one.pcapng", f->folder);
-	OK(evl_store_recording_begin(store, &recording_no,
-				     &(struct evl_row_recording){.case_no = case_no,
-								 .take_no = take_no,
-								 .name = "baseline", .path = path},
-				     err));
+	OK(evl_store_recording_begin(
+		store, &recording_no,
+		&(struct evl_row_recording){
+			.case_no = case_no, .take_no = take_no, .name = "baseline", .path = path},
+		err));
 	OK(evl_store_put_recording_channel(
 		store,
-		&(struct evl_row_recording_channel){.recording_no = recording_no, .ordinal = 0,
-						    .name = "trib-1.out", .direction = "received",
-						    .rate = "E1", .bits = 8192000, .digest = "d1"},
+		&(struct evl_row_recording_channel){.recording_no = recording_no,
+						    .ordinal = 0,
+						    .name = "trib-1.out",
+						    .direction = "received",
+						    .rate = "E1",
+						    .bits = 8192000,
+						    .digest = "d1"},
 		err));
 	OK(evl_store_recording_end(store, recording_no, f->folder, 1000, err));
 	for (int i = 0; i < 6; i++) {
@@ -159,7 +194,8 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 								 .direction = directions[i % 2],
 								 .description = "pattern 2^15-1",
 								 .start_skew_ns = f->skew_ns,
-								 .bits = 8192000, .digest = digest},
+								 .bits = 8192000,
+								 .digest = digest},
 					err));
 	}
 	OK(evl_store_take_end(store, case_no, take_no, EVL_STATE_FINISHED, 32000, err));
@@ -167,11 +203,17 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 		int64_t errors = i == 1 ? f->errors : 0;
 		OK(evl_store_add_check(
 			store, NULL,
-			&(struct evl_row_check){.case_no = case_no, .title = "bit error ratio",
-						.kind = "error-ratio", .channel_no = i,
-						.value = "0", .limit = "1e-6", .relation = "<",
-						.confidence = "0.95", .errors = errors,
-						.bits = 8192000, .at_ns = -1,
+			&(struct evl_row_check){.case_no = case_no,
+						.title = "bit error ratio",
+						.kind = "error-ratio",
+						.channel_no = i,
+						.value = "0",
+						.limit = "1e-6",
+						.relation = "<",
+						.confidence = "0.95",
+						.errors = errors,
+						.bits = 8192000,
+						.at_ns = -1,
 						.verdict = errors > 100 ? "fail" : "pass",
 						.standard = "ITU-T G.826"},
 			err));
@@ -192,8 +234,8 @@ static inline int64_t fill_run(struct evl_store *store, const struct fill *f)
 	return run;
 }
 
-static const struct fill fill_a = {.build = "A", .started_utc = "2026-11-25T09:00:00Z",
-				   .folder = "recordings"};
+static const struct fill fill_a = {
+	.build = "A", .started_utc = "2026-11-25T09:00:00Z", .folder = "recordings"};
 
 /* A new folder under the build root, removed by folder_destroy with the files in it. */
 static inline char *folder_create(void)

@@ -133,7 +133,8 @@ static void test_read_back(void **state)
 	assert_int_equal(report.open_rows, 0);
 	assert_string_equal(report.head, r->chain_head);
 	evl_run_destroy(r);
-	REFUSED(evl_store_load_run(&r, s, 9, err), EVL_E_NOTFOUND, "has no run 9; it has runs 1 to 2");
+	REFUSED(evl_store_load_run(&r, s, 9, err), EVL_E_NOTFOUND,
+		"has no run 9; it has runs 1 to 2");
 	REFUSED(evl_store_chain_verify(s, 9, NULL, err), EVL_E_NOTFOUND, "no run 9");
 	evl_store_close(s);
 }
@@ -220,9 +221,14 @@ static void test_bad_values(void **state)
 	int take_no;
 	struct fill f = fill_a;
 	OK(evl_store_open(&s, p->path, EVL_STORE_WRITE, err));
-	struct evl_row_run r = {.campaign_name = "c", .bench_name = "b", .build = "A", .clock = "virtual",
-				.started_utc = "t", .reference_run = 3};
-	REFUSED(evl_store_run_begin(s, &run, &r, err), EVL_E_INVALID, "no run 3 to take as reference");
+	struct evl_row_run r = {.campaign_name = "c",
+				.bench_name = "b",
+				.build = "A",
+				.clock = "virtual",
+				.started_utc = "t",
+				.reference_run = 3};
+	REFUSED(evl_store_run_begin(s, &run, &r, err), EVL_E_INVALID,
+		"no run 3 to take as reference");
 	r.reference_run = -1;
 	r.campaign_source = "bad \xFF";
 	REFUSED(evl_store_run_begin(s, &run, &r, err), EVL_E_INVALID,
@@ -242,9 +248,10 @@ static void test_bad_values(void **state)
 	REFUSED(evl_store_add_caution(s, &(struct evl_row_caution){.ordinal = 7, .text = "x"}, err),
 		EVL_E_INVALID, "run_caution.ordinal is 7");
 	fill_case(s, &case_no, &take_no, &f);
-	struct evl_row_check c = {.case_no = case_no, .title = "t", .verdict = "maybe",
-				  .channel_no = -1};
-	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_INVALID, "check_.verdict is \"maybe\"");
+	struct evl_row_check c = {
+		.case_no = case_no, .title = "t", .verdict = "maybe", .channel_no = -1};
+	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_INVALID,
+		"check_.verdict is \"maybe\"");
 	c.verdict = "pass";
 	c.channel_no = 77;
 	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_INVALID, "does not exist");
@@ -252,8 +259,8 @@ static void test_bad_values(void **state)
 	c.case_no = 5;
 	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_INVALID, "case 5 is not open");
 	/* A refused row does not spoil the tick. */
-	struct evl_row_second sec = {.case_no = case_no, .take_no = take_no, .channel_no = 0,
-				     .second = 9, .bits = -4};
+	struct evl_row_second sec = {
+		.case_no = case_no, .take_no = take_no, .channel_no = 0, .second = 9, .bits = -4};
 	OK(evl_store_tick_begin(s, err));
 	REFUSED(evl_store_put_second(s, &sec, err), EVL_E_INVALID, "second_.bits is -4");
 	sec.bits = 4;
@@ -265,7 +272,8 @@ static void test_bad_values(void **state)
 		"an end is finished or interrupted");
 	REFUSED(evl_store_case_end(s, case_no, EVL_STATE_FINISHED, NULL, NULL, 1, err),
 		EVL_E_INVALID, "case_.verdict");
-	OK(evl_store_case_end(s, case_no, EVL_STATE_FINISHED, "error", "bad \xC0\xAF byte", 1, err));
+	OK(evl_store_case_end(s, case_no, EVL_STATE_FINISHED, "error", "bad \xC0\xAF byte", 1,
+			      err));
 	REFUSED(evl_store_put_second(s, &sec, err), EVL_E_INVALID, "is not open");
 	REFUSED(evl_store_case_end(s, case_no, EVL_STATE_FINISHED, "pass", NULL, 1, err),
 		EVL_E_INVALID, "is not open");
@@ -301,8 +309,8 @@ static void test_killed(void **state)
 		fill_run(s, &fill_a);
 		fill_setup(s, &run, &fill_a);
 		fill_case(s, &case_no, &take_no, &fill_a);
-		struct evl_row_check c = {.case_no = case_no, .title = "t", .verdict = "pass",
-					  .channel_no = -1};
+		struct evl_row_check c = {
+			.case_no = case_no, .title = "t", .verdict = "pass", .channel_no = -1};
 		OK(evl_store_add_check(s, NULL, &c, err));
 		OK(evl_store_tick_begin(s, err));
 		struct evl_row_second sec = {.case_no = case_no, .take_no = take_no, .second = 9};
@@ -403,7 +411,8 @@ static void test_own_handle(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test_setup_teardown(test_descriptions_agree_with_schema, setup, teardown),
+		cmocka_unit_test_setup_teardown(test_descriptions_agree_with_schema, setup,
+						teardown),
 		cmocka_unit_test_setup_teardown(test_read_back, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_find_recording, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_results_digest, setup, teardown),
