@@ -155,7 +155,8 @@ static int mux_start(void *self, uint64_t at_ns, uint64_t *started_ns,
 		     struct evl_adapter_error *err)
 {
 	struct simmux *s = self;
-	uint64_t frame = at_ns / EVL_FRAME_NS + (at_ns % EVL_FRAME_NS != 0);
+	uint64_t frame =
+		at_ns / EVL_FRAME_NS; /* the one that is under way; never ahead of the host */
 
 	if (s->state != ARMED) {
 		return simmux_fail(err, EVL_ADAPTER_E_STATE, "start: arm first");

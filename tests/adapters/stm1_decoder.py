@@ -165,7 +165,8 @@ class PointerReader:
 
     take(word) returns (value, moved, aligned): the offset that holds for this unit, moved = +1 for
     a positive justification, -1 for a negative one, else 0, and aligned = True when the value
-    starts afresh (first value, new data flag, three equal new values)."""
+    starts afresh: with a new data flag, or at the third of three equal values. Before the first
+    value is accepted, value is None."""
 
     def __init__(self, modulus):
         self.modulus = modulus
@@ -193,8 +194,6 @@ class PointerReader:
             self.counts["new_data_flags"] += 1
             self.value, aligned = offset, True
             self.last_new = None
-        elif code in NNNN_NORMAL and self.value is None and offset < self.modulus:
-            self.value, aligned = offset, True
         elif code in NNNN_NORMAL and offset == self.value:
             self.last_new = None
         elif code in NNNN_NORMAL and self.value is not None and self._inverted(offset, I_BITS):
@@ -209,11 +208,11 @@ class PointerReader:
             self.repeats = self.repeats + 1 if offset == self.last_new else 1
             self.last_new = offset
             if self.repeats == 3:
-                self.counts["new_values"] += 1
+                self.counts["new_values"] += self.value is not None
                 self.value, aligned = offset, True
                 self.last_new = None
             else:
-                self.counts["invalid"] += 1
+                self.counts["invalid"] += self.value is not None
         else:
             self.counts["invalid"] += 1
             self.last_new = None

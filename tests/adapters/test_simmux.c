@@ -1,0 +1,532 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The software multiplexer as a module, by the driver ABI: passage, planted defects, injections. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "core/base/alarm.h"
+#include "core/base/rate.h"
+#include "core/frame/mux63.h"
+#include "core/signal/bits.h"
+#include "tests/adapters/rig.h"
+
+#define DELAY        EVL_MUX63_DELAY_BITS
+#define SETTLED      (128u * 256u) /* bits: the lead-in that the engine gives */
+#define MS           1000000u
+#define OPTIONS(...) ((const char *[]){__VA_ARGS__, NULL})
+#define B0           "builds.B.faults[0]."
+
+static struct rig rig, other;
+
+static void all_arrive(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 0, 128, 64, NULL);
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		assert_true(rig_arrives(&rig, t, t, DELAY, DELAY, &wrong));
+		/* Before the take the inputs were idle: all ones. */
+		for (uint32_t b = 0; b < DELAY; b++) {
+			assert_true(evl_bits_get(rig.out[t], b));
+		}
+	}
+	assert_int_equal(rig.event_count, 0);
+	rig_close(&rig);
+}
+
+static void same_outputs(const struct rig *a, const struct rig *b)
+{
+	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
+		assert_memory_equal(a->out[c], b->out[c],
+				    a->frames * (c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES));
+	}
+}
+
+/* Slab size, and takes on the same 8 ms phase later in the life of the unit, change no bit. */
+static void takes_are_equal(void **state)
+{
+	static const char *const faults[] = {B0 "kind=swap",
+					     B0 "first=3",
+					     B0 "second=50",
+					     "builds.B.faults[1].kind=line-delay",
+					     "builds.B.faults[1].bits=4321",
+					     NULL};
+
+	(void)state;
+	rig_open(&rig, "B", 1, faults);
+	rig_open(&other, "B", 1, faults);
+	rig_take(&rig, 0, 128, 64, NULL);
+	rig_take(&other, 0, 128, 8, NULL);
+	same_outputs(&rig, &other);
+	rig_take(&other, 5000u * 8u * (uint64_t)MS, 128, 128, NULL);
+	same_outputs(&rig, &other);
+	rig_take(&other, 6000u * 8u * (uint64_t)MS + 3 * EVL_FRAME_NS, 64, 64, NULL);
+	assert_memory_not_equal(rig.out[RIG_LINE], other.out[RIG_LINE], 64 * RIG_LINE_BYTES);
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+/* Without a pause the unit simply goes on: two takes have the bits of one. */
+static void takes_back_to_back(void **state)
+{
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_open(&other, "A", 1, NULL);
+	rig.idle = other.idle = true;
+	rig_take(&rig, 0, 128, 64, NULL);
+	rig_take(&rig, 128 * (uint64_t)EVL_FRAME_NS, 128, 64, NULL);
+	rig_take(&other, 0, 256, 64, NULL);
+	assert_memory_equal(rig.out[RIG_LINE], other.out[RIG_LINE] + 128 * RIG_LINE_BYTES,
+			    128 * RIG_LINE_BYTES);
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+static void start_is_on_a_frame(void **state)
+{
+	uint64_t started;
+	struct evl_arm arm = {1, 0, true, true};
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 249999, 64, 64, NULL);
+	assert_int_equal(rig.started_ns, 125000);
+	/* Time does not run backwards. */
+	assert_int_equal(rig.adapter->arm(rig.self, &arm, 1, 8, &rig.err), 0);
+	assert_int_equal(rig.adapter->start(rig.self, 8124999, &started, &rig.err),
+			 EVL_ADAPTER_E_STATE);
+	assert_non_null(strstr(rig.err.text, "8125000 ns, where the last take ended"));
+	rig_close(&rig);
+}
+
+static void swapped(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "B", 1, OPTIONS(B0 "kind=swap", B0 "first=12", B0 "second=40"));
+	rig_take(&rig, 0, 128, 64, NULL);
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		uint32_t from = t == 11 ? 39 : t == 39 ? 11 : t;
+
+		assert_true(rig_arrives(&rig, t, from, DELAY, DELAY, &wrong));
+	}
+	rig_close(&rig);
+}
+
+static void klm_order_changes_no_tributary(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, OPTIONS("numbering=klm-order"));
+	rig_take(&rig, 0, 64, 64, NULL);
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		assert_true(rig_arrives(&rig, t, t, DELAY, DELAY, &wrong));
+	}
+	rig_close(&rig);
+}
+
+/* 1e-2 on 512 frames (131072 bits): mean 1310.72; 99.99 % of all seeds give 1172 to 1454 (SciPy
+ * 1.10, scipy.stats.poisson.ppf). */
+static void errors_on_one(void **state)
+{
+	static const char *const faults[] = {B0 "kind=errors", B0 "tributary=17", B0 "ratio=1e-2",
+					     NULL};
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 0, 512, 64, NULL);
+	rig_open(&other, "B", 1, faults);
+	rig_take(&other, 0, 512, 64, NULL);
+	wrong = (uint32_t)evl_bits_count_diff(rig.out[16], other.out[16], 512 * RIG_E1_BYTES);
+	assert_in_range(wrong, 1172, 1454);
+	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
+		if (c != 16) {
+			assert_memory_equal(rig.out[c], other.out[c],
+					    512 * (c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES));
+		}
+	}
+	rig_close(&rig);
+	/* The same seed gives the same errors, another seed others. */
+	rig_open(&rig, "B", 1, faults);
+	rig_take(&rig, 0, 512, 8, NULL);
+	assert_memory_equal(rig.out[16], other.out[16], 512 * RIG_E1_BYTES);
+	rig_close(&rig);
+	rig_open(&rig, "B", 2, faults);
+	rig_take(&rig, 0, 512, 64, NULL);
+	assert_memory_not_equal(rig.out[16], other.out[16], 512 * RIG_E1_BYTES);
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+/* The line is open, so that the unit's own REI does not add to the difference. 1e-4 on 64 frames of
+ * line (1244160 bits): mean 124.416; 99.99 %: 83 to 170 (as above). */
+static void errors_on_the_line(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, OPTIONS("line=open"));
+	rig_take(&rig, 0, 64, 64, NULL);
+	rig_open(&other, "B", 1, OPTIONS("line=open", B0 "kind=line-errors", B0 "ratio=1e-4"));
+	rig_take(&other, 0, 64, 64, NULL);
+	wrong = (uint32_t)evl_bits_count_diff(rig.out[RIG_LINE], other.out[RIG_LINE],
+					      64 * RIG_LINE_BYTES);
+	assert_in_range(wrong, 83, 170);
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+static void delayed(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "B", 1,
+		 OPTIONS(B0 "kind=delay", B0 "tributary=63", B0 "bits=1001",
+			 "builds.B.faults[1].kind=line-delay", "builds.B.faults[1].bits=100003"));
+	rig_take(&rig, 0, 128, 64, NULL);
+	/* The line comes 5 frames and 2803 bits later; in E1 bits, rounded up to where the decoder
+	 * can give it out, that is 5 to 6 frames of 256 bits. */
+	wrong = 1;
+	for (uint32_t more = 5 * 256; more <= 6 * 256 && wrong > 0; more++) {
+		if (rig_arrives(&rig, 0, 0, DELAY + more, DELAY + more, &wrong)) {
+			assert_true(rig_arrives(&rig, 61, 61, DELAY + more, DELAY + more, &wrong));
+			assert_true(rig_arrives(&rig, 62, 62, DELAY + more + 1001,
+						DELAY + more + 1001, &wrong));
+		}
+	}
+	assert_int_equal(wrong, 0);
+	assert_int_equal(rig.event_count, 0);
+	rig_close(&rig);
+}
+
+/* Bits from..to of a tributary output are all ones. */
+static bool is_ais(const struct rig *r, uint32_t channel, uint64_t from_ns, uint64_t to_ns)
+{
+	for (uint64_t b = from_ns * 256 / EVL_FRAME_NS; b < to_ns * 256 / EVL_FRAME_NS; b++) {
+		if (!evl_bits_get(r->out[channel], b)) {
+			return false;
+		}
+	}
+	return true;
+}
+
+static void check_loss(uint64_t begin_ns, uint64_t end_ns, uint32_t los_us)
+{
+	const struct evl_event *e;
+	uint32_t wrong = 0;
+
+	/* T1.231 as quoted by RFC 3592: no transitions for 2.3 to 100 us. Zeros that happened to be
+	 * on the line just before may bring it forward by a byte or two. */
+	e = rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, true);
+	assert_non_null(e);
+	assert_in_range(e->at_ns, begin_ns + los_us * 1000u - 200u,
+			begin_ns + los_us * 1000u + 200u);
+	e = rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, false);
+	assert_non_null(e);
+	/* Clear after 125 us without LOS and two good framing patterns: within 3 frames. */
+	assert_in_range(e->at_ns, end_ns, end_ns + 4 * EVL_FRAME_NS);
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		/* G.783 (from memory): AIS on the tributary 1 ms after the defect at most. */
+		assert_true(is_ais(&rig, t, begin_ns + MS, end_ns));
+		assert_false(is_ais(&rig, t, begin_ns - MS, begin_ns));
+		e = rig_event(&rig, t, EVL_ALARM_TU_AIS, true);
+		assert_non_null(e);
+		/* All ones within 250 us of LOS, then V1V2 in 3 whole multiframes of 500 us (G.783,
+		 * from memory). */
+		assert_in_range(e->at_ns, begin_ns + 3 * 375000, begin_ns + 2 * MS + 350000);
+		e = rig_event(&rig, t, EVL_ALARM_TU_AIS, false);
+		assert_non_null(e);
+		assert_in_range(e->at_ns, end_ns, end_ns + 8 * MS);
+		/* In service again at the old delay, as the pointers have not moved. */
+		assert_true(rig_arrives(&rig, t, t, DELAY,
+					(uint32_t)((end_ns + 8 * MS) / 125000 * 256), &wrong));
+	}
+	for (uint32_t i = 1; i < rig.event_count; i++) {
+		assert_true(rig.events[i - 1].at_ns <= rig.events[i].at_ns);
+	}
+}
+
+static void line_lost_by_injection(void **state)
+{
+	struct evl_inject los = {.version = 1,
+				 .kind = EVL_INJECT_ALARM,
+				 .channel = RIG_LINE,
+				 .alarm = EVL_ABI_LOS,
+				 .at_ns = 20 * MS + 60001,
+				 .duration_ns = 10 * MS};
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 0, 384, 64, &los);
+	check_loss(20 * MS + 60001, 30 * MS + 60001, 20);
+	/* An injection ends with its take. */
+	rig_take(&rig, 48 * MS, 128, 64, NULL);
+	assert_null(rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, true));
+	rig_close(&rig);
+}
+
+static void line_lost_by_plan(void **state)
+{
+	(void)state;
+	rig_open(&rig, "B", 1,
+		 OPTIONS("los_threshold_us=100", B0 "kind=line-loss", B0 "at=20.5 ms",
+			 B0 "for=5 ms"));
+	rig_take(&rig, 0, 320, 64, NULL);
+	check_loss(20 * MS + 500000, 25 * MS + 500000, 100);
+	rig_close(&rig);
+}
+
+static void open_line_is_dark(void **state)
+{
+	uint8_t *line;
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, OPTIONS("line=open"));
+	rig_take(&rig, 0, 64, 64, NULL);
+	assert_non_null(rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, true));
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		assert_true(is_ais(&rig, t, 0, 8 * MS));
+	}
+	/* Playing the captured line into it brings the tributaries back, after it has settled. */
+	line = malloc(256 * RIG_LINE_BYTES);
+	assert_non_null(line);
+	rig_open(&other, "A", 1, NULL);
+	rig_take(&other, 0, 256, 64, NULL);
+	memcpy(line, other.out[RIG_LINE], 256 * RIG_LINE_BYTES);
+	rig.line_source = line;
+	rig_take(&rig, 8 * MS, 256, 64, NULL);
+	assert_non_null(rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, false));
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		assert_true(rig_arrives(&rig, t, t, DELAY, SETTLED, &wrong));
+	}
+	free(line);
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+static void ais_kinds(void **state)
+{
+	static const struct {
+		uint32_t channel, alarm;
+	} cases[] = {{RIG_LINE, EVL_ABI_MS_AIS}, {RIG_LINE, EVL_ABI_AU_AIS}, {4, EVL_ABI_TU_AIS}};
+
+	(void)state;
+	for (size_t i = 0; i < 3; i++) {
+		struct evl_inject ais = {.version = 1,
+					 .kind = EVL_INJECT_ALARM,
+					 .channel = cases[i].channel,
+					 .alarm = cases[i].alarm,
+					 .at_ns = 20 * MS,
+					 .duration_ns = 10 * MS};
+		const struct evl_event *e;
+		uint32_t wrong;
+
+		rig_open(&rig, "A", 1, NULL);
+		rig_take(&rig, 0, 384, 64, &ais);
+		e = rig_event(&rig, cases[i].channel, cases[i].alarm, true);
+		assert_non_null(e);
+		/* K2 in 5 frames, H1H2 in 3 frames, V1V2 in 3 multiframes (G.783). */
+		assert_in_range(e->at_ns, 20 * MS, 20 * MS + 2 * MS);
+		assert_non_null(rig_event(&rig, cases[i].channel, cases[i].alarm, false));
+		for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+			bool hit = cases[i].channel == RIG_LINE || cases[i].channel == t;
+
+			assert_int_equal(is_ais(&rig, t, 23 * MS, 30 * MS), hit);
+			assert_true(rig_arrives(&rig, t, t, DELAY, 304 * 256, &wrong));
+		}
+		rig_close(&rig);
+	}
+}
+
+/* A unit that has lost its line tells the far end: MS-RDI, HP-RDI, LP-RDI x 63 (G.783). */
+static void far_end_is_told(void **state)
+{
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&other, "B", 1, OPTIONS(B0 "kind=line-loss", B0 "at=0 s", B0 "for=1 s"));
+	rig_take(&other, 0, 256, 64, NULL);
+	rig_open(&rig, "A", 1, NULL);
+	rig.line_source = other.out[RIG_LINE];
+	rig_take(&rig, 0, 256, 64, NULL);
+	assert_non_null(rig_event(&rig, RIG_LINE, EVL_ALARM_MS_RDI, true));
+	assert_non_null(rig_event(&rig, RIG_LINE, EVL_ALARM_HP_RDI, true));
+	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
+		assert_non_null(rig_event(&rig, t, EVL_ALARM_LP_RDI, true));
+		assert_true(rig_arrives(&rig, t, t, DELAY, SETTLED, &wrong));
+	}
+	assert_null(rig_event(&rig, RIG_LINE, EVL_ALARM_LOS, true));
+	rig_close(&rig);
+	rig_close(&other);
+}
+
+static void injected_on_a_tributary(void **state)
+{
+	struct evl_inject in = {.version = 1,
+				.kind = EVL_INJECT_ALARM,
+				.channel = 7,
+				.alarm = EVL_ABI_AIS,
+				.at_ns = 5 * MS + 1,
+				.duration_ns = 3 * MS};
+	uint32_t from = 5 * 8 * 256 + 1,
+		 to = 8 * 8 * 256 + 1; /* first bit at or after the instant */
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 0, 128, 64, &in);
+	for (uint32_t b = DELAY; b < 128 * 256; b++) {
+		bool ones = b - DELAY >= from && b - DELAY < to;
+
+		assert_int_equal(evl_bits_get(rig.out[7], b),
+				 ones || evl_bits_get(rig.in[7], b - DELAY));
+	}
+	assert_true(rig_arrives(&rig, 6, 6, DELAY, DELAY, &wrong));
+	/* Errors: 3 ms at 1/10 are 6144 bits, mean 614.4; 99.99 %: 520 to 713 (SciPy, as above). */
+	in.kind = EVL_INJECT_ERRORS;
+	in.numerator = 1;
+	in.denominator = 10;
+	in.at_ns += 16 * MS;
+	rig_take(&rig, 16 * MS, 128, 64, &in);
+	for (uint32_t b = DELAY; b < 128 * 256; b++) {
+		if (b - DELAY < from || b - DELAY >= to) {
+			assert_int_equal(evl_bits_get(rig.out[7], b),
+					 evl_bits_get(rig.in[7], b - DELAY));
+		}
+	}
+	assert_false(rig_arrives(&rig, 7, 7, DELAY, DELAY, &wrong));
+	assert_in_range(wrong, 520, 713);
+	assert_true(rig_arrives(&rig, 6, 6, DELAY, DELAY, &wrong));
+	rig_close(&rig);
+}
+
+static void injections_refused(void **state)
+{
+	static const struct {
+		struct evl_inject in;
+		int code;
+		const char *text;
+	} cases[] = {
+		{{1, EVL_INJECT_ALARM, 64, EVL_ABI_LOS, 0, 0, 0, MS},
+		 EVL_ADAPTER_E_UNSUPPORTED,
+		 "no channel 64"},
+		{{1, 9, 0, EVL_ABI_LOS, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "kind 9"},
+		{{1, EVL_INJECT_ALARM, 0, 99, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "alarm 99"},
+		{{1, EVL_INJECT_ALARM, 0, EVL_ABI_LOS, 0, 0, 0, MS},
+		 EVL_ADAPTER_E_UNSUPPORTED,
+		 "trib-1: LOS can be AIS or TU-AIS"},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_TU_AIS, 0, 0, 0, MS},
+		 EVL_ADAPTER_E_UNSUPPORTED,
+		 "line: TU-AIS can be LOS, MS-AIS or AU-AIS"},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_MS_AIS, 0, 0, 0, MS - 1},
+		 EVL_ADAPTER_E_STATE,
+		 "must last 1 ms"},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_LOS, 0, 0, 0, 0},
+		 EVL_ADAPTER_E_STATE,
+		 "longer than nothing"},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 0, 10, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "0/10"},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 2, 1, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "2/1"},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 1, UINT64_MAX, 0, MS},
+		 EVL_ADAPTER_E_UNSUPPORTED,
+		 "1/18446744073709551615"},
+	};
+	struct evl_inject los = {1, EVL_INJECT_ALARM,    RIG_LINE, EVL_ABI_LOS, 0,
+				 0, 1000 * (uint64_t)MS, MS};
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
+		int rc = rig.adapter->inject(rig.self, &cases[i].in, &rig.err);
+
+		if (rc != cases[i].code || strstr(rig.err.text, cases[i].text) == NULL) {
+			fail_msg("case %zu: got %d '%s'", i, rc, rig.err.text);
+		}
+	}
+	for (int i = 0; i < 64; i++) {
+		assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), 0);
+	}
+	assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_non_null(strstr(rig.err.text, "one too many"));
+	assert_int_equal(rig.adapter->stop(rig.self, &rig.err), 0);
+	rig_take(&rig, 0, 64, 64, NULL);
+	los.at_ns = 0;
+	assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_non_null(strstr(rig.err.text, "in the past"));
+	rig_close(&rig);
+	rig_open(&rig, "A", 1, OPTIONS("line=open"));
+	los.alarm = EVL_ABI_AU_AIS;
+	assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), EVL_ADAPTER_E_UNSUPPORTED);
+	assert_non_null(strstr(rig.err.text, "needs the line looped"));
+	rig_close(&rig);
+}
+
+static void calls_out_of_order(void **state)
+{
+	struct evl_arm arm[2] = {{1, 0, true, true}, {1, 0, true, true}};
+	uint8_t bits[64] = {0};
+	struct evl_slab slab = {1, 0, 32 * 8, NULL, bits, 0};
+	uint64_t started;
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	assert_int_equal(rig.adapter->start(rig.self, 0, &started, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->exchange(rig.self, 8, &slab, 1, &rig.err),
+			 EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 2, 8, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 12, &rig.err), EVL_ADAPTER_E_STATE);
+	arm[0].channel = 64;
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), EVL_ADAPTER_E_STATE);
+	arm[0].channel = 0;
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), 0);
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->start(rig.self, 0, &started, &rig.err), 0);
+	/* Armed for play, but nothing to play. */
+	assert_int_equal(rig.adapter->exchange(rig.self, 8, &slab, 1, &rig.err),
+			 EVL_ADAPTER_E_STATE);
+	assert_non_null(strstr(rig.err.text, "slab 0 (channel 0)"));
+	assert_int_equal(rig.adapter->exchange(rig.self, 16, &slab, 1, &rig.err),
+			 EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->stop(rig.self, &rig.err), 0);
+	assert_int_equal(rig.adapter->stop(rig.self, &rig.err), 0);
+	rig_close(&rig);
+	assert_int_equal(rig_try(&rig, "A", 1, OPTIONS("speed=fast")), EVL_ADAPTER_E_OPTION);
+	assert_null(rig.self);
+	rig_close(&rig);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(all_arrive),
+		cmocka_unit_test(takes_are_equal),
+		cmocka_unit_test(takes_back_to_back),
+		cmocka_unit_test(start_is_on_a_frame),
+		cmocka_unit_test(swapped),
+		cmocka_unit_test(klm_order_changes_no_tributary),
+		cmocka_unit_test(errors_on_one),
+		cmocka_unit_test(errors_on_the_line),
+		cmocka_unit_test(delayed),
+		cmocka_unit_test(line_lost_by_injection),
+		cmocka_unit_test(line_lost_by_plan),
+		cmocka_unit_test(open_line_is_dark),
+		cmocka_unit_test(ais_kinds),
+		cmocka_unit_test(far_end_is_told),
+		cmocka_unit_test(injected_on_a_tributary),
+		cmocka_unit_test(injections_refused),
+		cmocka_unit_test(calls_out_of_order),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
