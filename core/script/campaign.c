@@ -13,6 +13,7 @@ static int bind_all(lua_State *L)
 	lua_newtable(L);
 	evl_bind_core(L);
 	evl_bind_case(L);
+	lua_xmove(L, evl_sandbox_state(s), 1); /* L is a coroutine of evl_sandbox_call */
 	evl_sandbox_require_value(s, "core");
 	return 0;
 }
