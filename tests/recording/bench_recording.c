@@ -1,0 +1,82 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * Speed of recording and of reading back in step: 63 E1 and one STM-1 sent and received, slabs of
+ * 1 ms. 1x is real time: 71 Mbyte per second of take over all 128 channels.
+ */
+#include <inttypes.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "sample.h"
+
+enum { CHANNELS = 128, FRAMES = 8, SECONDS = 5 };
+
+static double now(void)
+{
+	struct timespec t;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (double)t.tv_sec + (double)t.tv_nsec * 1e-9;
+}
+
+int main(void)
+{
+	static char names[CHANNELS][24];
+	static uint8_t slab[2430 * FRAMES];
+	struct evl_rec_channel ch[CHANNELS];
+	struct evl_rec_writer *w = NULL;
+	struct evl_rec *r = NULL;
+	struct evl_err err = {0};
+	const char *path = sample_path("bench.pcapng");
+	uint64_t bytes = 0;
+	for (uint32_t c = 0; c < CHANNELS; c++) {
+		bool line = c >= CHANNELS - 2;
+		snprintf(names[c], sizeof names[c], "%s-%" PRIu32 ".%s", line ? "line" : "trib",
+			 line ? 1 : c / 2 + 1, c % 2 ? "out" : "in");
+		ch[c] = (struct evl_rec_channel){names[c], line ? EVL_RATE_STM1 : EVL_RATE_E1,
+						 c % 2 ? EVL_REC_RECEIVED : EVL_REC_SENT, 0, 0};
+	}
+	sample_fill(slab, 1, 0, sizeof slab);
+	double t0 = now();
+	enum evl_status st = evl_rec_writer_create(&w, path, ch, CHANNELS, NULL, &err);
+	for (uint64_t f = 0; st == EVL_OK && f < SECONDS * 8000; f += FRAMES) {
+		for (uint32_t c = 0; st == EVL_OK && c < CHANNELS; c++) {
+			size_t n = evl_rate_bytes(ch[c].rate, FRAMES);
+			st = evl_rec_write(w, c, f * evl_rate_frame_bits(ch[c].rate), slab, n, 0,
+					   &err);
+			bytes += n;
+		}
+	}
+	double t1 = now();
+	st = st == EVL_OK ? evl_rec_finish(w, NULL, NULL, &err) : st;
+	double t2 = now();
+	st = st == EVL_OK ? evl_rec_open(&r, path, &err) : st;
+	double t3 = now();
+	for (uint64_t f = 0; st == EVL_OK && f < SECONDS * 8000; f += FRAMES) {
+		for (uint32_t c = 0; st == EVL_OK && c < CHANNELS; c++) {
+			st = evl_rec_read(r, c, f * evl_rate_frame_bits(ch[c].rate), slab,
+					  evl_rate_bytes(ch[c].rate, FRAMES), &err);
+		}
+	}
+	double t4 = now();
+	struct evl_rec_verdict v;
+	st = st == EVL_OK ? evl_rec_verify(r, NULL, NULL, &v, &err) : st;
+	double t5 = now();
+	evl_rec_close(r);
+	if (st < 0) {
+		fprintf(stderr, "%s\n", err.text);
+		return 1;
+	}
+	struct rusage u;
+	getrusage(RUSAGE_SELF, &u);
+	double mb = (double)bytes / 1e6;
+	printf("{\"record_x\": %.1f, \"record_MB_s\": %.0f, \"sync_s\": %.2f, \"replay_x\": %.1f, "
+	       "\"replay_MB_s\": %.0f, \"verify_MB_s\": %.0f, \"open_ms\": %.1f, "
+	       "\"peak_KiB\": %ld}\n",
+	       SECONDS / (t1 - t0), mb / (t1 - t0), t2 - t1, SECONDS / (t4 - t3), mb / (t4 - t3),
+	       mb / (t5 - t4), (t3 - t2) * 1e3, u.ru_maxrss);
+	return 0;
+}
