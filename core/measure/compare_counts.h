@@ -27,7 +27,7 @@ struct evl_count_test {
 };
 
 /* EVL_E_INVALID when an exposure is 0 or confidence is not between 0 and 1. Bits may be seconds or
- * any other exposure. */
+ * any other exposure. Takes about 1000 * sqrt(errors) steps. */
 enum evl_status evl_compare_counts(struct evl_count_test *out, uint64_t errors_a, uint64_t bits_a,
 				   uint64_t errors_b, uint64_t bits_b, double confidence,
 				   struct evl_err *err);

@@ -16,7 +16,8 @@ struct evl_interval {
 	double upper;
 };
 
-/* P(X <= events) and P(X >= events) for a Poisson variable of this mean (0 or more, finite). */
+/* P(X <= events) and P(X >= events) for a Poisson variable of this mean (0 or more, finite). Takes
+ * about 10 * sqrt(events) steps. */
 double evl_poisson_at_most(uint64_t events, double mean);
 double evl_poisson_at_least(uint64_t events, double mean);
 

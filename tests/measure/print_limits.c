@@ -34,10 +34,11 @@ int main(void)
 		} else if (strcmp(name, "binatmost") == 0) {
 			printf("%.17g\n", evl_binomial_at_most(k, n, x));
 		} else if (strcmp(name, "rates") == 0) {
-			/* k errors in A, n in B, equal exposure: the interval of the ratio B/A */
+			/* k errors in A, n in B, three times the exposure: the interval of
+			 * the ratio B/A */
 			struct evl_count_test t;
 			struct evl_err err = {0};
-			if (evl_compare_counts(&t, k, 1000000, n, 1000000, x, &err) < 0) {
+			if (evl_compare_counts(&t, k, 1000000, n, 3000000, x, &err) < 0) {
 				return 1;
 			}
 			printf("%.17g %.17g\n", t.ratio_interval.lower, t.ratio_interval.upper);

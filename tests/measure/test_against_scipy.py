@@ -148,8 +148,8 @@ for (name, k, x, n), line in zip(cases, lines):
     else:
         t = (1 - x) / 2
         lo, hi = stats.beta.ppf(t, n, k + 1), stats.beta.isf(t, n + 1, k)
-        note(name, abs(got[0] / (lo / (1 - lo)) - 1), what + (got, lo), 1e-8)
-        note(name, abs(got[1] / (hi / (1 - hi)) - 1), what + (got, hi), 1e-8)
+        note(name, abs(got[0] / (lo / (1 - lo) / 3) - 1), what + (got, lo), 1e-8)
+        note(name, abs(got[1] / (hi / (1 - hi) / 3) - 1), what + (got, hi), 1e-8)
 
 names = sorted(worst)
 print(f"1..{len(names)}")

@@ -101,7 +101,7 @@ static void told_apart(void **state)
 	(void)state;
 	struct evl_rng rng;
 	evl_rng_init(&rng, 30, 0);
-	for (int round = 0; round < 300; round++) {
+	for (int round = 0; round < 150; round++) {
 		struct scene s;
 		uint32_t delay = (uint32_t)evl_rng_below(&rng, MAX_DELAY - TOLERANCE);
 		delay = round == 0 ? 0 : delay;
@@ -214,9 +214,10 @@ static void assigned_phases(void **state)
 				assert_int_equal(evl_phase_assign(again, n, kind, seed, &err),
 						 EVL_OK);
 				assert_memory_equal(phase, again, n * sizeof(phase[0]));
-				bool rising = true, equal = true;
+				bool equal = true;
+				size_t falls = 0; /* 1 when in order round the period */
 				for (size_t i = 1; i < n; i++) {
-					rising &= phase[i] > phase[i - 1];
+					falls += phase[i] < phase[i - 1];
 				}
 				qsort(phase, n, sizeof(phase[0]), by_value);
 				for (size_t i = 0; i < n && n > 1; i++) {
@@ -227,7 +228,7 @@ static void assigned_phases(void **state)
 					equal &= gap + 40 > even && gap < even + 40;
 				}
 				if (n > 8) {
-					assert_false(rising);
+					assert_true(falls > 1);
 				}
 				if (n > 1) {
 					assert_false(equal);
