@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Sources: ITU-T O.150 clauses 5.3 and 5.6 (register, inversion, period, longest run of zeros);
- * libliquid's msequence as a second shift register; zlib's CRC-32 polynomial through Python's zlib
- * gave the two whole-period values below (bit-serial register in NumPy, outside this project).
+ * libliquid's msequence as a second shift register; the CRC-32 of eight whole periods made outside
+ * this project with SciPy's max_len_seq and Python's zlib.
  */
 #include <setjmp.h>
 #include <stdarg.h>
