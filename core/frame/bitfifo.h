@@ -16,7 +16,7 @@
 #include "core/base/err.h"
 #include "core/signal/bits.h"
 
-#define EVL_BITFIFO_BITS  2048u /* most that it holds */
+#define EVL_BITFIFO_BITS  4608u /* most that it holds */
 #define EVL_BITFIFO_BYTES 1024u
 #define EVL_BITFIFO_BACK  128u /* bytes before the read position that are kept */
 
@@ -56,6 +56,8 @@ static inline void evl_bitfifo_push(struct evl_bitfifo *f, const uint8_t *src, u
 	evl_bitfifo_make_room(f, bits);
 	if (bits == 256 && src_bit == 0 && f->write % 8 == 0) {
 		memcpy(f->buf + f->write / 8, src, 32);
+	} else if ((bits | src_bit | f->write) % 8 == 0) {
+		memcpy(f->buf + f->write / 8, src, bits / 8);
 	} else {
 		evl_bits_copy(f->buf, f->write, src, src_bit, bits);
 	}

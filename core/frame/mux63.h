@@ -20,7 +20,7 @@
  * is AIS (all ones).
  *
  * Transit delay of encoder and decoder back to back, from E1 in to E1 out: exactly
- * EVL_MUX63_DELAY_BITS E1 bits (4.5 frames) for every tributary and for every pointer value, as
+ * EVL_MUX63_DELAY_BITS E1 bits (5 frames) for every tributary and for every pointer value, as
  *long as no slip is counted; pointer increments and decrements do not change it. Whole line frames
  *that lie between encoder and decoder add 256 bits each; a line shifted by a part of a frame counts
  *as one frame more. A new pointer value set under way (NDF) and every loss of the tributary is a
@@ -114,8 +114,8 @@ uint64_t evl_mux63_tx_slips(const struct evl_mux63_tx *tx, uint32_t tributary);
 
 struct evl_mux63_rx;
 
-/* Delay from E1 in to E1 out, in E1 bits: 576 bits at either end. */
-#define EVL_MUX63_DELAY_BITS 1152
+/* Delay from E1 in to E1 out, in E1 bits: 640 bits at either end. */
+#define EVL_MUX63_DELAY_BITS 1280
 
 /* Called for each defect that begins or ends. `tributary` is 0..62, or EVL_MUX63_LINE for LOS to
  * HP-LOM. `bit_offset` counts line bits since create, reset or set_frame, up to and including the

@@ -14,12 +14,14 @@
 #define H4_SPARE           0xfc /* bits 1-6, sent as ones */
 #define NPI_1              0x93 /* null pointer indication: 1001SS11 11100000, SS = 00 */
 #define NPI_2              0xe0
+#define BATCH              8 /* frames; calls are a multiple of it */
 #define TRACE_DEFAULT      "evenlode"
 
 struct evl_mux63_tx {
 	struct evl_stm1_tx section;
 	struct evl_au4_tx au;
 	bool started;
+	uint32_t ahead; /* frames of E1 bits that were taken in ahead of the present one */
 	bool ms_ais, au_ais;
 	uint64_t tu_ais, e1_ais; /* bit i: tributary i */
 	uint64_t vc4_number;     /* of the next VC-4; its TU multiframe phase is number mod 4 */
@@ -116,8 +118,9 @@ static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 {
 	struct evl_mux63_tx *tx = ctx;
 	uint32_t phase = (uint32_t)(tx->vc4_number % 4);
+	int32_t when = 4 * (int32_t)start - EVL_VC12_TICKS * (int32_t)tx->ahead;
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		evl_tu12_tx_frame(&tx->tu[t], phase, 4 * start, tx->block[t]);
+		evl_tu12_tx_frame(&tx->tu[t], phase, when, tx->block[t]);
 	}
 	for (uint32_t t = 0; tx->tu_ais >> t != 0; t++) {
 		if (tx->tu_ais >> t & 1) {
@@ -130,13 +133,12 @@ static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 	tx->vc4_number++;
 }
 
+/* E1 bits of 8 frames at once: that reads the many inputs in longer pieces. */
 static void take_e1(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
 		    uint32_t frame)
 {
-	static const uint8_t ones[EVL_MUX63_E1_BYTES] = {
-		0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff,
-		0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff,
-		0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff};
+	uint8_t ones[BATCH * EVL_MUX63_E1_BYTES];
+	memset(ones, 0xff, sizeof(ones));
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
 		bool ais = e1[t] == NULL || (tx->e1_ais >> t & 1) != 0;
 		const uint8_t *bits = ais ? ones : e1[t] + (size_t)EVL_MUX63_E1_BYTES * frame;
@@ -145,18 +147,21 @@ static void take_e1(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_T
 		if (tx->tu[t].vc.fresh && evl_bitfifo_level(fifo) > EVL_VC12_E1_BITS) {
 			evl_bitfifo_set_level(fifo, EVL_VC12_E1_BITS);
 		}
-		evl_bitfifo_push(fifo, bits, 0, EVL_VC12_E1_BITS);
+		evl_bitfifo_push(fifo, bits, 0, BATCH * EVL_VC12_E1_BITS);
 	}
 }
 
 void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
 		      uint32_t frames, uint8_t *line)
 {
-	evl_require(frames % 8 == 0);
+	evl_require(frames % BATCH == 0);
 	tx->started = tx->started || frames > 0;
 	for (uint32_t f = 0; f < frames; f++) {
 		uint8_t *frame = line + (size_t)EVL_MUX63_LINE_BYTES * f;
-		take_e1(tx, e1, f);
+		if (f % BATCH == 0) {
+			take_e1(tx, e1, f);
+		}
+		tx->ahead = BATCH - 1 - f % BATCH;
 		evl_au4_tx_frame(&tx->au, frame, make_vc4, tx);
 		if (tx->au_ais) {
 			evl_au4_ais(frame);

@@ -237,7 +237,7 @@ static void align(struct evl_section_rx *rx)
 	rx->good = rx->candidate;
 	set_defect(rx, EVL_ALARM_OOF, false, when);
 	if (rx->realigned) {
-		evl_stm1_rx_init(&rx->stm1);
+		rx->stm1.have_b1 = rx->stm1.have_b2 = false;
 	}
 }
 
@@ -295,7 +295,7 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 		}
 		evl_stm1_rx_frame(&rx->stm1, line, rx->plain, &r);
 	} else {
-		evl_stm1_rx_init(&rx->stm1);
+		rx->stm1.have_b1 = rx->stm1.have_b2 = false;
 	}
 	uint64_t k2_end = rx->grid + 8u * (EVL_STM1_K2 + 1);
 	persist(rx, EVL_ALARM_MS_AIS, &rx->ais_run, r.k2 == EVL_K2_AIS, k2_end);

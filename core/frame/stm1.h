@@ -61,6 +61,7 @@ struct evl_stm1_tx {
 	uint8_t s1;
 	bool ms_rdi;
 	uint32_t ms_rei; /* B2 errors still to report in M1 */
+	uint8_t key[3];  /* XOR of the keystream bytes, per class as B2 */
 	uint64_t frame;  /* number of the next frame since time zero */
 };
 
@@ -76,6 +77,7 @@ struct evl_stm1_rx {
 	bool have_b1, have_b2; /* the frame before was evaluated */
 	uint8_t b1;
 	uint8_t b2[3];
+	uint8_t key[3]; /* XOR of the keystream bytes, per class as B2 */
 };
 
 struct evl_stm1_rx_result {

@@ -3,7 +3,7 @@
 
 #include <string.h>
 
-#define BYTE_TICKS 261u /* EVL_VC12_TICKS / EVL_TU12_BYTES */
+#define BYTE_TICKS 261 /* EVL_VC12_TICKS / EVL_TU12_BYTES */
 #define BIT(alarm) (1u << (alarm))
 
 /* Offset of the byte after V1..V4. */
@@ -31,7 +31,7 @@ void evl_tu12_tx_init(struct evl_tu12_tx *tu, uint16_t pointer, uint64_t frame_n
 }
 
 /* The next n bytes of the VC stream; the first is byte `at` of the frame. */
-static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, uint32_t when)
+static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, int32_t when)
 {
 	while (n > 0) {
 		uint32_t take;
@@ -41,10 +41,11 @@ static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, 
 			tu->fill -= take;
 		} else if (tu->have == 0 && n >= EVL_VC12_QUARTER) {
 			take = EVL_VC12_QUARTER;
-			evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * at, dst);
+			evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * (int32_t)at, dst);
 		} else {
 			if (tu->have == 0) {
-				evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * at, tu->quarter);
+				evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * (int32_t)at,
+						    tu->quarter);
 				tu->have = EVL_VC12_QUARTER;
 			}
 			take = tu->have < n ? tu->have : n;
@@ -57,7 +58,7 @@ static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, 
 	}
 }
 
-void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, uint32_t when,
+void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
 		       uint8_t out[EVL_TU12_BYTES])
 {
 	uint32_t from = 1;
@@ -90,7 +91,11 @@ void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, uint32_t when,
 		out[0] = 0;
 		break;
 	}
-	give(tu, out + from, EVL_TU12_BYTES - from, from, when);
+	if (from == 1 && tu->have == 0 && tu->fill == 0) {
+		evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS, out + 1);
+	} else {
+		give(tu, out + from, EVL_TU12_BYTES - from, from, when);
+	}
 	if (phase == 3) {
 		tu->action = EVL_PTR_HOLD;
 	}
@@ -152,7 +157,7 @@ static bool quarter(struct evl_tu12_rx *tu, const uint8_t *in, const struct evl_
 	bool first = tu->vc.quarter == 0;
 	evl_vc12_rx_quarter(&tu->vc, in, (int32_t)(int64_t)(place->now - tu->begun));
 	if (first) {
-		tu->v5_byte = (int32_t)((int64_t)(tu->begun - place->when) / (int32_t)BYTE_TICKS);
+		tu->v5_byte = (int32_t)((int64_t)(tu->begun - place->when) / BYTE_TICKS);
 	}
 	return first;
 }
@@ -180,6 +185,11 @@ bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_
 	if (tu->ptr.state != EVL_PTR_NORMAL || tu->lost) {
 		return look && update(tu);
 	}
+	if (at == 1 && tu->have == 0 && tu->skip == 0) {
+		tu->begun = place->when + (uint32_t)BYTE_TICKS;
+		look |= quarter(tu, in + 1, place);
+		return look && update(tu);
+	}
 	if (tu->skip > 0) {
 		uint32_t n = EVL_TU12_BYTES - at < tu->skip ? EVL_TU12_BYTES - at : tu->skip;
 		tu->skip -= n;
@@ -188,7 +198,7 @@ bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_
 	while (at < EVL_TU12_BYTES) {
 		uint32_t n = EVL_TU12_BYTES - at;
 		if (tu->have == 0) {
-			tu->begun = place->when + BYTE_TICKS * at;
+			tu->begun = place->when + BYTE_TICKS * (int32_t)at;
 			if (n >= EVL_VC12_QUARTER) {
 				look |= quarter(tu, in + at, place);
 				at += EVL_VC12_QUARTER;

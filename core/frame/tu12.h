@@ -33,7 +33,7 @@ struct evl_tu12_tx {
 void evl_tu12_tx_init(struct evl_tu12_tx *tu, uint16_t pointer, uint64_t frame_number);
 
 /* `when`: instant of the first byte, see vc12.h. The E1 bits must be in tu->vc.fifo. */
-void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, uint32_t when,
+void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
 		       uint8_t out[EVL_TU12_BYTES]);
 
 /* ---- decoder ---- */

@@ -11,19 +11,40 @@
 #define C1_BIT        0x80
 #define C2_BIT        0x40
 #define S1_BIT        0x01
-#define TX_HIGH       1500u /* bits; above this, and below 257, the input store slips */
-#define RX_HIGH       1536u
+#define TX_LOW        128   /* bits too few, and ... */
+#define TX_HIGH       256   /* ... too many, at which the input store slips */
+#define RX_HIGH       1536u /* bits at which the output store slips */
 #define RX_START_BITS EVL_VC12_RX_DELAY_BITS
 
-static uint8_t xor_quarter(const uint8_t *q)
+static uint64_t load64(const uint8_t *p)
 {
-	uint64_t a[4];
-	memcpy(a, q, sizeof(a));
-	uint64_t x = a[0] ^ a[1] ^ a[2] ^ a[3];
+	uint64_t v;
+	memcpy(&v, p, sizeof(v));
+	return v;
+}
+
+static uint8_t fold(uint64_t x)
+{
 	x ^= x >> 32;
 	x ^= x >> 16;
 	x ^= x >> 8;
-	return (uint8_t)((uint8_t)x ^ q[32] ^ q[33] ^ q[34]);
+	return (uint8_t)x;
+}
+
+/* Copies 32 bytes and returns the XOR of its words, without reading what was just written. */
+static inline uint64_t copy_xor(uint8_t *dst, const uint8_t *src)
+{
+	uint64_t a = load64(src), b = load64(src + 8), c = load64(src + 16), d = load64(src + 24);
+	memcpy(dst, &a, 8);
+	memcpy(dst + 8, &b, 8);
+	memcpy(dst + 16, &c, 8);
+	memcpy(dst + 24, &d, 8);
+	return a ^ b ^ c ^ d;
+}
+
+static uint64_t xor32(const uint8_t *p)
+{
+	return load64(p) ^ load64(p + 8) ^ load64(p + 16) ^ load64(p + 24);
 }
 
 /* ---- encoder ---- */
@@ -44,40 +65,45 @@ void evl_vc12_tx_cut(struct evl_vc12_tx *tx)
 }
 
 /* At the first byte of a VC: how many bits it shall carry. */
-static void decide(struct evl_vc12_tx *tx, uint32_t when)
+static void decide(struct evl_vc12_tx *tx, int32_t when)
 {
+	const int64_t bit = EVL_VC12_TICKS;
 	int64_t spread = (int64_t)E1_FRAME * when;
 	if (tx->fresh) {
-		/* All bits of the frame were pushed at its start, hence one frame more. */
-		int64_t want = (int64_t)(EVL_VC12_TX_DELAY_BITS + E1_FRAME) * EVL_VC12_TICKS;
-		int64_t level = (want - spread) / EVL_VC12_TICKS / 8 * 8;
-		evl_bitfifo_set_level(&tx->fifo, (uint32_t)level);
-		tx->target = level * EVL_VC12_TICKS + spread;
+		/* All bits of a frame are pushed at its start, hence one frame more. */
+		int64_t want = (int64_t)(EVL_VC12_TX_DELAY_BITS + E1_FRAME) * bit - spread;
+		uint32_t level = (uint32_t)(want / bit / 8 * 8);
+		evl_bitfifo_set_level(&tx->fifo, level);
+		tx->target = level * bit + spread;
 		tx->fresh = false;
 	}
-	int64_t level = evl_bitfifo_level(&tx->fifo);
-	int64_t over = level * EVL_VC12_TICKS + spread - tx->target;
-	tx->justify = 0;
-	if (over > (int64_t)EVL_VC12_TICKS) {
-		tx->justify = 1;
-		tx->extra++;
-	} else if (over < -(int64_t)EVL_VC12_TICKS) {
-		tx->justify = -1;
-		tx->missing++;
+	int64_t over = evl_bitfifo_level(&tx->fifo) * bit + spread - tx->target;
+	if (over < -TX_LOW * bit) {
+		evl_bitfifo_repeat(&tx->fifo);
+		over += E1_FRAME * bit;
+		tx->slips++;
+	} else if (over > TX_HIGH * bit) {
+		evl_bitfifo_skip(&tx->fifo);
+		over -= E1_FRAME * bit;
+		tx->slips++;
 	}
+	tx->justify = over > bit ? 1 : over < -bit ? -1 : 0;
+	tx->extra += over > bit;
+	tx->missing += over < -bit;
 }
 
-static void data_tx(struct evl_vc12_tx *tx, uint8_t *q)
+/* Fills the 32 data bytes, and S1; returns the XOR of the data words. */
+static uint64_t data_tx(struct evl_vc12_tx *tx, uint8_t *q)
 {
-	uint32_t level = evl_bitfifo_level(&tx->fifo);
-	if (level < E1_FRAME + 1) {
-		evl_bitfifo_repeat(&tx->fifo);
-		tx->slips++;
-	} else if (level > TX_HIGH) {
-		evl_bitfifo_skip(&tx->fifo);
-		tx->slips++;
+	struct evl_bitfifo *fifo = &tx->fifo;
+	bool nominal = tx->quarter < 3 || tx->justify == 0;
+	if (nominal && fifo->read % 8 == 0) {
+		evl_require(evl_bitfifo_level(fifo) >= E1_FRAME);
+		uint64_t x = copy_xor(q + 2, fifo->buf + fifo->read / 8);
+		fifo->read += E1_FRAME;
+		return x;
 	}
-	if (tx->quarter < 3 || tx->justify == 0) {
+	if (nominal) {
 		evl_bitfifo_pull(&tx->fifo, q + 2, 0, E1_FRAME);
 	} else if (tx->justify > 0) {
 		uint8_t s1 = 0;
@@ -88,9 +114,10 @@ static void data_tx(struct evl_vc12_tx *tx, uint8_t *q)
 		q[2] = 0;
 		evl_bitfifo_pull(&tx->fifo, q + 2, 1, E1_FRAME - 1);
 	}
+	return xor32(q + 2);
 }
 
-void evl_vc12_tx_quarter(struct evl_vc12_tx *tx, uint32_t when, uint8_t out[EVL_VC12_QUARTER])
+void evl_vc12_tx_quarter(struct evl_vc12_tx *tx, int32_t when, uint8_t out[EVL_VC12_QUARTER])
 {
 	static const uint8_t control[3] = {C1_BIT | C2_BIT, C_NOMINAL, 0};
 	out[1] = 0;
@@ -98,16 +125,16 @@ void evl_vc12_tx_quarter(struct evl_vc12_tx *tx, uint32_t when, uint8_t out[EVL_
 		decide(tx, when);
 		uint8_t rei = tx->rei > 0;
 		tx->rei = (uint8_t)(tx->rei - rei);
-		out[0] = (uint8_t)(evl_bip2_of_bip8(tx->parity) << 6 | rei << 5 | tx->label << 1 |
-				   tx->rdi);
+		out[0] = (uint8_t)(evl_bip2_of_bip8(fold(tx->parity)) << 6 | rei << 5 |
+				   tx->label << 1 | tx->rdi);
 		tx->parity = 0;
 	} else {
 		out[0] = tx->quarter == 1 ? tx->j2[tx->number % EVL_TRACE_BYTES] : 0;
 		out[1] = control[tx->justify + 1];
 	}
-	data_tx(tx, out);
 	out[34] = 0;
-	tx->parity ^= xor_quarter(out);
+	tx->parity ^= data_tx(tx, out);
+	tx->parity ^= (uint64_t)(out[0] ^ out[1]);
 	if (++tx->quarter == 4) {
 		tx->quarter = 0;
 		tx->number++;
@@ -156,7 +183,7 @@ static void label_rx(struct evl_vc12_rx *rx, uint8_t label)
 static void overhead_rx(struct evl_vc12_rx *rx, uint8_t v5)
 {
 	if (rx->have_parity) {
-		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_bip2_of_bip8(rx->parity));
+		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_bip2_of_bip8(fold(rx->parity)));
 		uint8_t errors = (uint8_t)((diff & 1) + (diff >> 1));
 		rx->counts.bip2_errors += errors;
 		if (errors > 0 && rx->rei_out < 255) {
@@ -183,17 +210,21 @@ static void open_store(struct evl_vc12_rx *rx, int32_t late)
 	rx->open = true;
 }
 
-static void data_rx(struct evl_vc12_rx *rx, const uint8_t *q)
+/* Takes the data bits; returns the XOR of the data words. */
+static uint64_t data_rx(struct evl_vc12_rx *rx, const uint8_t *q)
 {
+	struct evl_bitfifo *fifo = &rx->fifo;
 	if (evl_bitfifo_level(&rx->fifo) > RX_HIGH) {
 		evl_bitfifo_skip(&rx->fifo);
 		rx->counts.slips_lost++;
 	}
-	if (rx->quarter < 3) {
-		evl_bitfifo_push(&rx->fifo, q + 2, 0, E1_FRAME);
-		return;
+	bool s1_data = rx->quarter == 3 && rx->c1 < 2, s2_data = rx->quarter < 3 || rx->c2 < 2;
+	if (!s1_data && s2_data && fifo->write % 8 == 0) {
+		evl_bitfifo_make_room(fifo, E1_FRAME);
+		uint64_t x = copy_xor(fifo->buf + fifo->write / 8, q + 2);
+		fifo->write += E1_FRAME;
+		return x;
 	}
-	bool s1_data = rx->c1 < 2, s2_data = rx->c2 < 2;
 	if (s1_data == s2_data) {
 		rx->counts.extra += s1_data;
 		rx->counts.missing += !s1_data;
@@ -206,6 +237,7 @@ static void data_rx(struct evl_vc12_rx *rx, const uint8_t *q)
 	} else {
 		evl_bitfifo_push(&rx->fifo, q + 2, 1, E1_FRAME - 1);
 	}
+	return xor32(q + 2);
 }
 
 void evl_vc12_rx_quarter(struct evl_vc12_rx *rx, const uint8_t in[EVL_VC12_QUARTER], int32_t late)
@@ -222,10 +254,8 @@ void evl_vc12_rx_quarter(struct evl_vc12_rx *rx, const uint8_t in[EVL_VC12_QUART
 		rx->c1 = (uint8_t)(rx->c1 + ((in[1] & C1_BIT) != 0));
 		rx->c2 = (uint8_t)(rx->c2 + ((in[1] & C2_BIT) != 0));
 	}
-	rx->parity ^= xor_quarter(in);
-	if (rx->open) {
-		data_rx(rx, in);
-	}
+	rx->parity ^= rx->open ? data_rx(rx, in) : xor32(in + 2);
+	rx->parity ^= (uint64_t)(in[0] ^ in[1] ^ in[34]);
 	if (++rx->quarter == 4) {
 		rx->quarter = 0;
 		rx->have_parity = true;

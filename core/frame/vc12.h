@@ -16,9 +16,11 @@
  *	evl_bitfifo_push(&tx.fifo, e1, 0, 256);		// any number of bits
  *	evl_vc12_tx_quarter(&tx, when, quarter);	// 35 bytes
  *
- * `when`, `now` are instants in units of 1 / EVL_VC12_TICKS of a frame of 125 us. The encoder's
- * are taken from the start of the frame whose input bits were pushed last; the store's level is
- * judged as if bits came in evenly, so that it does not depend on where in a frame a VC begins.
+ * Instants are in units of 1 / EVL_VC12_TICKS of a frame of 125 us. `when` counts from the start of
+ * the frame whose input bits were pushed last; it is less than zero when bits were pushed ahead of
+ * their time. The store's level is judged as if bits came in evenly, so that it depends neither on
+ * where in a frame a VC begins nor on how many frames are pushed at once. The store slips by 256
+ * bits when it is 128 bits too empty or 256 too full.
  */
 #pragma once
 
@@ -30,13 +32,14 @@
 
 #define EVL_VC12_QUARTER 35
 #define EVL_VC12_BYTES   140
-#define EVL_VC12_E1_BITS 256u  /* E1 bits in 125 us */
-#define EVL_VC12_TICKS   9396u /* 36 x 261: a byte of a TU-12 is 261, a payload byte of STM-1 is 4 \
-				*/
+#define EVL_VC12_E1_BITS 256u /* E1 bits in 125 us */
+#define EVL_VC12_TICKS                                                                             \
+	9396u /* 36 x 261: a byte of a TU-12 is 261, a payload byte of STM-1 is 4                  \
+	       */
 
 /* E1 bits from the input of the encoder to the place in the line, and from there to the output. */
-#define EVL_VC12_TX_DELAY_BITS 576u
-#define EVL_VC12_RX_DELAY_BITS 576u
+#define EVL_VC12_TX_DELAY_BITS 640u
+#define EVL_VC12_RX_DELAY_BITS 640u
 
 #define EVL_LABEL_UNEQUIPPED   0
 #define EVL_LABEL_EQUIPPED     1
@@ -46,19 +49,19 @@
 /* ---- encoder ---- */
 
 struct evl_vc12_tx {
-	struct evl_bitfifo fifo; /* E1 bits; the user pushes */
 	uint8_t j2[EVL_TRACE_BYTES];
 	uint8_t label;
 	bool rdi;
 	uint8_t rei;     /* errored blocks still to report */
 	uint8_t quarter; /* 0..3, the next one */
-	uint8_t parity;  /* XOR of the bytes of this VC so far */
+	uint64_t parity; /* XOR of this VC so far, as words of 8 bytes */
 	int8_t justify;  /* this VC: +1 extra bit, 0, -1 missing bit */
 	bool fresh;      /* no VC yet since init or cut: the store's level is set, not judged */
 	int64_t target;  /* level * EVL_VC12_TICKS + 256 * when to be kept */
 	uint64_t number; /* of the next VC; J2 follows from it */
 	uint64_t slips;  /* of 256 bits, because the store ran over or empty */
 	uint64_t extra, missing; /* VCs with 1025 and 1023 bits */
+	struct evl_bitfifo fifo; /* E1 bits; the user pushes */
 };
 
 void evl_vc12_tx_init(struct evl_vc12_tx *tx, uint64_t number);
@@ -67,7 +70,7 @@ void evl_vc12_tx_init(struct evl_vc12_tx *tx, uint64_t number);
 void evl_vc12_tx_cut(struct evl_vc12_tx *tx);
 
 /* Makes the next 35 bytes; takes 255, 256 or 257 bits from the store. */
-void evl_vc12_tx_quarter(struct evl_vc12_tx *tx, uint32_t when, uint8_t out[EVL_VC12_QUARTER]);
+void evl_vc12_tx_quarter(struct evl_vc12_tx *tx, int32_t when, uint8_t out[EVL_VC12_QUARTER]);
 
 /* ---- decoder ---- */
 
@@ -76,21 +79,21 @@ struct evl_vc12_counts {
 };
 
 struct evl_vc12_rx {
-	struct evl_bitfifo fifo; /* E1 bits on their way out */
-	bool open;               /* bits are taken in; otherwise the output is AIS */
-	uint32_t prefill;        /* ones that were put in the store when it opened */
-	uint8_t quarter;         /* 0..3, the next one */
-	uint8_t parity;          /* XOR of the bytes of this VC so far */
-	bool have_parity;        /* the VC before was whole */
-	uint8_t c1, c2;          /* ones seen in C1, C2 of this VC */
-	uint8_t rdi_limit;       /* VCs until RDI is raised or cleared */
-	uint8_t rdi_run;         /* VCs in a row whose RDI bit differs from the state */
-	uint8_t uneq_run;        /* VCs in a row that differ from the state */
-	uint8_t label;           /* last label, and ... */
-	uint8_t label_run;       /* ... how often in a row, saturates at 5 */
-	bool uneq, plm, rdi;     /* defects */
-	uint8_t rei_out;         /* errored VCs to be reported to the far end, saturates at 255 */
+	bool open;           /* bits are taken in; otherwise the output is AIS */
+	uint32_t prefill;    /* ones that were put in the store when it opened */
+	uint8_t quarter;     /* 0..3, the next one */
+	uint64_t parity;     /* XOR of this VC so far, as words of 8 bytes */
+	bool have_parity;    /* the VC before was whole */
+	uint8_t c1, c2;      /* ones seen in C1, C2 of this VC */
+	uint8_t rdi_limit;   /* VCs until RDI is raised or cleared */
+	uint8_t rdi_run;     /* VCs in a row whose RDI bit differs from the state */
+	uint8_t uneq_run;    /* VCs in a row that differ from the state */
+	uint8_t label;       /* last label, and ... */
+	uint8_t label_run;   /* ... how often in a row, saturates at 5 */
+	bool uneq, plm, rdi; /* defects */
+	uint8_t rei_out;     /* errored VCs to be reported to the far end, saturates at 255 */
 	struct evl_vc12_counts counts;
+	struct evl_bitfifo fifo; /* E1 bits on their way out */
 };
 
 void evl_vc12_rx_init(struct evl_vc12_rx *rx, uint8_t rdi_limit);
@@ -100,8 +103,8 @@ void evl_vc12_rx_init(struct evl_vc12_rx *rx, uint8_t rdi_limit);
 void evl_vc12_rx_cut(struct evl_vc12_rx *rx);
 
 /* Takes the next 35 bytes. `late` is the time from the first byte of this quarter, as it came, to
- * the output frame that will be pulled next (may be less than zero); it counts only when the store opens. Label and RDI:
- * 5 and rdi_limit VCs in a row (G.783). */
+ * the output frame that will be pulled next (may be less than zero); it counts only when the store
+ * opens. Label and RDI: 5 and rdi_limit VCs in a row (G.783). */
 void evl_vc12_rx_quarter(struct evl_vc12_rx *rx, const uint8_t in[EVL_VC12_QUARTER], int32_t late);
 
 /* 32 bytes of output: E1 bits, or AIS. Counts a slip when the store is too full or too empty. */
