@@ -49,9 +49,14 @@ enum evl_status store_op_end(struct evl_store *store, enum evl_status st, bool w
 enum evl_status evl_store_tick_begin(struct evl_store *store, struct evl_err *err)
 {
 	evl_require(store->mode == EVL_STORE_WRITE && store->run != 0 && !store->in_tick);
+	struct evl_err own = {0};
+	err = err != NULL ? err : &own;
 	enum evl_status st = store_begin(store, err);
-	store->in_tick = st == EVL_OK;
+	store->in_tick = true; /* also when it failed: then its calls say so, up to the commit */
 	store->tick_err.status = EVL_OK;
+	if (st != EVL_OK) {
+		store->tick_err = *err;
+	}
 	return st;
 }
 

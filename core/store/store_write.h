@@ -90,7 +90,7 @@ enum evl_status evl_store_recording_end(struct evl_store *store, int recording_n
 
 /* All calls between the two are one transaction. A tick that failed is undone as a whole, and the
  * calls after the failed one return the same error until tick_commit, which returns it too and
- * ends the tick. */
+ * ends the tick. So a tick that could not begin wants its tick_commit as well. */
 enum evl_status evl_store_tick_begin(struct evl_store *store, struct evl_err *err);
 enum evl_status evl_store_tick_commit(struct evl_store *store, struct evl_err *err);
 

@@ -281,6 +281,20 @@ static void test_locked_by_others(void **state)
 		"another process has locked the file");
 	sqlite3_exec(other, "ROLLBACK", NULL, NULL, NULL);
 	OK(evl_store_run_begin(s, &run, &r, err));
+	/* A tick that could not begin is a failed tick: its calls say so, nothing aborts. */
+	int case_no;
+	OK(evl_store_case_begin(s, &case_no, &(struct evl_row_case){.name = "c"}, err));
+	assert_int_equal(sqlite3_exec(other, "BEGIN IMMEDIATE", NULL, NULL, NULL), SQLITE_OK);
+	REFUSED(evl_store_tick_begin(s, err), EVL_E_CONFLICT, "locked the file");
+	sqlite3_exec(other, "ROLLBACK", NULL, NULL, NULL);
+	struct evl_row_check c = {.case_no = case_no, .title = "t", .verdict = "pass",
+				  .channel_no = -1, .at_ns = -1};
+	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_CONFLICT, "locked the file");
+	REFUSED(evl_store_tick_commit(s, err), EVL_E_CONFLICT, "locked the file");
+	OK(evl_store_tick_begin(s, err));
+	OK(evl_store_add_check(s, NULL, &c, err));
+	OK(evl_store_run_end(s, EVL_STATE_FINISHED, NULL, NULL, "t", err));
+	OK(evl_store_chain_verify(s, run, NULL, err));
 	sqlite3_close(other);
 	evl_store_close(s);
 
