@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* A run of the store in plain text, for run and show. */
+#pragma once
+
+#include "core/store/store_read.h"
+
+enum print_checks {
+	PRINT_BAD_CHECKS, /* those that pass are counted by title, the others shown */
+	PRINT_ALL_CHECKS,
+};
+
+void print_run_head(const struct evl_run *run);
+/* Shows at most `most` checks of each case; 0: all. */
+void print_run_cases(const struct evl_run *run, enum print_checks which, size_t most);

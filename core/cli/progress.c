@@ -1,0 +1,85 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "core/cli/cli.h"
+#include "core/script/runner.h"
+
+#define LIVE_NS  100000000u  /* between two drawings of the live line */
+#define PLAIN_NS 5000000000u /* between two lines of a log */
+
+static struct {
+	bool on, live;
+	bool drawn; /* a live line stands on the terminal */
+	uint64_t last_ns;
+	uint32_t case_number; /* whose beginning was told */
+} shown;
+
+static uint64_t now_ns(void)
+{
+	struct timespec t = {0};
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (uint64_t)t.tv_sec * 1000000000u + (uint64_t)t.tv_nsec;
+}
+
+void cli_progress_start(enum cli_progress_mode mode)
+{
+	const char *term = getenv("TERM");
+	memset(&shown, 0, sizeof(shown));
+	shown.on = mode != CLI_PROGRESS_NONE;
+	shown.live = mode == CLI_PROGRESS_AUTO && isatty(STDERR_FILENO) && term != NULL &&
+		     strcmp(term, "dumb") != 0;
+}
+
+static void clear(void)
+{
+	if (shown.drawn) {
+		fputs("\r\033[K", stderr);
+		shown.drawn = false;
+	}
+}
+
+void cli_progress_end(void)
+{
+	clear();
+	fflush(stderr);
+}
+
+void cli_progress(void *ctx, const struct evl_run_progress *p)
+{
+	(void)ctx;
+	if (!shown.on || p->case_name[0] == '\0') {
+		return;
+	}
+	if (shown.case_number != p->case_number) {
+		clear();
+		shown.case_number = p->case_number;
+		shown.last_ns = now_ns();
+		cli_err_out("case %u of %u, %s: %s\n", p->case_number, p->case_count, p->case_name,
+			    p->case_title);
+	}
+	if (p->case_ended) {
+		clear();
+		cli_err_out("    %s: %u passed, %u failed, %u inconclusive%s%s\n",
+			    evl_verdict_name(p->case_verdict), p->passed, p->failed,
+			    p->inconclusive,
+			    p->case_message != NULL && p->case_message[0] != '\0' ? "; " : "",
+			    p->case_message != NULL ? p->case_message : "");
+		return;
+	}
+	uint64_t now = now_ns();
+	if (now - shown.last_ns < (shown.live ? LIVE_NS : PLAIN_NS)) {
+		return;
+	}
+	shown.last_ns = now;
+	clear();
+	cli_err_out("    %s: %s of %s, %s%s", p->take_name[0] != '\0' ? p->take_name : "judging",
+		    cli_duration(p->take_done_ns / 1000000u * 1000000u).s,
+		    cli_duration(p->take_all_ns / 1000000u * 1000000u).s,
+		    cli_number_of(p->errors, "bit error").s, shown.live ? "" : "\n");
+	shown.drawn = shown.live;
+	fflush(stderr);
+}
