@@ -16,6 +16,8 @@
  *   err->text (what, where, what to do). The host ends the running case with verdict `error` and
  *   goes on with the next one; after a failed arm, start or exchange it calls stop and may arm
  *   again.
+ * - Bad calls: a call out of order, or one that names a channel, ability, kind or ratio that is
+ *   not there, is refused (EVL_ADAPTER_E_STATE, else EVL_ADAPTER_E_UNSUPPORTED) and does no harm.
  * - Ownership: no memory changes hands. Pointers that the host passes are valid during the call
  *   only, those that the adapter returns (names in evl_adapter) as long as it is loaded.
  * - Time limit: arm, start, stop 1 s; exchange (frames / 8000) s + 100 ms; the others 5 s.

@@ -1,0 +1,354 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Checked calls and takes of the conformance kit. */
+#include <inttypes.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "core/adapter/conform_kit.h"
+#include "core/adapter/internal.h"
+#include "core/base/rate.h"
+
+#define SECOND_NS 1000000000u
+
+void kit_begin(struct conform_kit *k, const char *name, const char *rule)
+{
+	struct evl_conform_report *r = k->report;
+	r->items = evl_xrealloc(r->items, (r->count + 1) * sizeof *r->items);
+	r->items[r->count] = (struct evl_conform_item){.name = name, .rule = rule};
+	k->current = r->count++;
+}
+
+bool kit_fail(struct conform_kit *k, const char *fmt, ...)
+{
+	struct evl_conform_item *item = &k->report->items[k->current];
+	if (item->result != EVL_CONFORM_FAIL) {
+		item->result = EVL_CONFORM_FAIL;
+		va_list ap;
+		va_start(ap, fmt);
+		vsnprintf(item->text, sizeof item->text, fmt, ap);
+		va_end(ap);
+	}
+	return false;
+}
+
+void kit_skip(struct conform_kit *k, const char *why)
+{
+	struct evl_conform_item *item = &k->report->items[k->current];
+	item->result = EVL_CONFORM_SKIP;
+	snprintf(item->text, sizeof item->text, "%s", why);
+}
+
+bool kit_passes(const struct conform_kit *k)
+{
+	return k->report->items[k->current].result == EVL_CONFORM_PASS;
+}
+
+static uint64_t clock_ns(void)
+{
+	struct timespec t;
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (uint64_t)t.tv_sec * SECOND_NS + (uint64_t)t.tv_nsec;
+}
+
+/* Looks at what a call returned, whatever the item is about. */
+static int look(struct conform_kit *k, const char *call, int code,
+		const struct evl_adapter_error *said, uint64_t begun_ns, uint64_t limit_ns)
+{
+	uint64_t took = clock_ns() - begun_ns;
+	if (took > limit_ns && k->late_problem[0] == '\0') {
+		snprintf(k->late_problem, sizeof k->late_problem,
+			 "%s took %" PRIu64 " ms, its limit is %" PRIu64 " ms", call,
+			 took / 1000000, limit_ns / 1000000);
+	}
+	evl_adapter_text(k->said, sizeof k->said, said->text, sizeof said->text);
+	if (code != EVL_ADAPTER_OK && evl_adapter_code_name(code) == NULL &&
+	    k->text_problem[0] == '\0') {
+		snprintf(k->text_problem, sizeof k->text_problem,
+			 "%s returned %d, which is no code of the ABI", call, code);
+	}
+	const char *problem = NULL;
+	if (memchr(said->text, '\0', sizeof said->text) == NULL) {
+		problem = "has no end";
+	} else if (code != EVL_ADAPTER_OK && said->text[0] == '\0') {
+		problem = "is empty though the call failed";
+	} else if (strcmp(k->said, said->text) != 0) {
+		problem = "is not one line of UTF-8";
+	}
+	if (problem && k->text_problem[0] == '\0') {
+		snprintf(k->text_problem, sizeof k->text_problem, "the error text of %s %s", call,
+			 problem);
+	}
+	return code;
+}
+
+int kit_open(struct conform_kit *k, void **self, bool virtual_time, uint64_t seed, bool extra)
+{
+	size_t n = k->args->option_count;
+	struct evl_adapter_option *options = evl_xcalloc(n + 1, sizeof *options);
+	for (size_t i = 0; i < n; i++) {
+		options[i] = (struct evl_adapter_option){.path = k->args->options[i].path,
+							 .value = k->args->options[i].value,
+							 .line = k->args->options[i].line};
+	}
+	options[n] = (struct evl_adapter_option){.path = CONFORM_OPTION, .value = "1", .line = 1};
+	struct evl_open_args args = {.version = 1,
+				     .options = options,
+				     .option_count = (uint32_t)(n + extra),
+				     .build = k->args->build ? k->args->build : "",
+				     .seed = seed,
+				     .virtual_time = virtual_time};
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	*self = NULL;
+	int code =
+		look(k, "open", k->adapter->open(self, &args, &said), &said, t, 5ull * SECOND_NS);
+	free(options);
+	return code;
+}
+
+int kit_channels(struct conform_kit *k, void *self, struct evl_channel_info *out, uint32_t capacity,
+		 uint32_t *count)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->channels(self, out, capacity, count, &said);
+	return look(k, "channels", code, &said, t, 5ull * SECOND_NS);
+}
+
+int kit_arm(struct conform_kit *k, void *self, const struct evl_arm *arms, uint32_t count,
+	    uint32_t max_frames)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->arm(self, arms, count, max_frames, &said);
+	return look(k, "arm", code, &said, t, SECOND_NS);
+}
+
+int kit_start(struct conform_kit *k, void *self, uint64_t at_ns, uint64_t *started_ns)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->start(self, at_ns, started_ns, &said);
+	return look(k, "start", code, &said, t, SECOND_NS);
+}
+
+int kit_exchange(struct conform_kit *k, void *self, uint32_t frames, struct evl_slab *slabs,
+		 uint32_t count)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->exchange(self, frames, slabs, count, &said);
+	return look(k, "exchange", code, &said, t,
+		    (uint64_t)frames * EVL_FRAME_NS + SECOND_NS / 10);
+}
+
+int kit_poll(struct conform_kit *k, void *self, struct evl_event *out, uint32_t capacity,
+	     uint32_t *count)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->poll(self, out, capacity, count, &said);
+	return look(k, "poll", code, &said, t, 5ull * SECOND_NS);
+}
+
+int kit_inject(struct conform_kit *k, void *self, const struct evl_inject *what)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	int code = k->adapter->inject(self, what, &said);
+	return look(k, "inject", code, &said, t, 5ull * SECOND_NS);
+}
+
+int kit_stop(struct conform_kit *k, void *self)
+{
+	struct evl_adapter_error said = {.version = 1};
+	uint64_t t = clock_ns();
+	return look(k, "stop", k->adapter->stop(self, &said), &said, t, SECOND_NS);
+}
+
+bool kit_wants_good(struct conform_kit *k, int code, const char *call)
+{
+	if (code == EVL_ADAPTER_OK) {
+		return true;
+	}
+	return kit_fail(k, "%s failed with %d: %.300s", call, code, k->said);
+}
+
+bool kit_wants_refused(struct conform_kit *k, int code, int wanted, const char *call)
+{
+	if (code == EVL_ADAPTER_OK) {
+		return kit_fail(k, "%s was taken", call);
+	}
+	if (wanted != EVL_ADAPTER_OK && code != wanted) {
+		return kit_fail(k, "%s was refused with code %d, it must be %d: %.300s", call, code,
+				wanted, k->said);
+	}
+	return true;
+}
+
+/* What the kit plays on a channel from byte `offset` on: the same whatever the size of slabs. The
+ * mixing steps are those of splitmix64 (public domain, S. Vigna). */
+static void play(uint8_t *out, size_t bytes, uint32_t channel, uint64_t offset)
+{
+	for (size_t i = 0; i < bytes;) {
+		uint64_t z = ((uint64_t)channel << 40) + (offset + i) / 8 * 0x9E3779B97F4A7C15u;
+		z = (z ^ (z >> 30)) * 0xBF58476D1CE4E5B9u;
+		z = (z ^ (z >> 27)) * 0x94D049BB133111EBu;
+		z ^= z >> 31;
+		for (unsigned k = (offset + i) % 8; k < 8 && i < bytes; k++, i++) {
+			out[i] = (uint8_t)(z >> (k * 8));
+		}
+	}
+}
+
+static size_t slab_bytes(const struct conform_kit *k, uint32_t channel, uint32_t frames)
+{
+	return evl_rate_bytes((enum evl_rate)k->channels[channel].rate, frames);
+}
+
+void take_init(struct conform_take *t, const struct conform_kit *k, void *self, uint32_t max_frames)
+{
+	uint32_t n = k->channel_count;
+	*t = (struct conform_take){.self = self, .max_frames = max_frames};
+	t->arms = evl_xcalloc(n, sizeof *t->arms);
+	t->slabs = evl_xcalloc(n, sizeof *t->slabs);
+	t->tx = evl_xcalloc(n, sizeof *t->tx);
+	t->rx = evl_xcalloc(n, sizeof *t->rx);
+	t->started_ns = evl_xcalloc(n, sizeof *t->started_ns);
+	t->digests = evl_xcalloc(n, sizeof *t->digests);
+	t->sent = evl_xcalloc(1, evl_rate_bytes(EVL_RATE_STM1, max_frames)); /* the largest */
+	for (uint32_t c = 0; c < n; c++) {
+		struct evl_arm *a = &t->arms[t->count];
+		*a = (struct evl_arm){.version = 1,
+				      .channel = c,
+				      .play = (k->channels[c].abilities & EVL_CH_PLAY) != 0,
+				      .capture = (k->channels[c].abilities & EVL_CH_CAPTURE) != 0};
+		if (!a->play && !a->capture) {
+			continue;
+		}
+		t->tx[t->count] = a->play ? evl_xcalloc(1, slab_bytes(k, c, max_frames)) : NULL;
+		t->rx[t->count] = a->capture ? evl_xcalloc(1, slab_bytes(k, c, max_frames)) : NULL;
+		t->digests[t->count] = a->capture ? evl_sha256_create() : NULL;
+		t->count++;
+	}
+}
+
+void take_finish(struct conform_take *t)
+{
+	for (uint32_t i = 0; i < t->count; i++) {
+		free(t->tx[i]);
+		free(t->rx[i]);
+		evl_sha256_destroy(t->digests[i]);
+	}
+	free(t->arms);
+	free(t->slabs);
+	free(t->tx);
+	free(t->rx);
+	free(t->started_ns);
+	free(t->digests);
+	free(t->sent);
+	*t = (struct conform_take){0};
+}
+
+bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns)
+{
+	if (!kit_wants_good(k, kit_arm(k, t->self, t->arms, t->count, t->max_frames), "arm")) {
+		return false;
+	}
+	t->at_ns = k->virtual_time ? at_ns : clock_ns() + 2000000;
+	t->frames = 0;
+	memset(t->started_ns, 0xFF, t->count * sizeof *t->started_ns);
+	if (!kit_wants_good(k, kit_start(k, t->self, t->at_ns, t->started_ns), "start")) {
+		return false;
+	}
+	for (uint32_t i = 0; i < t->count; i++) {
+		uint64_t s = t->started_ns[i];
+		uint64_t off = s > t->at_ns ? s - t->at_ns : t->at_ns - s;
+		if (s == UINT64_MAX || off > SECOND_NS) {
+			return kit_fail(
+				k, "start: channel %s began at %" PRIu64 " ns, asked for %" PRIu64,
+				k->channels[t->arms[i].channel].name, s, t->at_ns);
+		}
+	}
+	return true;
+}
+
+static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint32_t i,
+		      uint32_t frames)
+{
+	const struct evl_slab *s = &t->slabs[i];
+	const struct evl_arm *a = &t->arms[i];
+	const char *name = k->channels[a->channel].name;
+	size_t bytes = slab_bytes(k, a->channel, frames);
+	if (s->version != 1 || s->channel != a->channel || s->bytes != bytes || s->tx != t->tx[i] ||
+	    s->rx != t->rx[i]) {
+		return kit_fail(k, "exchange changed the slab of channel %s", name);
+	}
+	if (s->flags & ~(uint32_t)(EVL_SLAB_GAP | EVL_SLAB_OVERRUN)) {
+		return kit_fail(k, "exchange set unknown flags 0x%X on channel %s",
+				(unsigned)s->flags, name);
+	}
+	if (a->play) {
+		play(t->sent, bytes, a->channel, t->frames * slab_bytes(k, a->channel, 8) / 8);
+		if (memcmp(t->tx[i], t->sent, bytes) != 0) {
+			return kit_fail(k, "exchange wrote into tx of channel %s", name);
+		}
+	}
+	return true;
+}
+
+bool take_step(struct conform_kit *k, struct conform_take *t, uint32_t frames, uint8_t prefill)
+{
+	for (uint32_t i = 0; i < t->count; i++) {
+		uint32_t c = t->arms[i].channel;
+		size_t bytes = slab_bytes(k, c, frames);
+		/* Frames are a multiple of 8 so far, so the offset is whole bytes at every rate. */
+		uint64_t offset = t->frames * slab_bytes(k, c, 8) / 8;
+		if (t->tx[i]) {
+			play(t->tx[i], bytes, c, offset);
+		}
+		if (t->rx[i]) {
+			memset(t->rx[i], prefill, bytes);
+		}
+		t->slabs[i] = (struct evl_slab){.version = 1,
+						.channel = c,
+						.bytes = (uint32_t)bytes,
+						.tx = t->tx[i],
+						.rx = t->rx[i]};
+	}
+	if (!kit_wants_good(k, kit_exchange(k, t->self, frames, t->slabs, t->count), "exchange")) {
+		return false;
+	}
+	for (uint32_t i = 0; i < t->count; i++) {
+		if (!slab_good(k, t, i, frames)) {
+			return false;
+		}
+		if (t->rx[i]) {
+			evl_sha256_update(t->digests[i], t->rx[i],
+					  slab_bytes(k, t->arms[i].channel, frames));
+		}
+	}
+	t->frames += frames;
+	return true;
+}
+
+bool take_same(struct conform_kit *k, const struct conform_take *a, const struct conform_take *b,
+	       const char *what)
+{
+	for (uint32_t i = 0; i < a->count; i++) {
+		if (a->digests[i] == NULL) {
+			continue;
+		}
+		uint8_t x[EVL_SHA256_BYTES], y[EVL_SHA256_BYTES];
+		evl_sha256_peek(a->digests[i], x);
+		evl_sha256_peek(b->digests[i], y);
+		if (memcmp(x, y, sizeof x) != 0) {
+			return kit_fail(k, "%s: channel %s captured other bits", what,
+					k->channels[a->arms[i].channel].name);
+		}
+	}
+	return true;
+}
