@@ -252,7 +252,7 @@ function Case:check_bit_errors(seen, role, limit)
 				reason = reason .. string.format("; the pattern was lost %d times", m.sync_losses)
 			end
 			self:check { kind = "bit-errors", title = "bit error ratio", channel = m.channel,
-				verdict = j.verdict, value = text.ratio(m.errors / m.bits), unit = "1",
+				verdict = j.verdict, value = text.ratio(m.errors / m.bits),
 				limit = text.ratio(limit.ratio), relation = "below",
 				confidence = text.percent(limit.confidence), lower = text.ratio(j.lower),
 				upper = text.ratio(j.upper), errors = m.errors, bits = m.bits, rule = j.rule,
