@@ -46,7 +46,9 @@ static void print_check(const struct evl_run *run, const struct evl_row_check *c
 		cli_out(", %s", text(channel->label));
 	}
 	if (c->value != NULL) {
-		cli_out(": %s%s%s", c->value, c->unit != NULL ? " " : "", text(c->unit));
+		/* "1" is the unit of a bare number. */
+		bool unit = c->unit != NULL && strcmp(c->unit, "1") != 0;
+		cli_out(": %s%s%s", c->value, unit ? " " : "", unit ? c->unit : "");
 		if (c->limit != NULL) {
 			cli_out(", wanted %s %s", text(c->relation), c->limit);
 		}

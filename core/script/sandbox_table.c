@@ -191,7 +191,7 @@ int sandbox_pairs(lua_State *L)
 
 int sandbox_next(lua_State *L)
 {
-	struct key first, k;
+	struct key first = {.kind = KEY_INTEGER}, k;
 	uint64_t count = 0;
 
 	luaL_checktype(L, 1, LUA_TTABLE);
