@@ -287,8 +287,8 @@ static void test_locked_by_others(void **state)
 	assert_int_equal(sqlite3_exec(other, "BEGIN IMMEDIATE", NULL, NULL, NULL), SQLITE_OK);
 	REFUSED(evl_store_tick_begin(s, err), EVL_E_CONFLICT, "locked the file");
 	sqlite3_exec(other, "ROLLBACK", NULL, NULL, NULL);
-	struct evl_row_check c = {.case_no = case_no, .title = "t", .verdict = "pass",
-				  .channel_no = -1, .at_ns = -1};
+	struct evl_row_check c = {
+		.case_no = case_no, .title = "t", .verdict = "pass", .channel_no = -1, .at_ns = -1};
 	REFUSED(evl_store_add_check(s, NULL, &c, err), EVL_E_CONFLICT, "locked the file");
 	REFUSED(evl_store_tick_commit(s, err), EVL_E_CONFLICT, "locked the file");
 	OK(evl_store_tick_begin(s, err));
