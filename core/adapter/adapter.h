@@ -209,8 +209,8 @@ struct evl_adapter {
 	int (*inject)(void *self, const struct evl_inject *what, struct evl_adapter_error *err);
 
 	/* Ends the take; pending injections are dropped. Also undoes an arm whose take never
-	 * starts, as when another adapter could not arm.  [armed, started, or after a failed
-	 * call] */
+	 * starts, as when another adapter could not arm, and leads out of a failed call. Succeeds
+	 * when there is nothing to stop.  [open] */
 	int (*stop)(void *self, struct evl_adapter_error *err);
 
 	/* Frees the instance. Takes NULL. Cannot fail.  [any] */

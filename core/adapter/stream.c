@@ -299,10 +299,6 @@ enum evl_status evl_instance_stop(struct evl_instance *in, struct evl_err *err)
 	}
 	struct evl_adapter_error said = evl_no_error();
 	int code = in->adapter->stop(in->self, &said);
-	/* An adapter that was left stopped by the failed call may say so. */
-	if (code == EVL_ADAPTER_E_STATE && in->state == EVL_INSTANCE_FAILED) {
-		code = EVL_ADAPTER_OK;
-	}
 	in->state = code == EVL_ADAPTER_OK ? EVL_INSTANCE_STOPPED : EVL_INSTANCE_FAILED;
 	return evl_instance_judge(in, err, "stop", code, &said);
 }
