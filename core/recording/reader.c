@@ -152,7 +152,7 @@ static enum evl_status each_bit(struct evl_rec *r, uint32_t channel, take_bits t
 	}
 	uint64_t at = 0;
 	enum evl_status st;
-	struct evl_rec_piece piece;
+	struct evl_rec_piece piece = {0};
 	while ((st = evl_rec_piece(r, channel, at, &piece, err)) == EVL_OK) {
 		size_t n = (size_t)(piece.bits / 8);
 		st = evl_rec_read(r, channel, piece.bit_offset, buf, n, err);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Writes a recording: a pcapng file, streamed and append-only. Memory is bounded whatever the
- * length (under 70 MB for 1024 channels); create gets all that writing needs.
+ * length (20 MB for 128 channels, under 100 MB for 1024); create gets all that writing needs.
  *
  *	struct evl_rec_channel ch[] = {
  *		{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0},

@@ -130,6 +130,7 @@ uint8_t *sample_read_file(const char *path, size_t *bytes)
 
 void sample_write_file(const char *path, const void *data, size_t bytes)
 {
+	unlink(path); /* a new file: cutting an old one to 0 makes some file systems sync it */
 	FILE *f = fopen(path, "wb");
 	evl_require(f != NULL && fwrite(data, 1, bytes, f) == bytes && fclose(f) == 0);
 }

@@ -40,7 +40,7 @@ static void changed_copies(void **state)
 		uint8_t *f = sample_read_file(path, &bytes);
 		uint8_t *g = malloc(bytes + 1);
 		assert_non_null(g);
-		for (int round = 0; round < 1500; round++) {
+		for (int round = 0; round < 1000; round++) {
 			g[0] = (uint8_t)round;
 			memcpy(g + 1, f, bytes);
 			size_t n = bytes;
