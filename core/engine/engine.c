@@ -63,6 +63,13 @@ uint64_t evl_engine_now(const struct evl_engine *e)
 	return evl_clock_now(&e->clock);
 }
 
+uint64_t evl_engine_next_begin(const struct evl_engine *e)
+{
+	const uint64_t grid = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;
+	uint64_t now = evl_clock_now(&e->clock);
+	return e->clock.is_virtual ? (now + grid - 1) / grid * grid : now + 200000000u;
+}
+
 uint32_t evl_engine_channel_count(const struct evl_engine *e)
 {
 	return e->channel_count;

@@ -40,6 +40,11 @@ uint32_t evl_engine_channel_count(const struct evl_engine *engine);
 const struct evl_bound_channel *evl_engine_channel(const struct evl_engine *engine,
 						   uint32_t channel);
 
+/* When a take that is begun now can begin: on the 8 ms grid of the virtual clock; on the real clock
+ * 200 ms from now, time enough to arm all channels. The take proper starts EVL_TAKE_LEAD_IN frames
+ * later. */
+uint64_t evl_engine_next_begin(const struct evl_engine *engine);
+
 /* Runs one take. `deadline_ns` on the clock of the run: a take that would end later is refused
  * with EVL_E_LIMIT before it begins (on the real clock also when it runs over).
  * EVL_OK: *out holds the result, also when it was interrupted (result.interrupted).

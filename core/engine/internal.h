@@ -70,7 +70,6 @@ struct per_instance {
 	struct evl_slab *slabs;
 	uint64_t *started_ns;
 	uint32_t count;
-	bool started;
 };
 
 struct take {

@@ -171,12 +171,7 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 {
 	struct evl_engine *e = t->engine;
-	uint64_t begin_ns;
-	if (e->clock.is_virtual) {
-		begin_ns = (e->clock.now_ns + SLAB_NS - 1) / SLAB_NS * SLAB_NS;
-	} else {
-		begin_ns = evl_clock_now(&e->clock) + 200000000u; /* time to arm all channels */
-	}
+	const uint64_t begin_ns = t->plan->begin_ns;
 	t->start_ns = begin_ns + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
 	t->result->start_ns = t->start_ns;
 	enum evl_status st = open_writer(t, err);
@@ -189,8 +184,8 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
 		struct per_instance *in = &t->instances[i];
 		if (in->count > 0) {
-			in->started = true; /* so that a failed start is followed by a stop */
-			st = evl_instance_start(in->in, begin_ns, in->started_ns, err);
+			st = evl_instance_start(in->in, evl_clock_for_adapters(&e->clock, begin_ns),
+						in->started_ns, err);
 		}
 	}
 	if (st == EVL_OK) {
@@ -198,7 +193,7 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	}
 	for (uint32_t i = 0; i < t->plan->part_count && st == EVL_OK; i++) {
 		struct part *p = &t->parts[i];
-		uint64_t began = t->instances[p->instance].started_ns[p->place];
+		uint64_t began = t->instances[p->instance].started_ns[p->place] - e->clock.base_ns;
 		p->started_ns = began + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
 		int64_t skew = (int64_t)(began - begin_ns);
 		if (p->record_sent >= 0) {
@@ -212,14 +207,14 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < t->plan->injection_count && st == EVL_OK; i++) {
 		const struct evl_take_injection *j = &t->plan->injections[i];
 		const struct evl_bound_channel *b = evl_engine_channel(e, j->channel);
-		struct evl_inject what = {.kind = j->alarm != EVL_ALARM_NONE ? EVL_INJECT_ALARM
-									     : EVL_INJECT_ERRORS,
-					  .channel = b->channel,
-					  .alarm = j->alarm,
-					  .numerator = j->numerator,
-					  .denominator = j->denominator,
-					  .at_ns = t->start_ns + j->at_ns,
-					  .duration_ns = j->lasting_ns};
+		struct evl_inject what = {
+			.kind = j->alarm != EVL_ALARM_NONE ? EVL_INJECT_ALARM : EVL_INJECT_ERRORS,
+			.channel = b->channel,
+			.alarm = j->alarm,
+			.numerator = j->numerator,
+			.denominator = j->denominator,
+			.at_ns = evl_clock_for_adapters(&e->clock, t->start_ns + j->at_ns),
+			.duration_ns = j->lasting_ns};
 		st = evl_instance_inject(t->instances[b->adapter].in, &what, err);
 	}
 	return st;
@@ -461,7 +456,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	*out = NULL;
 	t.frames_all = (plan->frames + SLAB - 1) / SLAB * SLAB;
 	uint64_t end_ns =
-		evl_engine_now(e) + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
+		plan->begin_ns + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
 	if (end_ns > deadline_ns) {
 		return evl_err_set(err, EVL_E_LIMIT,
 				   "take %s would end %" PRIu64

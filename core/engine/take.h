@@ -81,7 +81,8 @@ struct evl_take_injection {
 struct evl_take_plan {
 	const char *holder; /* of the leases: "case bit-errors" */
 	const char *name;
-	uint64_t frames; /* is rounded up to whole slabs */
+	uint64_t begin_ns; /* of the lead-in, from evl_engine_next_begin */
+	uint64_t frames;   /* is rounded up to whole slabs */
 	struct evl_take_part *parts;
 	uint32_t part_count;
 	const struct evl_take_inside *inside; /* or NULL */

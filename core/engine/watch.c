@@ -130,9 +130,6 @@ enum evl_status evl_watch_poll(struct take *t, struct evl_err *err)
 {
 	struct evl_engine *e = t->engine;
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
-		if (!t->instances[i].started) {
-			continue;
-		}
 		uint32_t n = 0;
 		do {
 			enum evl_status st = evl_instance_poll(e->args.instances[i], t->polled,
@@ -152,7 +149,9 @@ enum evl_status evl_watch_poll(struct take *t, struct evl_err *err)
 					.alarm = (enum evl_alarm)t->polled[k].alarm,
 					.raised = t->polled[k].raised,
 					.by_unit = true,
-					.at_ns = (int64_t)(t->polled[k].at_ns - t->start_ns)};
+					.at_ns = (int64_t)(t->polled[k].at_ns -
+							   evl_clock_for_adapters(&e->clock,
+										  t->start_ns))};
 				keep(t, &ev);
 			}
 		} while (n == EVL_POLL_BATCH);

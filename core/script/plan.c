@@ -248,8 +248,6 @@ static enum evl_status inject(struct build *b, struct evl_err *err)
 			j->denominator = 1000000000000000u;
 			j->at_ns = (uint64_t)integer_field(L, at, "at_ns");
 			j->lasting_ns = (uint64_t)integer_field(L, at, "lasting_ns");
-			/* Its defects and alarms are told for channels of the take only. */
-			part_of(b, j->channel)->capture = true;
 		}
 		if (!any) {
 			return evl_err_set(err, EVL_E_INVALID,
@@ -552,10 +550,8 @@ static enum evl_status run_take(struct build *b, struct seen *seen, struct evl_t
 				struct evl_err *err)
 {
 	struct run_state *r = b->r;
-	uint64_t now = evl_engine_now(r->engine);
-	const uint64_t slab = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;
-	/* Corrected from the result below; the row needs a start while the take runs. */
-	r->take_start_ns = (now + slab - 1) / slab * slab + EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+	b->plan.begin_ns = evl_engine_next_begin(r->engine);
+	r->take_start_ns = b->plan.begin_ns + EVL_TAKE_LEAD_IN * (uint64_t)EVL_FRAME_NS;
 	struct evl_row_take row = {.case_no = r->case_no,
 				   .name = b->name,
 				   .start_ns = (int64_t)r->take_start_ns,

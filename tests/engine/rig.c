@@ -71,3 +71,10 @@ void rig_patterns(struct rig *rig, uint32_t count, uint64_t frames)
 					   .parts = rig->parts,
 					   .part_count = count};
 }
+
+enum evl_status rig_take(struct rig *rig, uint64_t deadline_ns, const struct evl_take_sink *sink,
+			 struct evl_take_result **out, struct evl_err *err)
+{
+	rig->plan.begin_ns = evl_engine_next_begin(rig->engine);
+	return evl_engine_take(rig->engine, &rig->plan, deadline_ns, sink, out, err);
+}

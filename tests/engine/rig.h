@@ -21,3 +21,7 @@ void rig_down(struct rig *rig);
 
 /* A plan in which `count` tributaries play and expect their own phase of 2^15-1. */
 void rig_patterns(struct rig *rig, uint32_t count, uint64_t frames);
+
+/* evl_engine_take at the next possible instant. */
+enum evl_status rig_take(struct rig *rig, uint64_t deadline_ns, const struct evl_take_sink *sink,
+			 struct evl_take_result **out, struct evl_err *err);

@@ -25,7 +25,7 @@ static void own_patterns_at_the_known_delay(void **state)
 	rig_patterns(&rig, 8, 8000);
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->frames, 8000);
 	assert_int_equal(r->meter_count, 8);
 	assert_int_equal(r->start_ns, EVL_TAKE_LEAD_IN * EVL_FRAME_NS);
@@ -36,15 +36,15 @@ static void own_patterns_at_the_known_delay(void **state)
 		assert_int_equal(m->delay_bits, 5 * 256);
 		assert_int_equal(m->errors, 0);
 		assert_int_equal(m->errored_seconds, 0);
-		/* 15 bits of register and 64 of confirmation find the pattern; a few idle ones before
-		 * it may by chance continue it backwards. */
+		/* 15 bits of register and 64 of confirmation find the pattern; a few idle ones
+		 * before it may by chance continue it backwards. */
 		assert_in_range(m->bits, 8000 * 256 - 5 * 256 - 200, 8000 * 256 - 5 * 256 - 63);
 	}
 	assert_int_equal(evl_engine_now(rig.engine),
 			 (8000 + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS);
 	evl_take_result_destroy(r);
 	/* The next take starts on the 8 ms grid. */
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->start_ns % (EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS), 0);
 	evl_take_result_destroy(r);
 	rig_down(&rig);
@@ -62,7 +62,7 @@ static void crossed_channels_are_named(void **state)
 	rig.parts[6].expected = keep;
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->meters[2].arrival, EVL_ARRIVAL_CROSSED);
 	assert_int_equal(r->meters[2].from_channel, 6);
 	assert_int_equal(r->meters[6].from_channel, 2);
@@ -86,7 +86,7 @@ static void records_and_replays_the_same_bits(void **state)
 	}
 	struct evl_take_result *first = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &first, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &first, &err), EVL_OK);
 	assert_int_equal(strlen(first->record_sha256), 64);
 
 	struct evl_rec *rec = NULL;
@@ -121,7 +121,7 @@ static void records_and_replays_the_same_bits(void **state)
 	}
 	rig.plan.record_path = NULL;
 	struct evl_take_result *again = NULL;
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &again, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &again, &err), EVL_OK);
 	assert_int_equal(again->stream_count, 16);
 	for (uint32_t i = 0; i < 16; i++) {
 		assert_string_equal(again->streams[i].digest, first->streams[i].digest);
@@ -135,8 +135,7 @@ static void records_and_replays_the_same_bits(void **state)
 
 	/* Expecting more than the recording holds is refused before anything moves. */
 	rig.plan.frames = 8000;
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &again, &err),
-			 EVL_E_INVALID);
+	assert_int_equal(rig_take(&rig, never, NULL, &again, &err), EVL_E_INVALID);
 	assert_null(again);
 	assert_non_null(strstr(err.text, "trib-1.sent"));
 	evl_rec_close(rec);
@@ -159,7 +158,7 @@ static void differing_bits_are_located(void **state)
 	rig.parts[1].record_sent = rig.parts[1].record_received = true;
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	evl_take_result_destroy(r);
 	struct evl_rec *rec = NULL;
 	assert_int_equal(evl_rec_open(&rec, path, &err), EVL_OK);
@@ -174,7 +173,7 @@ static void differing_bits_are_located(void **state)
 		rig.parts[i].record_sent = rig.parts[i].record_received = false;
 	}
 	rig.plan.record_path = NULL;
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	for (uint32_t i = 0; i < 2; i++) {
 		assert_int_equal(r->meters[i].arrival, EVL_ARRIVAL_CROSSED);
 		assert_int_equal(r->meters[i].from_channel, 1 - i);
@@ -205,7 +204,7 @@ static void injected_errors_and_alarms_arrive_in_time(void **state)
 	rig.plan.injection_count = 2;
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->meters[0].errors, 0);
 	/* One error in each 1000 bits of half a second: 1024000 bits. */
 	assert_in_range(r->meters[1].errors, 1023, 1024);
@@ -258,7 +257,7 @@ static void only_seconds_that_are_not_clean_are_told(void **state)
 	struct evl_take_sink sink = {.ctx = &c, .second = on_second, .tick = on_tick};
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, &sink, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, &sink, &r, &err), EVL_OK);
 	assert_int_equal(c.seconds, 1);
 	assert_int_equal(c.ticks, 3);
 	assert_int_equal(c.errors_in_rows, r->meters[1].errors);
@@ -275,14 +274,13 @@ static void a_failing_adapter_leaves_the_engine_usable(void **state)
 	rig_patterns(&rig, 2, 8000);
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err),
-			 EVL_E_ADAPTER);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_E_ADAPTER);
 	assert_non_null(strstr(err.text, "loopback"));
 	assert_non_null(r); /* what was measured up to then */
 	/* Two exchanges of lead-in and three of the take went well. */
 	assert_int_equal(r->frames, 3 * EVL_TAKE_SLAB_FRAMES);
 	evl_take_result_destroy(r);
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->meters[0].errors, 0);
 	evl_take_result_destroy(r);
 	rig_down(&rig);
@@ -303,8 +301,7 @@ static void garbage_from_an_adapter_is_refused(void **state)
 		rig_patterns(&rig, 2, 8000);
 		struct evl_take_result *r = NULL;
 		struct evl_err err = {0};
-		assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err),
-				 EVL_E_ADAPTER);
+		assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_E_ADAPTER);
 		assert_non_null(strstr(err.text, "loopback"));
 		evl_take_result_destroy(r);
 		rig_down(&rig);
@@ -324,7 +321,7 @@ static void gaps_are_counted_and_recorded(void **state)
 	rig.parts[0].record_received = true;
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_int_equal(r->gaps, 1);
 	evl_take_result_destroy(r);
 	struct evl_rec *rec = NULL;
@@ -344,14 +341,12 @@ static void time_limit_and_stop(void **state)
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
 	/* 8000 frames and the lead-in need 1.016 s. */
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, 1015999999, NULL, &r, &err),
-			 EVL_E_LIMIT);
+	assert_int_equal(rig_take(&rig, 1015999999, NULL, &r, &err), EVL_E_LIMIT);
 	assert_null(r);
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, 1016000000, NULL, &r, &err),
-			 EVL_OK);
+	assert_int_equal(rig_take(&rig, 1016000000, NULL, &r, &err), EVL_OK);
 	evl_take_result_destroy(r);
 	rig.stop = 1;
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_true(r->interrupted);
 	assert_int_equal(r->frames, 0);
 	evl_take_result_destroy(r);
@@ -367,12 +362,11 @@ static void one_channel_twice_is_refused(void **state)
 	rig.parts[1].channel = 0;
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err),
-			 EVL_E_CONFLICT);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_E_CONFLICT);
 	assert_non_null(strstr(err.text, "trib 1"));
 	/* And the leases are free again. */
 	rig.parts[1].channel = 1;
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	evl_take_result_destroy(r);
 	rig_down(&rig);
 }
@@ -386,7 +380,7 @@ static void real_clock_keeps_real_time(void **state)
 	struct evl_take_result *r = NULL;
 	struct evl_err err = {0};
 	uint64_t before = evl_engine_now(rig.engine);
-	assert_int_equal(evl_engine_take(rig.engine, &rig.plan, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
 	assert_true(evl_engine_now(rig.engine) - before >= (832 + 128) * (uint64_t)EVL_FRAME_NS);
 	assert_int_equal(r->meters[0].arrival, EVL_ARRIVAL_OWN);
 	assert_int_equal(r->meters[0].errors, 0);
