@@ -133,6 +133,11 @@ static int mux_arm(void *self, const struct evl_arm *arms, uint32_t count, uint3
 			return simmux_fail(err, EVL_ADAPTER_E_STATE,
 					   "arm: channel %u is not there or is given twice", c);
 		}
+		if (!arms[i].play && !arms[i].capture) {
+			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
+					   "arm: channel %u is to be neither played nor captured",
+					   c);
+		}
 		seen |= (uint64_t)1 << c;
 		line_played = line_played || (c == SIMMUX_LINE && arms[i].play);
 	}
@@ -324,7 +329,7 @@ static int mux_stop(void *self, struct evl_adapter_error *err)
 {
 	struct simmux *s = self;
 
-	(void)err; /* nothing to do when no take is on */
+	(void)err; /* succeeds when there is nothing to stop */
 	simmux_unit_drop_injections(s->unit);
 	simmux_unit_set_line_played(s->unit, false);
 	s->state = STOPPED;

@@ -7,7 +7,6 @@
 #include "core/base/rate.h"
 #include "core/frame/klm.h"
 
-#define CHUNK_NS         ((uint64_t)SIMMUX_CHUNK_FRAMES * EVL_FRAME_NS)
 #define LINE_FRAME_BITS  (EVL_MUX63_LINE_BYTES * 8u)
 #define E1_FRAME_BITS    (EVL_MUX63_E1_BYTES * 8u)
 #define LINE_CHUNK_BYTES (EVL_MUX63_LINE_BYTES * SIMMUX_CHUNK_FRAMES)
@@ -15,14 +14,8 @@
 #define BLOCK_FRAMES     64u  /* of the error generators */
 #define SETTLE_FRAMES    128u /* 16 ms: LOF 3 ms, pointers 1.5 ms, labels and RDI 2.5 ms */
 
-/* Random streams: each channel has one for its planted and one for its injected errors. */
-enum { STREAM_PLANTED = 0, STREAM_INJECTED = 1 };
-
-struct pending {
-	struct simmux_injection what;
-	struct simmux_span span; /* in bits of the channel; in frames for AIS by the encoder */
-	struct simmux_errors errors;
-};
+/* Random streams: injected errors have the odd ones. */
+#define STREAM(channel) ((channel)*2u)
 
 struct output {
 	uint32_t tu; /* whose bits come out here, 0..62 */
@@ -47,21 +40,14 @@ struct simmux_unit {
 	struct simmux_delay line_delay;
 	bool has_line_errors;
 	struct simmux_errors line_errors;
-	struct pending pending[SIMMUX_INJECTIONS];
-	uint32_t pending_count;
-	bool ms_ais, au_ais; /* put in by the encoder at present */
-	uint64_t tu_ais;
+	struct simmux_injections injections;
+	struct simmux_ais ais; /* put in by the encoder at present */
 	struct simmux_defects defects;
 	uint8_t line_out[LINE_CHUNK_BYTES];
 	uint8_t line_in[LINE_CHUNK_BYTES];
 	uint8_t inputs[SIMMUX_TRIBUTARIES][E1_CHUNK_BYTES];
 	uint8_t unread[SIMMUX_TRIBUTARIES][E1_CHUNK_BYTES];
 };
-
-static uint64_t stream_of(uint32_t channel, unsigned purpose)
-{
-	return channel * 2u + purpose;
-}
 
 /* ---- defects ---- */
 
@@ -116,16 +102,15 @@ static bool plant(struct simmux_unit *u, const struct simmux_fault *f)
 	}
 	case SIMMUX_ERRORS:
 		u->outputs[port].has_errors = true;
-		simmux_errors_init(&u->outputs[port].errors, u->seed,
-				   stream_of(port, STREAM_PLANTED), f->numerator, f->denominator,
-				   BLOCK_FRAMES * E1_FRAME_BITS);
+		simmux_errors_init(&u->outputs[port].errors, u->seed, STREAM(port), f->numerator,
+				   f->denominator, BLOCK_FRAMES * E1_FRAME_BITS);
 		return true;
 	case SIMMUX_DELAY:
 		return simmux_delay_init(&u->outputs[port].delay, f->bits, E1_CHUNK_BYTES);
 	case SIMMUX_LINE_ERRORS:
 		u->has_line_errors = true;
-		simmux_errors_init(&u->line_errors, u->seed, stream_of(SIMMUX_LINE, STREAM_PLANTED),
-				   f->numerator, f->denominator, BLOCK_FRAMES * LINE_FRAME_BITS);
+		simmux_errors_init(&u->line_errors, u->seed, STREAM(SIMMUX_LINE), f->numerator,
+				   f->denominator, BLOCK_FRAMES * LINE_FRAME_BITS);
 		return true;
 	case SIMMUX_LINE_DELAY:
 		/* The lead must fill the delay and then settle, in whole J2 trace cycles. */
@@ -229,155 +214,45 @@ void simmux_unit_set_line_played(struct simmux_unit *u, bool played)
 
 void simmux_unit_drop_injections(struct simmux_unit *u)
 {
-	u->pending_count = 0;
-}
-
-static bool by_encoder(const struct simmux_injection *what)
-{
-	return what->numerator == 0 &&
-	       (what->alarm == EVL_ALARM_MS_AIS || what->alarm == EVL_ALARM_AU_AIS ||
-		what->alarm == EVL_ALARM_TU_AIS);
+	simmux_inject_drop(&u->injections, u->now, &u->defects);
 }
 
 bool simmux_unit_needs_loop(const struct simmux_unit *u)
 {
-	for (uint32_t i = 0; i < u->pending_count; i++) {
-		if (by_encoder(&u->pending[i].what)) {
-			return true;
-		}
-	}
-	return false;
+	return simmux_inject_needs_loop(&u->injections);
 }
 
 const char *simmux_unit_inject(struct simmux_unit *u, const struct simmux_injection *what,
 			       int *code)
 {
-	bool on_line = what->channel == SIMMUX_LINE;
-	bool encoder = by_encoder(what);
-	struct pending *p = &u->pending[u->pending_count];
-	uint32_t frame_bits = on_line ? LINE_FRAME_BITS : E1_FRAME_BITS;
-
-	*code = EVL_ADAPTER_E_UNSUPPORTED;
-	if (what->numerator == 0) {
-		if (on_line && what->alarm != EVL_ALARM_LOS && what->alarm != EVL_ALARM_MS_AIS &&
-		    what->alarm != EVL_ALARM_AU_AIS) {
-			return "can be LOS, MS-AIS or AU-AIS on the line";
-		}
-		if (!on_line && what->alarm != EVL_ALARM_AIS && what->alarm != EVL_ALARM_TU_AIS) {
-			return "can be AIS or TU-AIS on a tributary";
-		}
-	}
-	if (encoder && (!u->options.looped || u->line_played)) {
-		return "needs the line looped and nobody playing into it";
-	}
-	*code = EVL_ADAPTER_E_STATE;
-	if (encoder && what->lasting_ns < CHUNK_NS) {
-		return "must last 1 ms or longer";
-	}
-	if (what->lasting_ns == 0) {
-		return "must last longer than nothing";
-	}
-	if (what->at_ns < u->now * EVL_FRAME_NS) {
-		return "would begin in the past";
-	}
-	if (u->pending_count == SIMMUX_INJECTIONS) {
-		return "is one too many: 64 are waiting already";
-	}
-	p->what = *what;
-	p->span = simmux_span_of(what->at_ns, what->lasting_ns, encoder ? 1 : frame_bits);
-	if (what->numerator > 0) {
-		simmux_errors_init(&p->errors, u->seed, stream_of(what->channel, STREAM_INJECTED),
-				   what->numerator, what->denominator, BLOCK_FRAMES * frame_bits);
-	}
-	u->pending_count++;
-	*code = EVL_ADAPTER_OK;
-	return NULL;
-}
-
-static void forget_past(struct simmux_unit *u)
-{
-	uint32_t kept = 0;
-
-	for (uint32_t i = 0; i < u->pending_count; i++) {
-		struct pending *p = &u->pending[i];
-		uint64_t bits = by_encoder(&p->what)             ? 1
-				: p->what.channel == SIMMUX_LINE ? LINE_FRAME_BITS
-								 : E1_FRAME_BITS;
-
-		if (p->span.end > u->now * bits) {
-			if (kept != i) {
-				u->pending[kept] = *p;
-			}
-			kept++;
-		}
-	}
-	u->pending_count = kept;
+	return simmux_inject_add(&u->injections, what, u->now, u->options.looped && !u->line_played,
+				 u->seed, code);
 }
 
 /* AIS that the encoder puts in, for whole chunks. */
 static void switch_ais(struct simmux_unit *u)
 {
-	bool ms = false, au = false;
-	uint64_t tu = 0;
+	struct simmux_ais want = simmux_inject_ais(&u->injections, u->now);
 
-	for (uint32_t i = 0; i < u->pending_count; i++) {
-		const struct pending *p = &u->pending[i];
-
-		if (!by_encoder(&p->what) || u->now < p->span.begin || u->now >= p->span.end) {
-			continue;
-		}
-		ms = ms || p->what.alarm == EVL_ALARM_MS_AIS;
-		au = au || p->what.alarm == EVL_ALARM_AU_AIS;
-		if (p->what.alarm == EVL_ALARM_TU_AIS) {
-			tu |= (uint64_t)1 << u->tu_of_port[p->what.channel];
-		}
+	if (want.ms != u->ais.ms) {
+		evl_mux63_tx_insert_ms_ais(u->tx, want.ms);
 	}
-	if (ms != u->ms_ais) {
-		evl_mux63_tx_insert_ms_ais(u->tx, ms);
-		u->ms_ais = ms;
+	if (want.au != u->ais.au) {
+		evl_mux63_tx_insert_au_ais(u->tx, want.au);
 	}
-	if (au != u->au_ais) {
-		evl_mux63_tx_insert_au_ais(u->tx, au);
-		u->au_ais = au;
-	}
-	for (uint32_t t = 0; t < SIMMUX_TRIBUTARIES && tu != u->tu_ais; t++) {
-		bool on = (tu >> t & 1u) != 0;
-
-		if (on != ((u->tu_ais >> t & 1u) != 0)) {
-			evl_mux63_tx_insert_tu_ais(u->tx, t, on);
+	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES && want.tu != u->ais.tu; p++) {
+		if (((want.tu ^ u->ais.tu) >> p & 1u) != 0) {
+			evl_mux63_tx_insert_tu_ais(u->tx, u->tu_of_port[p],
+						   (want.tu >> p & 1u) != 0);
 		}
 	}
-	u->tu_ais = tu;
+	u->ais = want;
 }
 
-/* Makes what was injected into the bits of one channel: `data` is the chunk, or NULL to ask only
- * whether there is anything. */
-static bool disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data)
+/* Puts in what was injected on one channel. */
+static void disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data)
 {
-	uint64_t frame_bits = channel == SIMMUX_LINE ? LINE_FRAME_BITS : E1_FRAME_BITS;
-	uint64_t first = u->now * frame_bits, bits = SIMMUX_CHUNK_FRAMES * frame_bits;
-	bool any = false;
-
-	for (uint32_t i = 0; i < u->pending_count; i++) {
-		struct pending *p = &u->pending[i];
-		struct simmux_span cut;
-
-		if (p->what.channel != channel || by_encoder(&p->what) ||
-		    !simmux_span_cut(&cut, p->span, first, bits)) {
-			continue;
-		}
-		any = true;
-		if (data == NULL) {
-			break;
-		}
-		if (p->what.numerator > 0) {
-			simmux_errors_apply(&p->errors, data, cut.begin,
-					    first + cut.begin - p->span.begin, cut.end - cut.begin);
-		} else {
-			simmux_span_set(data, cut, p->what.alarm == EVL_ALARM_AIS);
-		}
-	}
-	return any;
+	simmux_inject_apply(&u->injections, channel, u->now, data, u->quiet ? NULL : &u->defects);
 }
 
 /* Planted losses of the line; instants count from the host's time 0 (or from open in real time). */
@@ -412,7 +287,7 @@ static void encode(struct simmux_unit *u, const struct simmux_io *io, uint8_t *l
 	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
 		const uint8_t *in = io[p].tx; /* NULL: all ones, as nothing is connected */
 
-		if (u->pending_count > 0 && disturb(u, p, NULL)) {
+		if (simmux_inject_touches(&u->injections, p, u->now)) {
 			if (in != NULL) {
 				memcpy(u->inputs[p], in, E1_CHUNK_BYTES);
 			} else {
@@ -441,7 +316,8 @@ static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_io *
 	if (in == NULL && u->options.looped) {
 		in = line_out;
 	}
-	if (in != NULL && !darken(u, NULL) && !disturb(u, SIMMUX_LINE, NULL)) {
+	if (in != NULL && !darken(u, NULL) &&
+	    !simmux_inject_touches(&u->injections, SIMMUX_LINE, u->now)) {
 		return in;
 	}
 	if (in != NULL) {
@@ -492,7 +368,5 @@ void simmux_unit_run(struct simmux_unit *u, const struct simmux_io *io)
 	evl_mux63_rx_take_remote(u->rx, &remote);
 	evl_mux63_tx_set_remote(u->tx, &remote);
 	u->now += SIMMUX_CHUNK_FRAMES;
-	if (u->pending_count > 0) {
-		forget_past(u);
-	}
+	simmux_inject_forget(&u->injections, u->now);
 }

@@ -19,13 +19,11 @@
 
 #include "adapters/simmux/defects.h"
 #include "adapters/simmux/impair.h"
+#include "adapters/simmux/inject.h"
 #include "adapters/simmux/options.h"
 #include "core/frame/mux63.h"
 
-#define SIMMUX_LINE         SIMMUX_TRIBUTARIES /* channel index; 0..62 are trib-1..trib-63 */
-#define SIMMUX_CHUNK_FRAMES 8u
-#define SIMMUX_LEAD_FRAMES  1024u /* whole J2 trace cycles of 64 frames; more than any settling */
-#define SIMMUX_INJECTIONS   64u   /* waiting or going on at one time */
+#define SIMMUX_LEAD_FRAMES 1024u /* whole J2 trace cycles of 64 frames; more than any settling */
 
 struct simmux_unit;
 
@@ -33,16 +31,6 @@ struct simmux_unit;
 struct simmux_io {
 	const uint8_t *tx;
 	uint8_t *rx;
-};
-
-/* `numerator` is 0 for a defect. */
-struct simmux_injection {
-	uint32_t channel;
-	uint32_t alarm;
-	uint64_t numerator;
-	uint64_t denominator;
-	uint64_t at_ns; /* counted from switching on */
-	uint64_t lasting_ns;
 };
 
 /* NULL: out of memory. */

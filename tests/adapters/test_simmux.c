@@ -412,6 +412,64 @@ static void injected_on_a_tributary(void **state)
 	rig_close(&rig);
 }
 
+/* G.775 4: LOS after 10 to 255 intervals without pulses, gone after as many with; meanwhile the
+ * unit sends all ones (G.783, from memory). */
+static void tributary_lost(void **state)
+{
+	struct evl_inject in = {.version = 1,
+				.kind = EVL_INJECT_ALARM,
+				.channel = 20,
+				.alarm = EVL_ABI_LOS,
+				.at_ns = 3 * MS + 300000,
+				.duration_ns = 2 * MS};
+	uint32_t from = 6759, to = 10855; /* 3.3 ms and 5.3 ms at 2048 kbit/s, rounded up */
+	const struct evl_event *e;
+	uint32_t wrong;
+
+	(void)state;
+	rig_open(&rig, "A", 1, NULL);
+	rig_take(&rig, 0, 128, 64, &in);
+	for (uint32_t b = DELAY; b < 128 * 256; b++) {
+		uint32_t at = b - DELAY;
+		bool want = evl_bits_get(rig.in[20], at);
+
+		if (at >= from && at < from + 255) {
+			want = false;
+		} else if (at >= from && at < to + 255) {
+			want = true;
+		}
+		assert_int_equal(evl_bits_get(rig.out[20], b), want);
+	}
+	assert_true(rig_arrives(&rig, 19, 19, DELAY, DELAY, &wrong));
+	assert_int_equal(rig.event_count, 2);
+	e = rig_event(&rig, 20, EVL_ALARM_LOS, true);
+	assert_non_null(e);
+	assert_in_range(e->at_ns, in.at_ns + 10 * 488, in.at_ns + 256 * 489);
+	e = rig_event(&rig, 20, EVL_ALARM_LOS, false);
+	assert_non_null(e);
+	assert_in_range(e->at_ns, in.at_ns + 2 * MS + 10 * 488, in.at_ns + 2 * MS + 256 * 489);
+	/* Too short to be seen: 254 bits of zeros and nothing else. */
+	in.at_ns = 16 * MS;
+	in.duration_ns = 124000;
+	rig_take(&rig, 16 * MS, 128, 64, &in);
+	assert_int_equal(rig.event_count, 0);
+	for (uint32_t b = 0; b < 254; b++) {
+		assert_false(evl_bits_get(rig.out[20], DELAY + b));
+	}
+	assert_true(rig_arrives(&rig, 20, 20, DELAY, DELAY + 254, &wrong));
+	/* Still lost when the take ends: the end is reported, too. */
+	in.at_ns = 32 * MS;
+	in.duration_ns = 1000 * (uint64_t)MS;
+	rig_take(&rig, 32 * MS, 64, 64, &in);
+	assert_non_null(rig_event(&rig, 20, EVL_ALARM_LOS, true));
+	assert_null(rig_event(&rig, 20, EVL_ALARM_LOS, false));
+	rig_take(&rig, 40 * MS, 64, 64, NULL);
+	e = rig_event(&rig, 20, EVL_ALARM_LOS, false);
+	assert_non_null(e);
+	assert_int_equal(e->at_ns, 40 * MS);
+	rig_close(&rig);
+}
+
 static void injections_refused(void **state)
 {
 	static const struct {
@@ -424,9 +482,9 @@ static void injections_refused(void **state)
 		 "no channel 64"},
 		{{1, 9, 0, EVL_ABI_LOS, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "kind 9"},
 		{{1, EVL_INJECT_ALARM, 0, 99, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "alarm 99"},
-		{{1, EVL_INJECT_ALARM, 0, EVL_ABI_LOS, 0, 0, 0, MS},
+		{{1, EVL_INJECT_ALARM, 0, EVL_ABI_MS_AIS, 0, 0, 0, MS},
 		 EVL_ADAPTER_E_UNSUPPORTED,
-		 "trib-1: LOS can be AIS or TU-AIS"},
+		 "trib-1: MS-AIS can be LOS, AIS or TU-AIS"},
 		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_TU_AIS, 0, 0, 0, MS},
 		 EVL_ADAPTER_E_UNSUPPORTED,
 		 "line: TU-AIS can be LOS, MS-AIS or AU-AIS"},
@@ -459,8 +517,10 @@ static void injections_refused(void **state)
 	}
 	assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), EVL_ADAPTER_E_STATE);
 	assert_non_null(strstr(rig.err.text, "one too many"));
-	assert_int_equal(rig.adapter->stop(rig.self, &rig.err), 0);
+	/* The end of a take drops them. */
 	rig_take(&rig, 0, 64, 64, NULL);
+	rig_take(&rig, 1000 * (uint64_t)MS, 64, 64, NULL);
+	assert_int_equal(rig.event_count, 0);
 	los.at_ns = 0;
 	assert_int_equal(rig.adapter->inject(rig.self, &los, &rig.err), EVL_ADAPTER_E_STATE);
 	assert_non_null(strstr(rig.err.text, "in the past"));
@@ -488,7 +548,10 @@ static void calls_out_of_order(void **state)
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 12, &rig.err), EVL_ADAPTER_E_STATE);
 	arm[0].channel = 64;
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), EVL_ADAPTER_E_STATE);
-	arm[0].channel = 0;
+	arm[0] = (struct evl_arm){1, 0, false, false};
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err),
+			 EVL_ADAPTER_E_UNSUPPORTED);
+	arm[0] = arm[1];
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), 0);
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), EVL_ADAPTER_E_STATE);
 	assert_int_equal(rig.adapter->start(rig.self, 0, &started, &rig.err), 0);
@@ -524,6 +587,7 @@ int main(void)
 		cmocka_unit_test(ais_kinds),
 		cmocka_unit_test(far_end_is_told),
 		cmocka_unit_test(injected_on_a_tributary),
+		cmocka_unit_test(tributary_lost),
 		cmocka_unit_test(injections_refused),
 		cmocka_unit_test(calls_out_of_order),
 	};
