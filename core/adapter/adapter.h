@@ -40,7 +40,7 @@
 
 enum evl_adapter_code {
 	EVL_ADAPTER_OK = 0,
-	EVL_ADAPTER_E_OPTION = -1,	/* an option is unknown or out of range; text names its path */
+	EVL_ADAPTER_E_OPTION = -1,	/* an option is unknown or wrong; text names its path */
 	EVL_ADAPTER_E_UNSUPPORTED = -2, /* this equipment cannot do that */
 	EVL_ADAPTER_E_STATE = -3,	/* called out of order */
 	EVL_ADAPTER_E_HARDWARE = -4,	/* the equipment failed or went away */
@@ -56,7 +56,7 @@ struct evl_adapter_error {
 enum {
 	EVL_ABI_RATE_E1 = 1,   /* 256 bits a frame of 125 us */
 	EVL_ABI_RATE_T1 = 2,   /* 193 bits a frame; slabs are packed, 193 bytes for 8 frames */
-	EVL_ABI_RATE_STM1 = 3, /* 2430 bytes a frame, as on the line: scrambled, from the first A1 */
+	EVL_ABI_RATE_STM1 = 3, /* 2430 bytes a frame, as on the line: scrambled, from A1 */
 };
 
 /* Defects: the same values as enum evl_alarm; see core/base/alarm.h for the meanings. */
@@ -201,7 +201,8 @@ struct evl_adapter {
 		struct evl_adapter_error *err);
 
 	/* Copies and forgets up to `capacity` defects that the unit reported since the last call,
-	 * oldest first; *count says how many were copied. Fewer than capacity: none left.  [open] */
+	 * oldest first; *count says how many were copied. Fewer than capacity: none left.
+	 * [open] */
 	int (*poll)(void *self, struct evl_event *out, uint32_t capacity, uint32_t *count,
 		struct evl_adapter_error *err);
 

@@ -451,13 +451,31 @@ static void test_reference(void **state)
 	evl_bench_destroy(b);
 }
 
+/* So is the bench of the demo. */
+static void test_demo(void **state)
+{
+	(void)state;
+	const char *root = getenv("EVL_SOURCE_ROOT");
+	assert_non_null(root);
+	char path[1024];
+	snprintf(path, sizeof path, "%s/campaigns/bench-simmux.yaml", root);
+	struct evl_bench *b;
+	struct evl_err err = {0};
+	if (evl_bench_load(&b, path, &err) < 0) {
+		fail_msg("%s", err.text);
+	}
+	assert_int_equal(evl_bench_role(b, "trib")->channel_count, 63);
+	assert_non_null(strstr(b->notice, "Invented"));
+	evl_bench_destroy(b);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_full),      cmocka_unit_test(test_table),
 		cmocka_unit_test(test_bad),       cmocka_unit_test(test_caps),
 		cmocka_unit_test(test_files),     cmocka_unit_test(test_damaged),
-		cmocka_unit_test(test_reference),
+		cmocka_unit_test(test_reference), cmocka_unit_test(test_demo),
 	};
 	return cmocka_run_group_tests_name("bench.bench", tests, NULL, NULL);
 }
