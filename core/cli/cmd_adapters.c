@@ -1,21 +1,31 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include <inttypes.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "core/adapter/adapter.h"
+#include "core/adapter/conform.h"
 #include "core/adapter/loader.h"
 #include "core/base/text.h"
 #include "core/cli/cli.h"
 
 static const char help[] =
 	"usage: evenlode adapters [--adapter-path DIRS] [--json]\n"
+	"       evenlode adapters --check NAME [--option PATH=VALUE]... [--build LABEL]\n"
+	"                [--seed N] [--adapter-path DIRS] [--json]\n"
 	"\n"
 	"Lists the adapters that are found: version, driver ABI, what they can do, and why one "
 	"does\n"
-	"not load.\n"
+	"not load. With --check it drives one adapter through its contract, rule by rule; random\n"
+	"bits are played on every channel, so take no equipment that carries traffic.\n"
 	"\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
+	"  --check NAME         the conformance kit on this adapter\n"
+	"  --option PATH=VALUE  an option as in the bench file, such as line=looped or\n"
+	"                       builds.A.faults[0].kind=swap; may be given several times\n"
+	"  --build LABEL        build of the unit under test\n"
+	"  --seed N             seed of all that is random; 1 when not given\n"
 	"  --json               machine-readable\n"
 	"  --help               this text\n"
 	"\n"
@@ -23,11 +33,17 @@ static const char help[] =
 	"EVENLODE_ADAPTER_PATH, then beside the program: PROGRAM/adapters,\n"
 	"PROGRAM/../lib/*/evenlode/adapters, PROGRAM/../lib/evenlode/adapters.\n"
 	"\n"
-	"Exit status: 0 done, 1 none was found that loads, 3 error, 64 usage\n";
+	"Exit status: 0 done, or the adapter keeps its contract; 1 no adapter loads, or it breaks\n"
+	"the contract; 3 error; 64 usage\n";
 
-enum { OPT_PATH, OPT_JSON };
-static const struct cli_option options[] = {
-	[OPT_PATH] = {"adapter-path", true}, [OPT_JSON] = {"json", false}, {NULL, false}};
+enum { OPT_PATH, OPT_CHECK, OPT_OPTION, OPT_BUILD, OPT_SEED, OPT_JSON };
+static const struct cli_option options[] = {[OPT_PATH] = {"adapter-path", true},
+					    [OPT_CHECK] = {"check", true},
+					    [OPT_OPTION] = {"option", true},
+					    [OPT_BUILD] = {"build", true},
+					    [OPT_SEED] = {"seed", true},
+					    [OPT_JSON] = {"json", false},
+					    {NULL, false}};
 
 static const struct {
 	uint32_t bit;
@@ -98,35 +114,15 @@ static json_t *to_json(const struct evl_listing *listing, const struct cli_place
 			 "adapters", adapters);
 }
 
-static int adapters(int argc, char **argv)
+static int list(const struct cli_places *places, bool json)
 {
-	struct cli_args a = {
-		.verb = &cli_verb_adapters, .options = options, .argc = argc, .argv = argv};
 	struct evl_listing *listing = NULL;
-	struct cli_places places = {0};
 	struct evl_err err = {0};
-	const char *path = NULL;
-	bool json = false;
 	int status = CLI_NO;
 
-	while (cli_next(&a)) {
-		switch (a.index) {
-		case OPT_PATH:
-			path = a.value;
-			break;
-		case OPT_JSON:
-			json = true;
-			break;
-		}
-	}
-	if (a.exit >= 0) {
-		return a.exit;
-	}
-	cli_places_find(&places, path);
-	if (evl_loader_list(&listing, (const char *const *)places.dirs, places.count, &err) !=
+	if (evl_loader_list(&listing, (const char *const *)places->dirs, places->count, &err) !=
 	    EVL_OK) {
-		status = cli_error(&err);
-		goto out;
+		return cli_error(&err);
 	}
 	for (size_t i = 0; i < listing->count; i++) {
 		if (listing->items[i].problem[0] == '\0') {
@@ -134,21 +130,144 @@ static int adapters(int argc, char **argv)
 		}
 	}
 	if (json) {
-		cli_json_print(to_json(listing, &places));
+		cli_json_print(to_json(listing, places));
 	} else {
 		print_plain(listing);
 		if (listing->count == 0) {
 			cli_out("\nno adapters in:\n");
-			for (size_t i = 0; i < places.count; i++) {
-				cli_out("    %s\n", places.dirs[i]);
+			for (size_t i = 0; i < places->count; i++) {
+				cli_out("    %s\n", places->dirs[i]);
 			}
 		}
 	}
-out:
 	evl_listing_destroy(listing);
-	cli_places_finish(&places);
 	return status;
 }
 
-const struct cli_verb cli_verb_adapters = {"adapters", "list the adapters that are installed", help,
-					   adapters};
+static void print_conformance(const struct evl_conform_report *r, const char *name)
+{
+	for (size_t i = 0; i < r->count; i++) {
+		const struct evl_conform_item *item = &r->items[i];
+		cli_out("%-5s %s: %s\n", evl_conform_result_name(item->result), item->name,
+			item->text[0] != '\0' ? item->text : item->rule);
+	}
+	cli_out("%s: %zu of %zu rules kept, %zu broken, %zu skipped\n", name,
+		r->count - r->failed - r->skipped, r->count, r->failed, r->skipped);
+}
+
+static json_t *conformance_json(const struct evl_conform_report *r, const char *name)
+{
+	static const char *const words[] = {[EVL_CONFORM_PASS] = "pass",
+					    [EVL_CONFORM_FAIL] = "fail",
+					    [EVL_CONFORM_SKIP] = "skip"};
+	json_t *items = json_array();
+	for (size_t i = 0; i < r->count; i++) {
+		const struct evl_conform_item *item = &r->items[i];
+		json_array_append_new(items, json_pack("{s:s, s:o, s:o, s:o}", "result",
+						       words[item->result], "name",
+						       cli_json_text(item->name), "rule",
+						       cli_json_text(item->rule), "text",
+						       cli_json_text(item->text)));
+	}
+	return json_pack("{s:o, s:b, s:I, s:I, s:o}", "adapter", cli_json_text(name), "conforms",
+			 r->failed == 0, "failed", (json_int_t)r->failed, "skipped",
+			 (json_int_t)r->skipped, "rules", items);
+}
+
+static int check(const struct cli_places *places, const char *name,
+		 const struct evl_conform_args *args, bool json)
+{
+	struct evl_loaded *loaded = NULL;
+	struct evl_err err = {0};
+
+	if (evl_loader_load(&loaded, (const char *const *)places->dirs, places->count, name,
+			    &err) != EVL_OK) {
+		return cli_error(&err);
+	}
+	struct evl_conform_report *r = evl_conform_run(evl_loaded_adapter(loaded), name, args);
+	if (json) {
+		cli_json_print(conformance_json(r, name));
+	} else {
+		cli_out("%s\n", evl_loaded_path(loaded));
+		print_conformance(r, name);
+	}
+	int status = r->failed == 0 ? CLI_GOOD : CLI_NO;
+	evl_conform_destroy(r);
+	evl_loader_unload(loaded);
+	return status;
+}
+
+static int adapters(int argc, char **argv)
+{
+	struct cli_args a = {
+		.verb = &cli_verb_adapters, .options = options, .argc = argc, .argv = argv};
+	struct evl_conform_args args = {.build = "", .seed = 1};
+	struct evl_bench_option *given = evl_xcalloc((unsigned long)argc, sizeof(*given));
+	char **copies = evl_xcalloc((unsigned long)argc, sizeof(*copies));
+	struct cli_places places = {0};
+	const char *path = NULL, *name = NULL, *only_check = NULL;
+	bool json = false;
+	int status;
+
+	args.options = given;
+	while (cli_next(&a)) {
+		switch (a.index) {
+		case OPT_PATH:
+			path = a.value;
+			break;
+		case OPT_CHECK:
+			name = a.value;
+			break;
+		case OPT_OPTION: {
+			char *copy = evl_xstrdup(a.value);
+			char *equals = strchr(copy, '=');
+			only_check = "--option";
+			copies[args.option_count] = copy;
+			if (equals == NULL || equals == copy) {
+				a.exit = cli_usage(a.verb,
+						   "--option \"%s\" is not of the form PATH=VALUE",
+						   a.value);
+				equals = copy + strlen(copy);
+			} else {
+				*equals++ = '\0';
+			}
+			given[args.option_count++] = (struct evl_bench_option){copy, equals, 0};
+			break;
+		}
+		case OPT_BUILD:
+			only_check = "--build";
+			args.build = a.value;
+			break;
+		case OPT_SEED:
+			only_check = "--seed";
+			if (!cli_parse_u64(&args.seed, a.value)) {
+				a.exit = cli_usage(
+					a.verb,
+					"--seed \"%s\" is no whole number from 0 to 2^64 - 1",
+					a.value);
+			}
+			break;
+		case OPT_JSON:
+			json = true;
+			break;
+		}
+	}
+	status = a.exit;
+	if (status < 0 && name == NULL && only_check != NULL) {
+		status = cli_usage(a.verb, "%s goes with --check", only_check);
+	}
+	if (status < 0) {
+		cli_places_find(&places, path);
+		status = name != NULL ? check(&places, name, &args, json) : list(&places, json);
+	}
+	cli_places_finish(&places);
+	for (size_t i = 0; i < args.option_count; i++) {
+		free(copies[i]);
+	}
+	free(copies);
+	free(given);
+	return status;
+}
+
+const struct cli_verb cli_verb_adapters = {
+	"adapters", "list the adapters that are installed; check one", help, adapters};
