@@ -436,6 +436,9 @@ static int check_label(const struct reader *r, struct evl_adapter_error *err)
 	char list[256] = "";
 	size_t used = 0;
 
+	if (r->build[0] == '\0') {
+		return EVL_ADAPTER_OK; /* no build is meant, only the channels: no defects */
+	}
 	for (uint32_t l = 0; l < r->label_count; l++) {
 		if (strcmp(r->labels[l], r->build) == 0) {
 			return EVL_ADAPTER_OK;

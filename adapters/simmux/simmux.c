@@ -130,7 +130,7 @@ static int mux_arm(void *self, const struct evl_arm *arms, uint32_t count, uint3
 		uint32_t c = arms[i].channel;
 
 		if (c >= SIMMUX_CHANNELS || (seen >> c & 1u) != 0) {
-			return simmux_fail(err, EVL_ADAPTER_E_STATE,
+			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
 					   "arm: channel %u is not there or is given twice", c);
 		}
 		if (!arms[i].play && !arms[i].capture) {

@@ -47,17 +47,20 @@ def port_of(counts, order):
     return counts["klm_order" if order == "klm-order" else "column_order"]
 
 
-def find(part, whole):
-    """Where `part` begins in `whole`; None when it is not there exactly once, bit by bit."""
+def find(part, whole, hint=None):
+    """Where `part` begins in `whole`, bit by bit; None when it is not there. The patterns do not
+    repeat within a take, so there is no second place; `hint` is looked at first."""
     probe = 64
     if len(part) < 4096:
         return None
     n = len(whole) - len(part) + 1
+    if hint is not None and hint < n and (whole[hint : hint + len(part)] == part).all():
+        return hint
     hit = np.ones(max(n, 0), dtype=bool)
     for i in range(probe):
         hit &= whole[i : i + n] == part[i]
     places = [p for p in np.flatnonzero(hit) if (whole[p : p + len(part)] == part).all()]
-    return places[0] if len(places) == 1 else None
+    return places[0] if places else None
 
 
 def clean(parity, blocks):
@@ -106,9 +109,9 @@ def good_pointer(p, highest):
 
 def check_payload(name, s, streams, inputs, order, frames):
     """Each TU-12 carries exactly the bits of its port; all at the same place in time."""
-    wrong, places = [], set()
+    wrong, places, place = [], set(), None
     for t in s["tributaries"]:
-        place = find(streams[t["klm"]], inputs[port_of(t, order) - 1])
+        place = find(streams[t["klm"]], inputs[port_of(t, order) - 1], place)
         places.add(place)
         if place is None or len(streams[t["klm"]]) < (frames - 24) * 256:
             wrong.append(t["klm"])

@@ -544,10 +544,12 @@ static void calls_out_of_order(void **state)
 	assert_int_equal(rig.adapter->start(rig.self, 0, &started, &rig.err), EVL_ADAPTER_E_STATE);
 	assert_int_equal(rig.adapter->exchange(rig.self, 8, &slab, 1, &rig.err),
 			 EVL_ADAPTER_E_STATE);
-	assert_int_equal(rig.adapter->arm(rig.self, arm, 2, 8, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 2, 8, &rig.err),
+			 EVL_ADAPTER_E_UNSUPPORTED);
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 12, &rig.err), EVL_ADAPTER_E_STATE);
 	arm[0].channel = 64;
-	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err), EVL_ADAPTER_E_STATE);
+	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err),
+			 EVL_ADAPTER_E_UNSUPPORTED);
 	arm[0] = (struct evl_arm){1, 0, false, false};
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err),
 			 EVL_ADAPTER_E_UNSUPPORTED);
