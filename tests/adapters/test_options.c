@@ -87,6 +87,11 @@ static void taken(void **state)
 						       F "kind=line-errors", F "ratio=0.5", NULL}),
 			 0);
 	assert_int_equal(o.fault_count, 0);
+	/* No label: someone only asks which channels there are (evenlode fit). */
+	assert_int_equal(read_options(&o, &err, "",
+				      (const char *[]){F "kind=line-errors", F "ratio=0.5", NULL}),
+			 0);
+	assert_int_equal(o.fault_count, 0);
 }
 
 static void refused(void **state)
