@@ -1,0 +1,168 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * How fast whole takes run on the software multiplexer, as a ratio to line rate (155.52 Mbit/s =
+ * 1x) in processor time of one core: 63 E1 made, mapped into an STM-1, demapped, checked bit by
+ * bit. Then the same with the line followed apart from the unit and watched for alarms, and with
+ * everything recorded and hashed. Writes JSON to $EVL_PERF_JSON (a file, or a folder that gets
+ * perf_take.json), else to perf_take.json in $EVL_BUILD_ROOT or here. Fails when the first is below
+ * 10x on an optimised build without sanitizers.
+ */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <sys/stat.h>
+#include <time.h>
+#include <unistd.h>
+
+#include "core/engine/engine.h"
+#include "core/frame/klm.h"
+#include "core/measure/phase.h"
+
+#if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
+#define JUDGED  0
+#define SECONDS 1
+#else
+#define JUDGED  1
+#define SECONDS 20
+#endif
+
+static const char yaml[] =
+	"bench: perf\ntitle: perf\nnumbering: column-order\nadapters:\n  mux:\n    driver: simmux\n"
+	"    options: {line: looped}\nroles:\n"
+	"  trib: {adapter: mux, channels: 'trib-{1..63}', numbers: 1..63}\n"
+	"  line: {adapter: mux, channels: [line]}\n";
+
+static void must(enum evl_status st, const struct evl_err *err)
+{
+	if (st < 0) {
+		fprintf(stderr, "perf_take: %s\n", err->text);
+		exit(1);
+	}
+}
+
+static double cpu(void)
+{
+	struct timespec t;
+	clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
+	return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static double run_take(struct evl_engine *engine, struct evl_take_plan *plan)
+{
+	struct evl_err err = {0};
+	struct evl_take_result *r = NULL;
+	plan->begin_ns = evl_engine_next_begin(engine);
+	double before = cpu();
+	must(evl_engine_take(engine, plan, UINT64_MAX, NULL, &r, &err), &err);
+	double took = cpu() - before;
+	for (uint32_t i = 0; i < r->meter_count; i++) {
+		if (r->meters[i].arrival != EVL_ARRIVAL_OWN || r->meters[i].errors != 0) {
+			fprintf(stderr, "perf_take: tributary %u did not come back\n", i + 1);
+			exit(1);
+		}
+	}
+	double ratio = (double)r->frames / EVL_FRAMES_PER_S / took;
+	evl_take_result_destroy(r);
+	return ratio;
+}
+
+static FILE *json_file(void)
+{
+	const char *to = getenv("EVL_PERF_JSON");
+	const char *root = getenv("EVL_BUILD_ROOT");
+	char path[1024];
+	struct stat sb;
+	if (to != NULL && (stat(to, &sb) != 0 || !S_ISDIR(sb.st_mode))) {
+		snprintf(path, sizeof path, "%s", to);
+	} else {
+		snprintf(path, sizeof path, "%s/perf_take.json", to ? to : root ? root : ".");
+	}
+	return fopen(path, "w");
+}
+
+int main(void)
+{
+	struct evl_err err = {0};
+	struct evl_bench *bench = NULL;
+	struct evl_loaded *loaded = NULL;
+	struct evl_instance *in = NULL;
+	struct evl_binding *binding = NULL;
+	struct evl_engine *engine = NULL;
+	char dir[1024];
+	const char *root = getenv("EVL_BUILD_ROOT");
+	snprintf(dir, sizeof dir, "%s/adapters", root ? root : ".");
+	const char *dirs[] = {dir};
+	must(evl_bench_parse(&bench, "perf.yaml", yaml, sizeof yaml - 1, &err), &err);
+	must(evl_loader_load(&loaded, dirs, 1, "simmux", &err), &err);
+	struct evl_instance_args args = evl_instance_args_of(bench, 0, "", 1, true);
+	must(evl_instance_open(&in, loaded, &args, &err), &err);
+	struct evl_bound_port ports[80];
+	size_t n = evl_instance_ports(in, 0, ports, 80);
+	struct evl_need needs[] = {
+		{.role = "trib", .rate = EVL_RATE_E1, .count = 63, .play = true, .capture = true},
+		{.role = "line", .rate = EVL_RATE_STM1, .count = 1, .capture = true}};
+	must(evl_bind(&binding, NULL, bench, needs, 2, ports, n, &err), &err);
+	struct evl_engine_args e = {
+		.instances = &in, .instance_count = 1, .binding = binding, .is_virtual = true};
+	must(evl_engine_create(&engine, &e, &err), &err);
+
+	uint32_t phases[63];
+	must(evl_phase_assign(phases, 63, EVL_PRBS15, 1, &err), &err);
+	struct evl_take_part parts[64] = {{0}};
+	static struct evl_take_inside inside = {.part = 63, .pattern = EVL_PRBS15, .count = 63};
+	for (uint32_t i = 0; i < 63; i++) {
+		struct evl_take_content c = {
+			.kind = EVL_CONTENT_PATTERN, .pattern = EVL_PRBS15, .phase = phases[i]};
+		parts[i] = (struct evl_take_part){
+			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
+		inside.slots[i].channel = i;
+		inside.slots[i].slot = (uint8_t)evl_klm_index(evl_engine_channel(engine, i)->klm);
+		inside.slots[i].phase = phases[i];
+	}
+	parts[63] = (struct evl_take_part){.channel = 63, .capture = true};
+	struct evl_take_plan plan = {.holder = "perf",
+				     .name = "perf",
+				     .frames = SECONDS * EVL_FRAMES_PER_S,
+				     .parts = parts,
+				     .part_count = 63};
+	double plain = run_take(engine, &plan);
+	plan.part_count = 64;
+	plan.inside = &inside;
+	for (int i = 0; i < 64; i++) {
+		parts[i].watch = true;
+	}
+	double followed = run_take(engine, &plan);
+	plan.inside = NULL;
+	char path[1100];
+	snprintf(path, sizeof path, "%s/perf_take-%ld.pcapng", root ? root : ".", (long)getpid());
+	plan.record_path = path;
+	plan.frames = (SECONDS + 3) / 4 * EVL_FRAMES_PER_S;
+	for (int i = 0; i < 64; i++) {
+		parts[i].watch = false;
+		parts[i].record_sent = i < 63;
+		parts[i].record_received = true;
+	}
+	double recorded = run_take(engine, &plan);
+	unlink(path);
+	struct rusage usage;
+	getrusage(RUSAGE_SELF, &usage);
+	printf("63 E1 -> STM-1 -> 63 E1, all checked      %6.1f x line rate\n", plain);
+	printf("  and followed inside the line, watched   %6.1f x\n", followed);
+	printf("  all 127 channels recorded and hashed    %6.1f x\n", recorded);
+	printf("peak memory %ld MB\n", usage.ru_maxrss / 1024);
+	FILE *f = json_file();
+	if (f != NULL) {
+		fprintf(f,
+			"{\"checked\": %.2f, \"followed\": %.2f, \"recorded\": %.2f, "
+			"\"peak_mb\": %ld}\n",
+			plain, followed, recorded, usage.ru_maxrss / 1024);
+		fclose(f);
+	}
+	evl_engine_destroy(engine);
+	evl_binding_destroy(binding);
+	evl_instance_close(in);
+	evl_loader_unload(loaded);
+	evl_bench_destroy(bench);
+	return JUDGED && plain < 10.0;
+}
