@@ -216,9 +216,15 @@ out:
 void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns,
 		       int64_t skew_ns)
 {
-	evl_require(channel < w->count && w->comment != NULL && start_ns < (uint64_t)1 << 62);
+	evl_require(channel < w->count && w->comment != NULL);
 	w->lanes[channel].channel.start_ns = start_ns;
 	w->lanes[channel].channel.skew_ns = skew_ns;
+	if (start_ns >= (uint64_t)1 << 62 && !w->failed) {
+		w->failed = true;
+		evl_err_set(&w->failure, EVL_E_INVALID,
+			    "%s: the start of channel %s is out of range: %" PRIu64 " ns", w->path,
+			    w->lanes[channel].channel.name, start_ns);
+	}
 }
 
 /* Writes whole blocks. After a failure the file is cut back to the last whole one. */
@@ -298,7 +304,7 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 	const uint32_t lossy = EVL_REC_OVERRUN | EVL_REC_FILLER;
 	evl_require(channel < w->count && (flags & ~lossy) == 0);
 	if (w->failed) {
-		return evl_err_set(err, EVL_E_IO, "%s", w->failure.text);
+		return evl_err_set(err, w->failure.status, "%s", w->failure.text);
 	}
 	struct lane *l = &w->lanes[channel];
 	uint64_t ns;
@@ -350,7 +356,7 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err)
 {
 	if (w->failed) {
-		return evl_err_set(err, EVL_E_IO, "%s", w->failure.text);
+		return evl_err_set(err, w->failure.status, "%s", w->failure.text);
 	}
 	enum evl_status st = write_head(w, err);
 	for (uint32_t c = 0; st == EVL_OK && c < w->count; c++) {

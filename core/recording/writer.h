@@ -39,7 +39,8 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 				      const char *meta_json, struct evl_err *err);
 
 /* Sets the measured start of a channel when it was not known yet at create. Only before the first
- * evl_rec_write of any channel: it goes into the head of the file. */
+ * evl_rec_write of any channel: it goes into the head of the file. A start of 2^62 ns or more is
+ * reported by the next call that returns a status. */
 void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns,
 		       int64_t skew_ns);
 

@@ -204,6 +204,19 @@ static void bad_arguments(void **state)
 	evl_rec_abandon(NULL);
 }
 
+/* A start that no clock can have comes from an adapter's fault, so it must not end the process. */
+static void bad_start(void **state)
+{
+	(void)state;
+	struct evl_rec_writer *w = create(sample_path("start.pcapng"), one_e1, 1);
+	struct evl_err err = {0};
+	uint8_t slab[256] = {0};
+	evl_rec_set_start(w, 0, UINT64_MAX - 5, 0);
+	assert_int_equal(evl_rec_write(w, 0, 0, slab, 256, 0, &err), EVL_E_INVALID);
+	assert_non_null(strstr(err.text, "the start of channel trib-1.out is out of range"));
+	assert_int_equal(evl_rec_finish(w, NULL, NULL, &err), EVL_E_INVALID);
+}
+
 /* Refused offsets leave the recording as it was; large offsets are exact. */
 static void offsets(void **state)
 {
@@ -428,9 +441,9 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(round_trip),    cmocka_unit_test(totals),
 		cmocka_unit_test(deterministic), cmocka_unit_test(bad_arguments),
-		cmocka_unit_test(offsets),       cmocka_unit_test(full_disk),
-		cmocka_unit_test(killed),        cmocka_unit_test(never_began),
-		cmocka_unit_test(memory_bound),
+		cmocka_unit_test(bad_start),     cmocka_unit_test(offsets),
+		cmocka_unit_test(full_disk),     cmocka_unit_test(killed),
+		cmocka_unit_test(never_began),   cmocka_unit_test(memory_bound),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
