@@ -181,3 +181,13 @@ bool rig_arrives(const struct rig *rig, uint32_t channel, uint32_t tributary, ui
 	}
 	return *wrong == 0;
 }
+
+bool rig_is_ais(const struct rig *r, uint32_t channel, uint64_t from_ns, uint64_t to_ns)
+{
+	for (uint64_t b = from_ns * 256 / 125000; b < to_ns * 256 / 125000; b++) {
+		if (!evl_bits_get(r->out[channel], b)) {
+			return false;
+		}
+	}
+	return true;
+}

@@ -62,3 +62,6 @@ const struct evl_event *rig_event(const struct rig *rig, uint32_t channel, uint3
  * `delay` bits; *wrong counts the bits that differ. */
 bool rig_arrives(const struct rig *rig, uint32_t channel, uint32_t tributary, uint32_t delay,
 		 uint32_t from, uint32_t *wrong);
+
+/* True when the captured bits of a tributary between two instants of the take are all ones. */
+bool rig_is_ais(const struct rig *rig, uint32_t channel, uint64_t from_ns, uint64_t to_ns);

@@ -92,6 +92,11 @@ static void taken(void **state)
 				      (const char *[]){F "kind=line-errors", F "ratio=0.5", NULL}),
 			 0);
 	assert_int_equal(o.fault_count, 0);
+	/* No label: no build is meant. */
+	assert_int_equal(read_options(&o, &err, "",
+				      (const char *[]){F "kind=line-errors", F "ratio=0.5", NULL}),
+			 0);
+	assert_int_equal(o.fault_count, 0);
 }
 
 static void refused(void **state)
