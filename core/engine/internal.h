@@ -91,6 +91,7 @@ struct take {
 	uint8_t *inside_memory;
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
 	struct evl_rec_writer *writer;
+	uint8_t (*record_digests)[EVL_SHA256_BYTES]; /* by channel of the finished recording */
 	struct evl_event *polled;
 	uint32_t events_cap;
 	enum evl_status event_status;

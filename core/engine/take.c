@@ -151,10 +151,10 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 			evl_prbs_init(&p->generator, p->plan->played.pattern,
 				      p->plan->played.phase);
 		}
-		if (p->plan->played.kind == EVL_CONTENT_RECORDING || p->plan->record_sent) {
+		if (p->plan->played.kind == EVL_CONTENT_RECORDING && !p->plan->record_sent) {
 			p->sent_digest = evl_stream_digest_create();
 		}
-		if (p->plan->expected.kind == EVL_CONTENT_RECORDING || p->plan->record_received) {
+		if (p->plan->expected.kind == EVL_CONTENT_RECORDING && !p->plan->record_received) {
 			p->received_digest = evl_stream_digest_create();
 		}
 	}
@@ -265,6 +265,7 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		uint64_t at = t->done * p->frame_bits;
+		/* A channel that is recorded gets its digest from the recording. */
 		if (p->sent_digest != NULL) {
 			evl_stream_digest_update(p->sent_digest, at, p->tx, p->slab_bytes);
 		}
@@ -366,10 +367,13 @@ static void collect_streams(struct take *t)
 			s->source = c->source;
 			s->skew_ns = (int64_t)(p->started_ns - t->start_ns);
 			s->bits = t->done * p->frame_bits;
+			int32_t in_record = sent ? p->record_sent : p->record_received;
 			uint8_t digest[EVL_SHA256_BYTES];
 			if (d != NULL) {
 				evl_stream_digest_end(d, digest);
 				evl_hex(digest, sizeof digest, s->digest);
+			} else if (in_record >= 0 && t->record_digests != NULL) {
+				evl_hex(t->record_digests[in_record], EVL_SHA256_BYTES, s->digest);
 			}
 			if (c->kind == EVL_CONTENT_RECORDING) {
 				const struct evl_rec_info *info =
@@ -379,7 +383,7 @@ static void collect_streams(struct take *t)
 						s->recorded_digest);
 				}
 			}
-			s->recorded = sent ? p->record_sent >= 0 : p->record_received >= 0;
+			s->recorded = in_record >= 0;
 		}
 	}
 }
@@ -396,7 +400,10 @@ static enum evl_status finish_writer(struct take *t, enum evl_status so_far, str
 		return so_far;
 	}
 	struct evl_rec_totals totals;
-	enum evl_status st = evl_rec_finish(w, NULL, &totals, err);
+	uint8_t(*digests)[EVL_SHA256_BYTES] =
+		evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *digests);
+	enum evl_status st = evl_rec_finish(w, digests, &totals, err);
+	t->record_digests = digests;
 	if (st == EVL_OK) {
 		evl_hex(totals.file_sha256, sizeof totals.file_sha256, t->result->record_sha256);
 		t->result->record_bytes = totals.file_bytes;
@@ -428,6 +435,7 @@ static void release(struct take *t)
 	free(t->inside_memory);
 	free(t->scratch);
 	free(t->polled);
+	free(t->record_digests);
 	evl_mux63_rx_destroy(t->inside);
 	evl_rec_abandon(t->writer);
 	evl_lease_release(t->engine->leases, t->plan->holder);
