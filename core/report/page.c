@@ -97,7 +97,10 @@ void evl_page_put_wanted(struct evl_page *p, const struct evl_row_check *c)
 		evl_page_put(p, "<span class=\"quiet\">no limit</span>");
 		return;
 	}
-	evl_page_put(p, has_unit(c) ? "$ $ $" : "$ $", c->relation == NULL ? "" : c->relation,
+	/* "is" goes without saying. */
+	bool silent = c->relation == NULL || strcmp(c->relation, "is") == 0 ||
+		      strcmp(c->relation, "=") == 0;
+	evl_page_put(p, has_unit(c) ? "$$$ $" : "$$$", silent ? "" : c->relation, silent ? "" : " ",
 		c->limit, c->unit);
 	if (c->confidence != NULL) {
 		char percent[64];
@@ -151,7 +154,13 @@ struct evl_num evl_page_why(const struct evl_page *p, int channel_no)
 		const struct evl_row_channel *from = evl_run_channel(p->run, m->found_channel_no);
 		snprintf(out.s, sizeof out.s, "crossed with %d", from == NULL ? 0 : from->number);
 	} else if (c->errors > 0) {
-		snprintf(out.s, sizeof out.s, "errors %.40s", evl_num_ratio(c->errors, c->bits).s);
+		/* U+2060 after the hyphen keeps the ratio on one line of a narrow cell. */
+		struct evl_num n = evl_num_ratio(c->errors, c->bits);
+		const char *ratio = n.s;
+		const char *hyphen = strchr(ratio, '-');
+		int head = hyphen == NULL ? (int)strlen(ratio) : (int)(hyphen - ratio) + 1;
+		snprintf(out.s, sizeof out.s, "errors %.*s%s%.20s", head, ratio,
+			hyphen == NULL ? "" : "\xE2\x81\xA0", ratio + head);
 	} else if (c->bits == 0) {
 		snprintf(out.s, sizeof out.s, "no bits compared");
 	} else {
@@ -210,7 +219,7 @@ static void derive(struct evl_page *p)
 	}
 }
 
-/* Shapes that differ without colour: tick, cross, question mark, exclamation mark, dash. */
+/* Shapes that differ without colour: tick, cross, half disc, exclamation mark, dash. */
 static const char symbols[] =
 	"<svg class=\"symbols\" width=\"0\" height=\"0\" aria-hidden=\"true\">"
 	"<symbol id=\"v-pass\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"9\"/>"
@@ -219,8 +228,8 @@ static const char symbols[] =
 	"height=\"18\"/>"
 	"<path d=\"M6 6l8 8M14 6l-8 8\"/></symbol>"
 	"<symbol id=\"v-inconclusive\" viewBox=\"0 0 20 20\"><path class=\"body\" "
-	"d=\"M10 .5L19.5 10 10 19.5.5 10z\"/><path d=\"M7.3 8a2.7 2.7 0 1 1 3.6 2.5q-.9.4-.9 1.5"
-	"M10 14v1\"/></symbol>"
+	"d=\"M10 1a9 9 0 0 0 0 18z\"/><circle cx=\"10\" cy=\"10\" r=\"8.2\" "
+	"class=\"hollow\"/></symbol>"
 	"<symbol id=\"v-error\" viewBox=\"0 0 20 20\"><path class=\"body\" "
 	"d=\"M6 1h8l5 5v8l-5 5H6l-5-5V6z\"/><path d=\"M10 5v6.5M10 14v1\"/></symbol>"
 	"<symbol id=\"v-none\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"8.4\" "
@@ -268,11 +277,15 @@ static void put_head(struct evl_page *p)
 		"<title>$: $ (build $)</title>\n<style>\n",
 		r->software_version, evl_page_verdict_name(p->verdict), title, r->build);
 	evl_text_add(p->t, evl_report_css);
+	if (p->facts->demo_key) {
+		/* In the margin of each sheet; browsers without margin boxes print the first one. */
+		evl_text_add(p->t, "@media print { @page { @bottom-left { content: \"" EVL_DEMO_KEY_MARK
+				   "\"; font: bold 8pt sans-serif; } } }\n");
+	}
 	evl_page_put(p, "</style>\n</head>\n<body>\n");
 	evl_text_add(p->t, symbols);
 	evl_page_put(p, "<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
 	if (p->facts->demo_key) {
-		/* Fixed in print, so that each sheet carries it. */
 		evl_page_put(p, "<p class=\"mark\" role=\"note\">$</p>\n", EVL_DEMO_KEY_MARK);
 	}
 	evl_page_put(p,

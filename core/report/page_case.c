@@ -84,8 +84,8 @@ static void put_check_row(struct evl_page *p, const struct evl_row_check *c, str
 {
 	evl_page_put(p, "<tr>");
 	if (col.channel) {
-		evl_page_put(
-			p, "<th scope=\"row\">$</th>", evl_page_channel(p, c->channel_no, true).s);
+		evl_page_put(p, "<th scope=\"row\" class=\"ch\">$</th>",
+			evl_page_channel(p, c->channel_no, true).s);
 	}
 	evl_page_put(p, "<td>");
 	evl_page_put_verdict(p, evl_page_verdict_of(c->verdict));
@@ -162,6 +162,7 @@ static void put_passing_summary(struct evl_page *p, const struct claim *k)
 	const struct evl_row_check *nearest = NULL;
 	const struct evl_row_check *first = NULL;
 	bool alike = true;
+	bool alike_upper = true;
 	for (size_t i = 0; i < k->count; i++) {
 		const struct evl_row_check *c = k->checks[i];
 		if (evl_page_verdict_of(c->verdict) != PV_PASS) {
@@ -169,6 +170,7 @@ static void put_passing_summary(struct evl_page *p, const struct claim *k)
 		}
 		first = first == NULL ? c : first;
 		alike = alike && same(c->value, first->value);
+		alike_upper = alike_upper && same(c->upper, first->upper);
 		if (c->upper != NULL &&
 			(nearest == NULL || atof(c->upper) > atof(nearest->upper))) {
 			nearest = c;
@@ -178,8 +180,10 @@ static void put_passing_summary(struct evl_page *p, const struct claim *k)
 		evl_page_put(p, ", each: ");
 		evl_page_put_value(p, first);
 	}
-	if (nearest != NULL) {
-		evl_page_put(p, "; highest upper confidence limit $ ($)", nearest->upper,
+	if (nearest != NULL && alike_upper) {
+		evl_page_put(p, "; upper confidence limit $", nearest->upper);
+	} else if (nearest != NULL) {
+		evl_page_put(p, "; highest upper confidence limit $ on $", nearest->upper,
 			evl_page_channel(p, nearest->channel_no, true).s);
 	}
 }
@@ -258,7 +262,7 @@ static void put_streams(struct evl_page *p, const struct evl_row_take *take)
 	for (size_t i = first; i < first + n; i++) {
 		const struct evl_row_stream *s = &p->run->streams[i];
 		evl_page_put(p,
-			"<tr><th scope=\"row\">$</th><td>$</td><td>$</td><td class=\"n\">$</td>"
+			"<tr><th scope=\"row\" class=\"ch\">$</th><td>$</td><td>$</td><td class=\"n\">$</td>"
 			"<td class=\"n\">$</td><td><code class=\"hash\">$</code></td></tr>\n",
 			evl_page_channel(p, s->channel_no, false).s, s->direction, s->description,
 			evl_num_count(s->bits).s, evl_num_time(s->start_skew_ns).s,
@@ -275,11 +279,10 @@ static void put_takes(struct evl_page *p, const struct evl_row_case *k)
 			continue;
 		}
 		evl_page_put(p,
-			"<h4 class=\"take\">Take: $</h4>\n<p>Lasted $, started $ after the run on "
-			"the "
-			"$ clock",
-			take->name, evl_num_time(take->frames * 125000).s,
-			evl_num_time(take->start_ns).s, take->clock);
+			"<h4 class=\"take\">Take: $</h4>\n<p>Lasted $ on the $ clock, from $ after "
+			"the start of the run",
+			take->name, evl_num_time(take->frames * 125000).s, take->clock,
+			evl_num_time(take->start_ns).s);
 		if (take->lead_in_frames > 0) {
 			evl_page_put(p, ", after a lead-in of $",
 				evl_num_time(take->lead_in_frames * 125000).s);

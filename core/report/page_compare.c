@@ -104,7 +104,8 @@ static void put_items(struct evl_page *p)
 	}
 	evl_page_put(p, "</tbody></table></div>\n");
 	if (changed > shown) {
-		evl_page_put(p, "<p>$ are not shown; `evenlode compare` lists all.</p>\n",
+		evl_page_put(p,
+			"<p>$ are not shown; <code>evenlode compare</code> lists all.</p>\n",
 			evl_num_of((int64_t)(changed - shown), "more check").s);
 	}
 }

@@ -149,7 +149,7 @@ void evl_page_put_evidence(struct evl_page *p)
 		"<dt>Software</dt><dd>$</dd><dt>Lua library, SHA-256</dt><dd><code class=\"hash\">$"
 		"</code></dd><dt>To check</dt><dd>VERIFY.txt has the commands; they need OpenSSL "
 		"and "
-		"sha256sum only. `evenlode verify` does all of it and recomputes the "
+		"sha256sum only. <code>evenlode verify</code> does all of it and recomputes the "
 		"chain.</dd></dl>\n",
 		p->facts->chain_head, evl_num_of(p->facts->chain_links, "row").s,
 		p->facts->results_digest, p->run->run.software_version,

@@ -60,6 +60,19 @@ static json_t *parse(const char *text)
 	return v;
 }
 
+static void put_member(struct evl_page *p, const char *key, const json_t *value)
+{
+	char name[64];
+	snprintf(name, sizeof name, "%.60s", key);
+	name[0] = (char)toupper((unsigned char)name[0]);
+	for (char *c = name; *c != '\0'; c++) {
+		*c = *c == '_' ? ' ' : *c;
+	}
+	evl_page_put(p, "<dt>$</dt><dd>", name);
+	put_value(p, value, 0);
+	evl_page_put(p, "</dd>");
+}
+
 void evl_page_put_json_list(struct evl_page *p, const char *title, const char *json)
 {
 	json_t *object = parse(json);
@@ -68,18 +81,19 @@ void evl_page_put_json_list(struct evl_page *p, const char *title, const char *j
 		evl_page_put(p, "<p>" NOT_STATED "</p></div>\n");
 		return;
 	}
+	/* The store keeps members by name; people look for these first. */
+	static const char *const first[] = {"name", "description", "type", "serial", "address"};
 	evl_page_put(p, "<dl>");
+	for (size_t i = 0; i < sizeof first / sizeof *first; i++) {
+		const json_t *v = json_object_get(object, first[i]);
+		if (v != NULL) {
+			put_member(p, first[i], v);
+			json_object_del(object, first[i]);
+		}
+	}
 	for (void *it = json_object_iter(object); it != NULL;
 		it = json_object_iter_next(object, it)) {
-		char name[64];
-		snprintf(name, sizeof name, "%.60s", json_object_iter_key(it));
-		name[0] = (char)toupper((unsigned char)name[0]);
-		for (char *c = name; *c != '\0'; c++) {
-			*c = *c == '_' ? ' ' : *c;
-		}
-		evl_page_put(p, "<dt>$</dt><dd>", name);
-		put_value(p, json_object_iter_value(it), 0);
-		evl_page_put(p, "</dd>");
+		put_member(p, json_object_iter_key(it), json_object_iter_value(it));
 	}
 	evl_page_put(p, "</dl></div>\n");
 	json_decref(object);
@@ -96,10 +110,10 @@ static void put_run(struct evl_page *p)
 {
 	const struct evl_row_run *r = &p->run->run;
 	evl_page_put(p, "<div><h3>Run</h3><dl>");
-	put_pair(p, "Build of the unit", r->build);
+	put_pair(p, "Build", r->build);
 	put_pair(p, "Started (UTC)", r->started_utc);
 	put_pair(p, "Ended (UTC)", r->ended_utc);
-	put_pair(p, "Number in its store", evl_num_count(r->run).s);
+	put_pair(p, "Run number", evl_num_count(r->run).s);
 	put_pair(p, "Seed", evl_num_seed(r->seed).s);
 	put_pair(p, "Clock",
 		r->clock != NULL && strcmp(r->clock, "virtual") == 0
@@ -117,7 +131,7 @@ static void put_run(struct evl_page *p)
 	evl_page_put(p, "</dl></div>\n<div><h3>Bench</h3><dl>");
 	put_pair(p, "Name", r->bench_name);
 	put_pair(p, "Title", r->bench_title);
-	put_pair(p, "Numbering map", r->numbering);
+	put_pair(p, "Numbering", r->numbering);
 	put_pair(p, "SHA-256", r->bench_sha256);
 	evl_page_put(p, "</dl></div>\n");
 }

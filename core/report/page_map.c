@@ -112,6 +112,18 @@ static void put_plain(struct evl_page *p, const char *role)
 	evl_page_put(p, "</tr></tbody></table>\n");
 }
 
+/* Cells that say why need more height; all get it, so that the three blocks stay level. */
+static bool has_reasons(const struct evl_page *p, const char *role)
+{
+	for (size_t i = 0; i < p->run->channel_count; i++) {
+		if (p->channel[i] >= PV_INCONCLUSIVE && p->run->channels[i].role != NULL &&
+			strcmp(p->run->channels[i].role, role) == 0) {
+			return true;
+		}
+	}
+	return false;
+}
+
 static bool is_first_of_role(const struct evl_page *p, size_t channel_no)
 {
 	const char *role = p->run->channels[channel_no].role;
@@ -155,8 +167,9 @@ void evl_page_put_map(struct evl_page *p)
 			put_plain(p, role);
 			continue;
 		}
-		evl_page_put(p, "<h3>$, $</h3>\n<div class=\"maps\">\n", role,
-			evl_num_of((int64_t)count, "channel").s);
+		evl_page_put(p, "<h3>$, $</h3>\n<div class=\"maps$\">\n", role,
+			evl_num_of((int64_t)count, "channel").s,
+			has_reasons(p, role) ? " tall" : "");
 		for (int k = 0; k < K_MAX; k++) {
 			put_block(p, k, grid[k]);
 		}

@@ -29,8 +29,10 @@ enum {
 };
 
 struct lane {
-	int channel_no;
-	int64_t errors, bits, lost_seconds;
+	int channel_no; /* the first one */
+	int channels;	/* drawn as one: errors in the same bins */
+	bool gathers;
+	int64_t errors, lost_seconds;
 	int64_t bin[MAX_BINS]; /* errors */
 	bool lost[MAX_BINS];   /* pattern not in sync */
 };
@@ -84,17 +86,63 @@ static void collect_errors(struct plot *g)
 		if (g->lane_count == 0 || g->lanes[g->lane_count - 1].channel_no != s->channel_no) {
 			g->lanes = evl_xrealloc(g->lanes, (g->lane_count + 1) * sizeof *g->lanes);
 			memset(&g->lanes[g->lane_count], 0, sizeof *g->lanes);
+			g->lanes[g->lane_count].channels = 1;
 			g->lanes[g->lane_count++].channel_no = s->channel_no;
 		}
 		struct lane *l = &g->lanes[g->lane_count - 1];
 		int b = (int)(s->second / g->bin_s);
 		l->errors += s->errors;
-		l->bits += s->bits;
 		l->bin[b] += s->errors;
 		l->lost[b] = l->lost[b] || !s->in_sync;
 		l->lost_seconds += !s->in_sync;
 		g->max_errors = l->bin[b] > g->max_errors ? l->bin[b] : g->max_errors;
 	}
+}
+
+static bool same_bins(const struct plot *g, const struct lane *a, const struct lane *b)
+{
+	const struct evl_row_channel *x = evl_run_channel(g->p->run, a->channel_no);
+	const struct evl_row_channel *y = evl_run_channel(g->p->run, b->channel_no);
+	for (int i = 0; i < g->bins; i++) {
+		if ((a->bin[i] > 0) != (b->bin[i] > 0) || a->lost[i] != b->lost[i]) {
+			return false;
+		}
+	}
+	return x != NULL && y != NULL && x->role != NULL && y->role != NULL &&
+	       strcmp(x->role, y->role) == 0;
+}
+
+/* A broken line hits all its tributaries at once: more than a few channels with errors in the same
+ * bins become one lane, whose bars are the highest of them. */
+static void merge_lanes(struct plot *g)
+{
+	enum { ALIKE = 4 };
+	size_t kept = 0;
+	for (size_t i = 0; i < g->lane_count; i++) {
+		size_t into = 0;
+		size_t alike = 0;
+		/* Only lanes that gather others are looked for; the rest stay single. */
+		while (into < kept &&
+			(!g->lanes[into].gathers || !same_bins(g, &g->lanes[into], &g->lanes[i]))) {
+			into++;
+		}
+		if (into == kept) {
+			for (size_t k = i; k < g->lane_count; k++) {
+				alike += same_bins(g, &g->lanes[i], &g->lanes[k]);
+			}
+			g->lanes[kept] = g->lanes[i];
+			g->lanes[kept++].gathers = alike >= ALIKE;
+			continue;
+		}
+		struct lane *all = &g->lanes[into];
+		all->channels++;
+		all->errors += g->lanes[i].errors;
+		for (int b = 0; b < g->bins; b++) {
+			int64_t more = g->lanes[i].bin[b];
+			all->bin[b] = more > all->bin[b] ? more : all->bin[b];
+		}
+	}
+	g->lane_count = kept;
 }
 
 static struct alarm_lane *alarm_lane(
@@ -280,6 +328,10 @@ static void put_error_lane(struct plot *g, const struct lane *l, int y, const ch
 		double from = x_of(g, (int64_t)b * g->bin_s * (int64_t)SECOND_NS);
 		double to = x_of(g, (int64_t)(b + 1) * g->bin_s * (int64_t)SECOND_NS);
 		double w = to - from > 3 ? to - from - 1 : to - from;
+		if (l->bin[b] > 0) {
+			double h = BAR * log10(1.0 + (double)l->bin[b]) / full;
+			put_rect(g, "bar", from, y + BAR - h, w, h);
+		}
 		if (l->lost[b]) {
 			char d[96];
 			snprintf(d, sizeof d, "x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%d\"",
@@ -287,10 +339,6 @@ static void put_error_lane(struct plot *g, const struct lane *l, int y, const ch
 			evl_page_put(g->p, "<rect class=\"lost\" fill=\"url(#$)\" ", hatch);
 			evl_text_add(g->p->t, d);
 			evl_page_put(g->p, "/>");
-		}
-		if (l->bin[b] > 0) {
-			double h = BAR * log10(1.0 + (double)l->bin[b]) / full;
-			put_rect(g, "bar", from, y + BAR - h, w, h);
 		}
 	}
 	if (l->lost_seconds > 0) {
@@ -300,8 +348,14 @@ static void put_error_lane(struct plot *g, const struct lane *l, int y, const ch
 		end = evl_num_of(l->errors, "error");
 	}
 	const struct evl_row_channel *c = evl_run_channel(g->p->run, l->channel_no);
-	put_label(g, y, evl_page_channel(g->p, l->channel_no, false).s,
-		c == NULL || c->klm == NULL ? "" : c->klm, end.s);
+	if (l->channels > 1) {
+		struct evl_num name;
+		snprintf(name.s, sizeof name.s, "%d %.40s", l->channels, c->role);
+		put_label(g, y, name.s, "in the same seconds", end.s);
+	} else {
+		put_label(g, y, evl_page_channel(g->p, l->channel_no, false).s,
+			c == NULL || c->klm == NULL ? "" : c->klm, end.s);
+	}
 }
 
 static void put_alarm_lane(struct plot *g, const struct alarm_lane *a, int y)
@@ -341,7 +395,9 @@ static void put_description(struct plot *g, const char *id)
 		"<title id=\"$-t\">Errors and alarms over time, take $</title><desc id=\"$-d\">",
 		id, g->take->name, id);
 	for (size_t i = 0; i < g->lane_count && i < MAX_LANES; i++) {
-		evl_page_put(g->p, "$: $. ", evl_page_channel(g->p, g->lanes[i].channel_no, true).s,
+		evl_page_put(g->p, "$$: $. ",
+			evl_page_channel(g->p, g->lanes[i].channel_no, true).s,
+			g->lanes[i].channels > 1 ? " and others alike" : "",
 			evl_num_of(g->lanes[i].errors, "error").s);
 	}
 	for (size_t i = 0; i < g->alarm_count; i++) {
@@ -404,6 +460,7 @@ void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take)
 	struct plot g = {.p = p, .take = take, .length_ns = take->frames * 125000};
 	if (g.length_ns > 0) {
 		collect_errors(&g);
+		merge_lanes(&g);
 		collect_alarms(&g);
 		if (g.lane_count + g.alarm_count > 0) {
 			put_figure(&g);

@@ -82,12 +82,12 @@ static void put_lane(struct evl_page *p, struct axis a, int y, const struct evl_
 
 /* All passing channels in one lane: the least lower and the highest upper limit. */
 static void put_passing(
-	struct evl_page *p, struct axis a, int y, int64_t n, double lower, double upper)
+	struct evl_page *p, struct axis a, int y, int64_t n, double lower, const char *upper)
 {
-	char end[64];
+	char end[96];
 	put_text(p, "name", 0, y + 4, evl_num_of(n, "channel").s);
-	put_interval(p, a, y, lower, upper);
-	snprintf(end, sizeof end, "pass: all below %.2g", upper);
+	put_interval(p, a, y, lower, number(upper));
+	snprintf(end, sizeof end, "pass: at most %.40s", upper);
 	put_text(p, "sub", LEFT + WIDTH + 10, y + 4, end);
 }
 
@@ -118,7 +118,7 @@ void evl_page_put_intervals(
 	size_t left_out = 0;
 	int64_t passing = 0;
 	double pass_lower = 1;
-	double pass_upper = 0;
+	const char *pass_upper = "0";
 	double least = 1;
 	double most = 0;
 	const struct evl_row_check *any = NULL;
@@ -136,7 +136,7 @@ void evl_page_put_intervals(
 		if (strcmp(c->verdict, "pass") == 0) {
 			passing++;
 			pass_lower = ends[0] < pass_lower ? ends[0] : pass_lower;
-			pass_upper = ends[1] > pass_upper ? ends[1] : pass_upper;
+			pass_upper = ends[1] > number(pass_upper) ? c->upper : pass_upper;
 		} else if (lanes < MAX_LANES) {
 			lane[lanes++] = c;
 		} else {

@@ -216,6 +216,22 @@ static bool made_by(CMS_SignerInfo *si, X509 *cert, const struct cms_fields *f)
 	       evl_ecdsa_is_low_s(key, f->signature.p, f->signature.n);
 }
 
+/* Each certificate is signed by one of the list: so no byte of a chain up to its root was altered. */
+static bool is_sound(const STACK_OF(X509) * certs)
+{
+	for (int i = 0; i < sk_X509_num(certs); i++) {
+		bool found = false;
+		for (int k = 0; k < sk_X509_num(certs) && !found; k++) {
+			EVP_PKEY *key = X509_get0_pubkey(sk_X509_value(certs, k));
+			found = key != NULL && X509_verify(sk_X509_value(certs, i), key) == 1;
+		}
+		if (!found) {
+			return false;
+		}
+	}
+	return true;
+}
+
 static bool digest_matches(CMS_SignerInfo *si, const void *data, size_t len)
 {
 	uint8_t md[EVL_SHA256_BYTES];
@@ -372,7 +388,9 @@ enum evl_status evl_signature_check(struct evl_signature_info *info, const char 
 		goto out;
 	}
 	if (!same_certificates(f.certificates, certs)) {
-		blame = embedded_signed ? "signer.pem" : "manifest.p7s";
+		/* The list that still holds together is the right one. */
+		bool pem_altered = !is_sound(certs) && is_sound(embedded);
+		blame = pem_altered ? "signer.pem" : "manifest.p7s";
 		st = evl_err_set(err, EVL_E_CORRUPT,
 			"the certificates in manifest.p7s and signer.pem are not the same");
 		goto out;

@@ -46,7 +46,7 @@
 		}                                                                                  \
 	} while (0)
 
-enum { TRIBS = 63, LINE = 63, SECOND_BITS = 2048000 };
+enum { SECOND_BITS = 2048000 };
 
 struct invented {
 	const char *build;
@@ -55,7 +55,14 @@ struct invented {
 	const char *caution; /* NULL: a harmless one */
 	const char *notice;  /* NULL: "Invented scenario ..." */
 	const char *state;   /* NULL: finished */
+	int tribs;	     /* 0: 63 */
 };
+
+/* The line is the channel after the tributaries. */
+static inline int invented_tribs(const struct invented *in)
+{
+	return in->tribs == 0 ? 63 : in->tribs;
+}
 
 static inline void hex_of(const char *text, char out[EVL_SHA256_HEX])
 {
@@ -66,157 +73,220 @@ static inline void hex_of(const char *text, char out[EVL_SHA256_HEX])
 
 static inline int64_t invented_begin(struct evl_store *store, const struct invented *in)
 {
-	static const char campaign[] = "-- Invented scenario.\ncampaign { name = \"acceptance-stm1\" }\n";
+	static const char campaign[] =
+		"-- Invented scenario.\ncampaign { name = \"acceptance-stm1\" }\n";
 	static const char bench[] = "# Invented scenario.\nbench: software-bench-1\n";
 	char campaign_hex[EVL_SHA256_HEX];
 	char bench_hex[EVL_SHA256_HEX];
 	int64_t run = 0;
 	hex_of(campaign, campaign_hex);
 	hex_of(bench, bench_hex);
-	struct evl_row_run r = {
-		.campaign_name = "acceptance-stm1",
-		.campaign_title = in->title != NULL ? in->title : "Acceptance of an STM-1 add/drop "
-			"multiplexer with 63 E1 tributaries",
-		.campaign_version = "1", .campaign_source = campaign,
-		.campaign_sha256 = campaign_hex, .bench_name = "software-bench-1",
+	struct evl_row_run r = {.campaign_name = "acceptance-stm1",
+		.campaign_title = in->title != NULL ? in->title
+						    : "Acceptance of an STM-1 add/drop "
+						      "multiplexer with 63 E1 tributaries",
+		.campaign_version = "1",
+		.campaign_source = campaign,
+		.campaign_sha256 = campaign_hex,
+		.bench_name = "software-bench-1",
 		.bench_title = "Software STM-1 multiplexer, line looped through a tap",
-		.bench_source = bench, .bench_sha256 = bench_hex,
-		.notice = in->notice != NULL ? in->notice :
-			"Invented scenario: no real equipment, operator or place.",
+		.bench_source = bench,
+		.bench_sha256 = bench_hex,
+		.notice = in->notice != NULL
+				  ? in->notice
+				  : "Invented scenario: no real equipment, operator or place.",
 		.unit_json = "{\"description\":\"STM-1 add/drop multiplexer with 63 E1 tributaries "
-			"(simulated)\",\"serial\":\"0001\",\"type\":\"Example ADM-1/63\"}",
+			     "(simulated)\",\"serial\":\"0001\",\"type\":\"Example ADM-1/63\"}",
 		.lab_json = "{\"address\":\"1 Example Street, Sampletown\",\"name\":\"Example "
-			"Transmission Laboratory (invented)\"}",
-		.customer_json = "{\"contact\":\"acceptance desk\",\"name\":\"Example Network Operator "
+			    "Transmission Laboratory (invented)\"}",
+		.customer_json =
+			"{\"contact\":\"acceptance desk\",\"name\":\"Example Network Operator "
 			"(invented)\"}",
-		.numbering = "column-order", .build = in->build, .seed = 42, .reference_run = -1,
-		.clock = "virtual", .simulated = true, .software_version = "evenlode 0.1.0",
+		.numbering = "column-order",
+		.build = in->build,
+		.seed = 42,
+		.reference_run = -1,
+		.clock = "virtual",
+		.simulated = true,
+		.software_version = "evenlode 0.1.0",
 		.started_utc = "2026-11-25T09:12:33Z"};
 	OK(evl_store_run_begin(store, &run, &r, err));
 	OK(evl_store_add_adapter(store,
-		&(struct evl_row_adapter){.instance = "mux", .driver = "simmux", .version = "0.1.0",
-			.abi = "1.0", .description = "software STM-1 multiplexer",
+		&(struct evl_row_adapter){.instance = "mux",
+			.driver = "simmux",
+			.version = "0.1.0",
+			.abi = "1.0",
+			.description = "software STM-1 multiplexer",
 			.capabilities = "virtual-time simulated"},
 		err));
-	for (int i = 0; i <= TRIBS; i++) {
+	for (int i = 0; i <= invented_tribs(in); i++) {
 		char klm[32];
 		char label[32];
 		char channel[32];
-		bool line = i == LINE;
+		bool line = i == invented_tribs(in);
 		/* A column order: number = 1 + (K-1) + 3 (L-1) + 21 (M-1). */
 		snprintf(klm, sizeof klm, "%d-%d-%d", i % 3 + 1, i / 3 % 7 + 1, i / 21 + 1);
 		snprintf(label, sizeof label, line ? "line" : "trib %d", i + 1);
 		snprintf(channel, sizeof channel, line ? "line" : "trib-%d", i + 1);
 		OK(evl_store_add_channel(store,
-			&(struct evl_row_channel){.ordinal = i, .role = line ? "line" : "trib",
-				.number = line ? 1 : i + 1, .klm = line ? NULL : klm, .label = label,
-				.adapter = "mux", .channel = channel, .rate = line ? "STM-1" : "E1"},
+			&(struct evl_row_channel){.ordinal = i,
+				.role = line ? "line" : "trib",
+				.number = line ? 1 : i + 1,
+				.klm = line ? NULL : klm,
+				.label = label,
+				.adapter = "mux",
+				.channel = channel,
+				.rate = line ? "STM-1" : "E1"},
 			err));
 	}
 	OK(evl_store_add_caution(store,
-		&(struct evl_row_caution){.text = in->caution != NULL ? in->caution :
-			"The line loop has no attenuator: keep the transmitter at low power."},
+		&(struct evl_row_caution){
+			.text = in->caution != NULL
+					? in->caution
+					: "The line loop has no attenuator: keep the transmitter at low power."},
 		err));
 	return run;
 }
 
 static inline int invented_partner(const struct invented *in, int i)
 {
-	return in->faulty && i == 11 ? 46 : in->faulty && i == 46 ? 11 : i;
+	return !in->faulty || invented_tribs(in) < 63 ? i : i == 11 ? 46 : i == 46 ? 11 : i;
 }
 
-static inline void invented_measure(struct evl_store *store, const struct invented *in, int case_no,
-	int take_no)
+static inline void invented_measure(
+	struct evl_store *store, const struct invented *in, int case_no, int take_no)
 {
-	for (int i = 0; i < TRIBS; i++) {
+	for (int i = 0; i < invented_tribs(in); i++) {
 		bool errored = in->faulty && i == 32;
 		OK(evl_store_put_measurement(store,
-			&(struct evl_row_measurement){.case_no = case_no, .take_no = take_no,
-				.channel_no = i, .kind = "pattern", .pattern = "2^15-1",
-				.in_sync = true, .bits = INT64_C(30000000),
-				.errors = errored ? 301 : 0, .seconds = 15,
-				.errored_seconds = errored ? 12 : 0, .background_block_errors = -1,
-				.sync_bit = 47, .first_error_bit = errored ? 55123 : -1,
-				.found_channel_no = invented_partner(in, i), .delay_bits = 512},
+			&(struct evl_row_measurement){.case_no = case_no,
+				.take_no = take_no,
+				.channel_no = i,
+				.kind = "pattern",
+				.pattern = "2^15-1",
+				.in_sync = true,
+				.bits = INT64_C(30000000),
+				.errors = errored ? 354 : 0,
+				.seconds = 15,
+				.errored_seconds = errored ? 12 : 0,
+				.background_block_errors = -1,
+				.sync_bit = 47,
+				.first_error_bit = errored ? 55123 : -1,
+				.found_channel_no = invented_partner(in, i),
+				.delay_bits = 512},
 			err));
 	}
-	for (int s = 0; in->faulty && s < 15; s++) {
+	for (int s = 0; in->faulty && invented_tribs(in) == 63 && s < 15; s++) {
 		int64_t n = s % 5 == 4 ? 0 : 10 + s * 3;
 		if (n > 0) {
 			OK(evl_store_put_second(store,
-				&(struct evl_row_second){.case_no = case_no, .take_no = take_no,
-					.channel_no = 32, .second = s, .bits = SECOND_BITS,
-					.errors = n, .in_sync = true},
+				&(struct evl_row_second){.case_no = case_no,
+					.take_no = take_no,
+					.channel_no = 32,
+					.second = s,
+					.bits = SECOND_BITS,
+					.errors = n,
+					.in_sync = true},
 				err));
 		}
 	}
-	if (in->faulty) {
+	if (in->faulty && invented_tribs(in) == 63) {
 		OK(evl_store_put_mark(store,
-			&(struct evl_row_error_mark){.case_no = case_no, .take_no = take_no,
-				.channel_no = 32, .bit_offset = 55123},
+			&(struct evl_row_error_mark){.case_no = case_no,
+				.take_no = take_no,
+				.channel_no = 32,
+				.bit_offset = 55123},
 			err));
 	}
 }
 
-static inline void invented_streams(struct evl_store *store, int case_no, int take_no)
+static inline void invented_streams(
+	struct evl_store *store, const struct invented *in, int case_no, int take_no)
 {
 	static const char *const directions[] = {"sent", "received"};
-	for (int i = 0; i < TRIBS * 2; i++) {
+	for (int i = 0; i < invented_tribs(in) * 2; i++) {
 		char text[64];
 		char hex[EVL_SHA256_HEX];
 		snprintf(text, sizeof text, "pattern 2^15-1 phase %d", 97 * (i / 2));
 		hex_of(text, hex);
 		OK(evl_store_put_stream(store,
-			&(struct evl_row_stream){.case_no = case_no, .take_no = take_no,
-				.channel_no = i / 2, .direction = directions[i % 2],
-				.description = text, .bits = INT64_C(30720000), .digest = hex},
+			&(struct evl_row_stream){.case_no = case_no,
+				.take_no = take_no,
+				.channel_no = i / 2,
+				.direction = directions[i % 2],
+				.description = text,
+				.bits = INT64_C(30720000),
+				.digest = hex},
 			err));
 	}
 }
 
 static inline void invented_checks(struct evl_store *store, const struct invented *in, int case_no)
 {
-	for (int i = 0; i < TRIBS; i++) {
+	for (int i = 0; i < invented_tribs(in); i++) {
 		int from = invented_partner(in, i);
 		char value[32];
 		char reason[96];
-		snprintf(value, sizeof value, from == i ? "own pattern" : "pattern of trib %d", from + 1);
+		snprintf(value, sizeof value, from == i ? "own pattern" : "pattern of trib %d",
+			from + 1);
 		snprintf(reason, sizeof reason,
 			"the pattern that trib %d sends arrives here: crossed", from + 1);
 		OK(evl_store_add_check(store, NULL,
-			&(struct evl_row_check){.case_no = case_no, .title = "arrives on its own number",
-				.kind = "arrival", .channel_no = i, .value = value,
-				.limit = "own pattern", .relation = "is", .errors = -1, .bits = -1,
+			&(struct evl_row_check){.case_no = case_no,
+				.title = "arrives on its own number",
+				.kind = "arrival",
+				.channel_no = i,
+				.value = value,
+				.limit = "own pattern",
+				.relation = "is",
+				.errors = -1,
+				.bits = -1,
 				.verdict = from == i ? "pass" : "fail",
 				.rule = "pass when the channel's own pattern phase is found, within 64 "
 					"bits of the delay that the channels have in common",
 				.reason = from == i ? NULL : reason,
-				.standard = "common practice, no source", .at_ns = 23000},
+				.standard = "common practice, no source",
+				.at_ns = 23000},
 			err));
 	}
-	for (int i = 0; i < TRIBS; i++) {
+	for (int i = 0; i < invented_tribs(in); i++) {
 		bool errored = in->faulty && i == 32;
 		OK(evl_store_add_check(store, NULL,
-			&(struct evl_row_check){.case_no = case_no, .title = "bit error ratio",
-				.kind = "bit-errors", .channel_no = i,
-				.value = errored ? "1.0e-5" : "0", .unit = "1", .limit = "1.0e-7",
-				.relation = "below", .confidence = "95 %",
-				.lower = errored ? "9.1e-6" : "0",
-				.upper = errored ? "1.1e-5" : "9.99e-8",
-				.errors = errored ? 301 : 0, .bits = INT64_C(30000000),
+			&(struct evl_row_check){.case_no = case_no,
+				.title = "bit error ratio",
+				.kind = "bit-errors",
+				.channel_no = i,
+				.value = errored ? "1.2e-5" : "0",
+				.unit = "1",
+				.limit = "1.0e-7",
+				.relation = "below",
+				.confidence = "95 %",
+				.lower = errored ? "1.1e-5" : "0",
+				.upper = errored ? "1.3e-5" : "9.99e-8",
+				.errors = errored ? 354 : 0,
+				.bits = INT64_C(30000000),
 				.verdict = errored ? "fail" : "pass",
 				.rule = "exact Poisson limits, one-sided",
-				.reason = errored ? "301 errors in 30.0 million bits; first error 26.9 ms "
-						    "after the start, 12 errored s"
-						  : "0 errors in 30.0 million bits",
+				.reason =
+					errored ? "354 errors in 30.0 million bits; first error 26.9 ms "
+						  "after the start, 12 errored s"
+						: "0 errors in 30.0 million bits",
 				.standard = "exact Poisson limits (Garwood 1936)",
 				.at_ns = errored ? 26915527 : -1},
 			err));
 	}
 	OK(evl_store_add_check(store, NULL,
-		&(struct evl_row_check){.case_no = case_no, .title = "no alarm", .kind = "no-alarms",
-			.channel_no = LINE, .value = "none", .limit = "none", .relation = "is",
-			.errors = -1, .bits = -1, .verdict = "pass", .at_ns = -1,
+		&(struct evl_row_check){.case_no = case_no,
+			.title = "no alarm",
+			.kind = "no-alarms",
+			.channel_no = invented_tribs(in),
+			.value = "none",
+			.limit = "none",
+			.relation = "is",
+			.errors = -1,
+			.bits = -1,
+			.verdict = "pass",
+			.at_ns = -1,
 			.rule = "no defect raised between start and end of the take"},
 		err));
 }
@@ -228,29 +298,36 @@ static inline void invented_errors_case(struct evl_store *store, const struct in
 	OK(evl_store_case_begin(store, &case_no,
 		&(struct evl_row_case){.name = "bit-errors",
 			.title = "63 tributaries at once: own number, own timeslot, no errors",
-			.purpose = "Each tributary arrives at the right place, error-free, while all "
-				   "others are busy.",
-			.method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant; "
-				  "exact Poisson limits."},
+			.purpose =
+				"Each tributary arrives at the right place, error-free, while all "
+				"others are busy.",
+			.method =
+				"Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant; "
+				"exact Poisson limits."},
 		err));
 	OK(evl_store_take_begin(store, &take_no,
-		&(struct evl_row_take){.case_no = case_no, .name = "take 1", .clock = "virtual"}, err));
+		&(struct evl_row_take){.case_no = case_no, .name = "take 1", .clock = "virtual"},
+		err));
 	OK(evl_store_tick_begin(store, err));
 	invented_measure(store, in, case_no, take_no);
 	OK(evl_store_tick_commit(store, err));
-	invented_streams(store, case_no, take_no);
+	invented_streams(store, in, case_no, take_no);
 	OK(evl_store_take_end(store, case_no, take_no, EVL_STATE_FINISHED, 120000, err));
 	invented_checks(store, in, case_no);
-	OK(evl_store_case_end(store, case_no, EVL_STATE_FINISHED, in->faulty ? "fail" : "pass", NULL,
-		INT64_C(15000000000), err));
+	OK(evl_store_case_end(store, case_no, EVL_STATE_FINISHED, in->faulty ? "fail" : "pass",
+		NULL, INT64_C(15000000000), err));
 }
 
 static inline void invented_alarm(struct evl_store *store, int case_no, int take_no, int channel,
 	const char *alarm, const char *source, int64_t at_ns, bool raised)
 {
 	OK(evl_store_add_event(store, NULL,
-		&(struct evl_row_event){.case_no = case_no, .take_no = take_no, .channel_no = channel,
-			.at_ns = INT64_C(15000000000) + at_ns, .alarm = alarm, .raised = raised,
+		&(struct evl_row_event){.case_no = case_no,
+			.take_no = take_no,
+			.channel_no = channel,
+			.at_ns = INT64_C(15000000000) + at_ns,
+			.alarm = alarm,
+			.raised = raised,
 			.source = source},
 		err));
 }
@@ -261,64 +338,95 @@ static inline void invented_loss_case(struct evl_store *store, const struct inve
 	int take_no = -1;
 	const int64_t start = INT64_C(15000000000);
 	OK(evl_store_case_begin(store, &case_no,
-		&(struct evl_row_case){.name = "line-loss", .started_ns = start,
+		&(struct evl_row_case){.name = "line-loss",
+			.started_ns = start,
 			.title = "Loss of the line is reported, AIS follows, both clear",
 			.purpose = "The unit tells its neighbours of a broken fibre in time.",
 			.method = "The line input is made dark for 300 ms (limits: example)."},
 		err));
 	OK(evl_store_take_begin(store, &take_no,
-		&(struct evl_row_take){.case_no = case_no, .name = "take 1", .clock = "virtual",
+		&(struct evl_row_take){.case_no = case_no,
+			.name = "take 1",
+			.clock = "virtual",
 			.start_ns = start},
 		err));
 	OK(evl_store_tick_begin(store, err));
-	invented_alarm(store, case_no, take_no, LINE, "LOS", "unit", 500062500, true);
-	for (int i = 0; i < TRIBS; i++) {
-		invented_alarm(store, case_no, take_no, i, "AIS", "tester", 501000000 + i * 1000, true);
+	invented_alarm(store, case_no, take_no, invented_tribs(in), "LOS", "unit", 500062500, true);
+	for (int i = 0; i < invented_tribs(in); i++) {
+		invented_alarm(
+			store, case_no, take_no, i, "AIS", "tester", 501000000 + i * 1000, true);
 	}
-	invented_alarm(store, case_no, take_no, LINE, "LOS", "unit", 800250000, false);
-	for (int i = 0; i < TRIBS; i++) {
-		invented_alarm(store, case_no, take_no, i, "AIS", "tester", 806000000 + i * 1000, false);
+	invented_alarm(
+		store, case_no, take_no, invented_tribs(in), "LOS", "unit", 800250000, false);
+	for (int i = 0; i < invented_tribs(in); i++) {
+		invented_alarm(
+			store, case_no, take_no, i, "AIS", "tester", 806000000 + i * 1000, false);
 		OK(evl_store_put_second(store,
-			&(struct evl_row_second){.case_no = case_no, .take_no = take_no,
-				.channel_no = i, .second = 0, .bits = 1400000, .errors = 700 + i,
-				.in_sync = false, .sync_losses = 1},
+			&(struct evl_row_second){.case_no = case_no,
+				.take_no = take_no,
+				.channel_no = i,
+				.second = 0,
+				.bits = 1400000,
+				.errors = 700 + i,
+				.in_sync = false,
+				.sync_losses = 1},
 			err));
 	}
 	OK(evl_store_tick_commit(store, err));
 	int recording = -1;
 	OK(evl_store_recording_begin(store, &recording,
-		&(struct evl_row_recording){.case_no = case_no, .take_no = take_no,
-			.name = "line loss, all tributaries", .path = "recordings/1.pcapng"},
+		&(struct evl_row_recording){.case_no = case_no,
+			.take_no = take_no,
+			.name = "line loss, all tributaries",
+			.path = "recordings/1.pcapng"},
 		err));
 	char hex[EVL_SHA256_HEX];
 	hex_of("invented recording", hex);
 	for (int i = 0; i < 2; i++) {
 		OK(evl_store_put_recording_channel(store,
-			&(struct evl_row_recording_channel){.recording_no = recording, .ordinal = i,
+			&(struct evl_row_recording_channel){.recording_no = recording,
+				.ordinal = i,
 				.name = i == 0 ? "trib-1.in" : "trib-1.out",
-				.direction = i == 0 ? "sent" : "received", .rate = "E1",
-				.bits = 4096000, .digest = hex},
+				.direction = i == 0 ? "sent" : "received",
+				.rate = "E1",
+				.bits = 4096000,
+				.digest = hex},
 			err));
 	}
 	OK(evl_store_recording_end(store, recording, hex, 1048576, err));
 	OK(evl_store_take_end(store, case_no, take_no, EVL_STATE_FINISHED, 16000, err));
-	for (int i = 0; i <= TRIBS; i++) {
+	for (int i = 0; i <= invented_tribs(in); i++) {
 		OK(evl_store_add_check(store, NULL,
 			&(struct evl_row_check){.case_no = case_no,
-				.title = i == LINE ? "LOS raised" : "AIS raised", .kind = "alarm",
-				.channel_no = i, .value = i == LINE ? "62.5 us" : "1 ms",
-				.limit = i == LINE ? "100 us" : "1.1 ms", .relation = "at most",
-				.errors = -1, .bits = -1, .verdict = "pass",
+				.title = i == invented_tribs(in) ? "LOS raised" : "AIS raised",
+				.kind = "alarm",
+				.channel_no = i,
+				.value = i == invented_tribs(in) ? "62.5 us" : "1 ms",
+				.limit = i == invented_tribs(in) ? "100 us" : "1.1 ms",
+				.relation = "at most",
+				.errors = -1,
+				.bits = -1,
+				.verdict = "pass",
 				.rule = "time from the beginning of the injected defect",
 				.at_ns = start + 500062500},
 			err));
 	}
 	OK(evl_store_add_check(store, NULL,
-		&(struct evl_row_check){.case_no = case_no, .title = "delay of the line",
-			.kind = "delay", .channel_no = -1, .subject = "line loop", .value = "0.25",
-			.unit = "ms", .limit = "1", .relation = "at most", .errors = -1, .bits = -1,
-			.verdict = in->faulty ? "inconclusive" : "pass", .at_ns = -1,
-			.rule = "example", .reason = in->faulty ? "the loop was not stable" : NULL},
+		&(struct evl_row_check){.case_no = case_no,
+			.title = "delay of the line",
+			.kind = "delay",
+			.channel_no = -1,
+			.subject = "line loop",
+			.value = "0.25",
+			.unit = "ms",
+			.limit = "1",
+			.relation = "at most",
+			.errors = -1,
+			.bits = -1,
+			.verdict = in->faulty ? "inconclusive" : "pass",
+			.at_ns = -1,
+			.rule = "example",
+			.reason = in->faulty ? "the loop was not stable" : NULL},
 		err));
 	OK(evl_store_case_end(store, case_no, EVL_STATE_FINISHED,
 		in->faulty ? "inconclusive" : "pass", NULL, start + INT64_C(2000000000), err));

@@ -20,8 +20,8 @@ static void write_sample(void **state)
 	snprintf(path, sizeof path, "%s/a", out);
 	OK(evl_dossier_write(NULL, store, a, path, NULL, err));
 	snprintf(path, sizeof path, "%s/b", out);
-	OK(evl_dossier_write(NULL, store, b, path,
-		&(struct evl_dossier_options){.compare_run = a}, err));
+	OK(evl_dossier_write(
+		NULL, store, b, path, &(struct evl_dossier_options){.compare_run = a}, err));
 	evl_store_close(store);
 }
 
