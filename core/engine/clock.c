@@ -40,8 +40,8 @@ bool evl_clock_reach(struct evl_clock *c, uint64_t at_ns)
 		return true;
 	}
 	uint64_t abs = c->base_ns + at_ns;
-	struct timespec ts = {.tv_sec = (time_t)(abs / 1000000000u),
-			      .tv_nsec = (long)(abs % 1000000000u)};
+	struct timespec ts = {
+		.tv_sec = (time_t)(abs / 1000000000u), .tv_nsec = (long)(abs % 1000000000u)};
 	/* Interrupted by a signal: come back early, the caller looks at its stop flag. */
 	clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &ts, NULL);
 	return false;

@@ -6,8 +6,8 @@
 
 #include "core/engine/internal.h"
 
-enum evl_status evl_engine_create(struct evl_engine **out, const struct evl_engine_args *args,
-				  struct evl_err *err)
+enum evl_status evl_engine_create(
+	struct evl_engine **out, const struct evl_engine_args *args, struct evl_err *err)
 {
 	struct evl_engine *e = evl_xcalloc(1, sizeof *e);
 	*out = NULL;

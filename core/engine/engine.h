@@ -30,15 +30,15 @@ struct evl_engine_args {
 	const volatile sig_atomic_t *stop; /* not 0: end the running take early; may be NULL */
 };
 
-enum evl_status evl_engine_create(struct evl_engine **out, const struct evl_engine_args *args,
-				  struct evl_err *err);
+enum evl_status evl_engine_create(
+	struct evl_engine **out, const struct evl_engine_args *args, struct evl_err *err);
 void evl_engine_destroy(struct evl_engine *engine); /* takes NULL */
 
 uint64_t evl_engine_now(const struct evl_engine *engine); /* ns on the clock of the run */
 uint32_t evl_engine_channel_count(const struct evl_engine *engine);
 /* Borrowed from the binding. */
-const struct evl_bound_channel *evl_engine_channel(const struct evl_engine *engine,
-						   uint32_t channel);
+const struct evl_bound_channel *evl_engine_channel(
+	const struct evl_engine *engine, uint32_t channel);
 
 /* When a take that is begun now can begin: on the 8 ms grid of the virtual clock; on the real clock
  * 200 ms from now, time enough to arm all channels. The take proper starts EVL_TAKE_LEAD_IN frames
@@ -52,5 +52,5 @@ uint64_t evl_engine_next_begin(const struct evl_engine *engine);
  * NULL when the take had not begun. The engine can run the next take after any error.
  * `out` belongs to the caller (evl_take_result_destroy). */
 enum evl_status evl_engine_take(struct evl_engine *engine, const struct evl_take_plan *plan,
-				uint64_t deadline_ns, const struct evl_take_sink *sink,
-				struct evl_take_result **out, struct evl_err *err);
+	uint64_t deadline_ns, const struct evl_take_sink *sink, struct evl_take_result **out,
+	struct evl_err *err);

@@ -31,14 +31,13 @@ void evl_leases_destroy(struct evl_leases *l)
 }
 
 enum evl_status evl_lease_take(struct evl_leases *l, uint32_t channel, const char *holder,
-			       const char *label, struct evl_err *err)
+	const char *label, struct evl_err *err)
 {
 	evl_require(channel < l->count && holder[0] != '\0');
 	struct lease *it = &l->items[channel];
 	if (it->holder[0] != '\0') {
 		return evl_err_set(err, EVL_E_CONFLICT,
-				   "%s is held by %s; a channel serves one take at a time", label,
-				   it->holder);
+			"%s is held by %s; a channel serves one take at a time", label, it->holder);
 	}
 	snprintf(it->holder, sizeof it->holder, "%s", holder);
 	return EVL_OK;

@@ -20,7 +20,7 @@ void evl_leases_destroy(struct evl_leases *l); /* takes NULL */
 /* Leases one channel to `holder` (copied, at most 95 bytes). EVL_E_CONFLICT when it is held, also
  * by the same holder; the message says by whom and names the channel by `label`. */
 enum evl_status evl_lease_take(struct evl_leases *l, uint32_t channel, const char *holder,
-			       const char *label, struct evl_err *err);
+	const char *label, struct evl_err *err);
 
 /* Gives back all that `holder` holds. */
 void evl_lease_release(struct evl_leases *l, const char *holder);

@@ -13,7 +13,7 @@
 #define FOREIGN_DEN 20
 
 static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum evl_place place,
-		       enum evl_content kind)
+	enum evl_content kind)
 {
 	m->part = part;
 	m->out.channel = channel;
@@ -62,7 +62,7 @@ void evl_meters_prepare(struct take *t)
 		evl_require(slot < 63 && t->inside_e1[slot] == NULL);
 		struct meter *m = &t->meters[t->meter_count];
 		init_meter(m, plan->inside->part, plan->inside->slots[i].channel, EVL_PLACE_LINE,
-			   EVL_CONTENT_PATTERN);
+			EVL_CONTENT_PATTERN);
 		m->out.line_channel = plan->parts[plan->inside->part].channel;
 		m->phase = plan->inside->slots[i].phase;
 		evl_checker_init(&m->checker, plan->inside->pattern);
@@ -71,8 +71,8 @@ void evl_meters_prepare(struct take *t)
 	}
 }
 
-static enum evl_status feed_recording(struct take *t, struct meter *m, const uint8_t *rx,
-				      size_t bytes, struct evl_err *err)
+static enum evl_status feed_recording(
+	struct take *t, struct meter *m, const uint8_t *rx, size_t bytes, struct evl_err *err)
 {
 	uint64_t at_bit = t->done * t->parts[m->part].frame_bits;
 	const struct evl_take_content *c = m->expected;
@@ -124,8 +124,8 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
 	for (uint32_t slot = 0; slot < 63; slot++) {
 		if (t->inside_e1[slot] != NULL) {
-			evl_checker_feed(&t->meters[t->inside_meter[slot]].checker,
-					 t->inside_e1[slot], e1);
+			evl_checker_feed(
+				&t->meters[t->inside_meter[slot]].checker, t->inside_e1[slot], e1);
 		}
 	}
 	return EVL_OK;
@@ -136,9 +136,9 @@ void evl_meters_second(struct take *t, uint32_t second)
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		struct meter *m = &t->meters[i];
 		struct evl_take_second s = {.channel = m->out.channel,
-					    .place = m->out.place,
-					    .second = second,
-					    .in_sync = true};
+			.place = m->out.place,
+			.second = second,
+			.in_sync = true};
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
 			struct evl_checker_counts c = evl_checker_since(&m->checker, &m->last);
 			s.bits = c.bits;
@@ -154,7 +154,7 @@ void evl_meters_second(struct take *t, uint32_t second)
 		}
 		evl_seconds_add(&m->seconds, s.bits, s.errors, !s.in_sync);
 		if ((s.errors > 0 || !s.in_sync || s.sync_losses > 0 || s.slips > 0) &&
-		    t->sink->second != NULL) {
+			t->sink->second != NULL) {
 			t->sink->second(t->sink->ctx, &s);
 		}
 	}
@@ -187,15 +187,15 @@ static void collect_pattern(struct meter *m)
 }
 
 /* Whose pattern arrives where, for all meters of one pattern at one place. */
-static enum evl_status arrivals(struct take *t, enum evl_place place, enum evl_prbs_kind kind,
-				struct evl_err *err)
+static enum evl_status arrivals(
+	struct take *t, enum evl_place place, enum evl_prbs_kind kind, struct evl_err *err)
 {
 	uint32_t n = 0;
 	uint32_t *who = evl_xcalloc(t->meter_count, sizeof *who);
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		const struct meter *m = &t->meters[i];
 		if (m->out.kind == EVL_CONTENT_PATTERN && m->out.place == place &&
-		    m->checker.kind == kind) {
+			m->checker.kind == kind) {
 			who[n++] = i;
 		}
 	}
@@ -214,7 +214,7 @@ static enum evl_status arrivals(struct take *t, enum evl_place place, enum evl_p
 		seen[i].offset = m->checker.offset;
 	}
 	st = evl_phase_match(&match, at, sent, seen, n, kind, evl_prbs_period(kind) - 1,
-			     EVL_PHASE_TOLERANCE_BITS, err);
+		EVL_PHASE_TOLERANCE_BITS, err);
 	if (st < 0) {
 		goto out;
 	}
@@ -260,12 +260,12 @@ static enum evl_status find_crossing(struct take *t, struct meter *m, struct evl
 		const struct meter *other = &t->meters[i];
 		const struct part *p = &t->parts[other->part];
 		if (other == m || other->out.kind != EVL_CONTENT_RECORDING ||
-		    p->slab_bytes != t->parts[m->part].slab_bytes) {
+			p->slab_bytes != t->parts[m->part].slab_bytes) {
 			continue;
 		}
 		enum evl_status st =
 			evl_rec_read(other->expected->reader, other->expected->reader_channel,
-				     middle * p->frame_bits, t->scratch, p->slab_bytes, err);
+				middle * p->frame_bits, t->scratch, p->slab_bytes, err);
 		if (st < 0) {
 			return st;
 		}
@@ -303,7 +303,7 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 		m->out.first_error_bit = m->first_error;
 		m->out.arrival = EVL_ARRIVAL_OWN;
 		if (m->have_sample && m->errors * FOREIGN_DEN > m->bits * FOREIGN_NUM &&
-		    st == EVL_OK) {
+			st == EVL_OK) {
 			st = find_crossing(t, m, err);
 		}
 	}

@@ -16,28 +16,27 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 	const struct evl_take_plan *plan = t->plan;
 	if (plan->part_count == 0 || plan->frames == 0) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "take %s: nothing to do; say what to play, expect or record and "
-				   "for how long",
-				   plan->name);
+			"take %s: nothing to do; say what to play, expect or record and "
+			"for how long",
+			plan->name);
 	}
 	for (uint32_t i = 0; i < plan->part_count; i++) {
 		const struct evl_take_part *p = &plan->parts[i];
 		const struct evl_bound_channel *b = evl_engine_channel(t->engine, p->channel);
 		bool capture = p->capture;
 		if (p->play && (b->abilities & EVL_ABLE_PLAY) == 0) {
-			return evl_err_set(
-				err, EVL_E_INVALID,
+			return evl_err_set(err, EVL_E_INVALID,
 				"take %s: %s cannot play; let the campaign's needs say play = true",
 				plan->name, b->label);
 		}
 		if (capture && (b->abilities & EVL_ABLE_CAPTURE) == 0) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "take %s: %s cannot capture; let the campaign's needs "
-					   "say capture = true",
-					   plan->name, b->label);
+				"take %s: %s cannot capture; let the campaign's needs "
+				"say capture = true",
+				plan->name, b->label);
 		}
 		evl_require(capture || (p->expected.kind == EVL_CONTENT_NONE && !p->watch &&
-					!p->record_received));
+					       !p->record_received));
 		const struct evl_take_content *both[] = {&p->played, &p->expected};
 		for (int k = 0; k < 2; k++) {
 			if (both[k]->kind != EVL_CONTENT_RECORDING) {
@@ -46,16 +45,14 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 			const struct evl_rec_info *info =
 				evl_rec_info(both[k]->reader, both[k]->reader_channel);
 			if (info->channel.rate != b->rate) {
-				return evl_err_set(
-					err, EVL_E_INVALID,
+				return evl_err_set(err, EVL_E_INVALID,
 					"take %s: %s is %s, but channel %s of the recording is %s",
 					plan->name, b->label, evl_rate_name(b->rate),
 					info->channel.name, evl_rate_name(info->channel.rate));
 			}
 			uint64_t need = t->frames_all * evl_rate_frame_bits(b->rate);
 			if (info->gaps > 0 || info->bits < need) {
-				return evl_err_set(
-					err, EVL_E_INVALID,
+				return evl_err_set(err, EVL_E_INVALID,
 					"take %s: channel %s of the recording has %" PRIu64
 					" bits and %" PRIu64 " gaps; the take needs %" PRIu64
 					" bits without a gap",
@@ -68,11 +65,11 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 }
 
 void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
-			  const struct evl_bound_channel *channel, bool sent)
+	const struct evl_bound_channel *channel, bool sent)
 {
 	if (role->channel_count > 1) {
 		snprintf(out, cap, "%s-%u.%s", role->name, channel->number,
-			 sent ? "sent" : "received");
+			sent ? "sent" : "received");
 	} else {
 		snprintf(out, cap, "%s.%s", role->name, sent ? "sent" : "received");
 	}
@@ -93,20 +90,18 @@ static enum evl_status open_writer(struct take *t, struct evl_err *err)
 			if (!(sent ? p->plan->record_sent : p->plan->record_received)) {
 				continue;
 			}
-			evl_take_record_name(
-				names[n], sizeof names[n],
+			evl_take_record_name(names[n], sizeof names[n],
 				evl_binding_role(t->engine->args.binding, p->bound->role), p->bound,
 				sent);
 			list[n] = (struct evl_rec_channel){.name = names[n],
-							   .rate = p->bound->rate,
-							   .direction = sent ? EVL_REC_SENT
-									     : EVL_REC_RECEIVED,
-							   .start_ns = t->start_ns};
+				.rate = p->bound->rate,
+				.direction = sent ? EVL_REC_SENT : EVL_REC_RECEIVED,
+				.start_ns = t->start_ns};
 			*(sent ? &p->record_sent : &p->record_received) = (int32_t)n++;
 		}
 	}
-	enum evl_status st = evl_rec_writer_create(&t->writer, t->plan->record_path, list, n,
-						   t->plan->record_meta, err);
+	enum evl_status st = evl_rec_writer_create(
+		&t->writer, t->plan->record_path, list, n, t->plan->record_meta, err);
 	free(names);
 	free(list);
 	return st;
@@ -136,8 +131,8 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		struct per_instance *in = &t->instances[p->instance];
 		p->place = in->count++;
 		in->arms[p->place] = (struct evl_arm){.channel = p->bound->channel,
-						      .play = p->plan->play,
-						      .capture = p->plan->capture};
+			.play = p->plan->play,
+			.capture = p->plan->capture};
 		if (p->plan->play) {
 			p->tx = evl_xmalloc(p->slab_bytes);
 			memset(p->tx, 0xFF, p->slab_bytes);
@@ -148,8 +143,8 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		in->slabs[p->place] =
 			(struct evl_slab){.channel = p->bound->channel, .tx = p->tx, .rx = p->rx};
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
-			evl_prbs_init(&p->generator, p->plan->played.pattern,
-				      p->plan->played.phase);
+			evl_prbs_init(
+				&p->generator, p->plan->played.pattern, p->plan->played.phase);
 		}
 		if (p->plan->played.kind == EVL_CONTENT_RECORDING && !p->plan->record_sent) {
 			p->sent_digest = evl_stream_digest_create();
@@ -185,7 +180,7 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 		struct per_instance *in = &t->instances[i];
 		if (in->count > 0) {
 			st = evl_instance_start(in->in, evl_clock_for_adapters(&e->clock, begin_ns),
-						in->started_ns, err);
+				in->started_ns, err);
 		}
 	}
 	if (st == EVL_OK) {
@@ -193,15 +188,18 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	}
 	for (uint32_t i = 0; i < t->plan->part_count && st == EVL_OK; i++) {
 		struct part *p = &t->parts[i];
-		uint64_t began = t->instances[p->instance].started_ns[p->place] - e->clock.base_ns;
-		p->started_ns = began + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
-		int64_t skew = (int64_t)(began - begin_ns);
+		int64_t skew = (int64_t)(t->instances[p->instance].started_ns[p->place] -
+					 evl_clock_for_adapters(&e->clock, begin_ns));
+		/* The host accepts starts up to 1 s early; before the run there is no time. */
+		p->started_ns = skew < 0 && (uint64_t)-skew > t->start_ns
+					? 0
+					: t->start_ns + (uint64_t)skew;
 		if (p->record_sent >= 0) {
 			evl_rec_set_start(t->writer, (uint32_t)p->record_sent, p->started_ns, skew);
 		}
 		if (p->record_received >= 0) {
-			evl_rec_set_start(t->writer, (uint32_t)p->record_received, p->started_ns,
-					  skew);
+			evl_rec_set_start(
+				t->writer, (uint32_t)p->record_received, p->started_ns, skew);
 		}
 	}
 	for (uint32_t i = 0; i < t->plan->injection_count && st == EVL_OK; i++) {
@@ -251,7 +249,7 @@ static enum evl_status fill(struct take *t, struct evl_err *err)
 			evl_prbs_fill(&p->generator, p->tx, p->slab_bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
 			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
-					  t->done * p->frame_bits, p->tx, p->slab_bytes, err);
+				t->done * p->frame_bits, p->tx, p->slab_bytes, err);
 		}
 		if (st < 0) {
 			return st;
@@ -275,11 +273,11 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 		enum evl_status st = EVL_OK;
 		if (p->record_sent >= 0) {
 			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, at, p->tx,
-					   p->slab_bytes, 0, err);
+				p->slab_bytes, 0, err);
 		}
 		if (st == EVL_OK && p->record_received >= 0) {
 			st = evl_rec_write(t->writer, (uint32_t)p->record_received, at, p->rx,
-					   p->slab_bytes, p->rec_flags, err);
+				p->slab_bytes, p->rec_flags, err);
 		}
 		if (st < 0) {
 			return st;
@@ -320,7 +318,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			break;
 		}
 		if ((st = fill(t, err)) < 0 || (st = exchange(t, err)) < 0 ||
-		    (st = keep_bits(t, err)) < 0) {
+			(st = keep_bits(t, err)) < 0) {
 			break;
 		}
 		decode_inside(t);
@@ -332,14 +330,18 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 		slab_start += SLAB_NS;
 		evl_clock_reach(&e->clock, slab_start);
 		if (t->done % EVL_FRAMES_PER_S == 0) {
+			if (t->writer != NULL && !e->clock.is_virtual &&
+				(st = evl_rec_flush(t->writer, err)) < 0) {
+				break;
+			}
 			evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
 			if (t->sink->tick != NULL) {
 				t->sink->tick(t->sink->ctx);
 			}
 		}
 		if (t->sink->progress != NULL) {
-			t->sink->progress(t->sink->ctx, t->done, t->frames_all,
-					  evl_meters_errors(t));
+			t->sink->progress(
+				t->sink->ctx, t->done, t->frames_all, evl_meters_errors(t));
 		}
 	}
 	if (t->done % EVL_FRAMES_PER_S != 0) {
@@ -445,9 +447,8 @@ static enum evl_status lease_all(struct take *t, struct evl_err *err)
 {
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		uint32_t channel = t->plan->parts[i].channel;
-		enum evl_status st =
-			evl_lease_take(t->engine->leases, channel, t->plan->holder,
-				       evl_engine_channel(t->engine, channel)->label, err);
+		enum evl_status st = evl_lease_take(t->engine->leases, channel, t->plan->holder,
+			evl_engine_channel(t->engine, channel)->label, err);
 		if (st < 0) {
 			return evl_err_prefix(err, "take %s", t->plan->name);
 		}
@@ -456,8 +457,8 @@ static enum evl_status lease_all(struct take *t, struct evl_err *err)
 }
 
 enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan *plan,
-				uint64_t deadline_ns, const struct evl_take_sink *sink,
-				struct evl_take_result **out, struct evl_err *err)
+	uint64_t deadline_ns, const struct evl_take_sink *sink, struct evl_take_result **out,
+	struct evl_err *err)
 {
 	static const struct evl_take_sink none = {0};
 	struct take t = {.engine = e, .plan = plan, .sink = sink != NULL ? sink : &none};
@@ -467,9 +468,8 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		plan->begin_ns + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
 	if (end_ns > deadline_ns) {
 		return evl_err_set(err, EVL_E_LIMIT,
-				   "take %s would end %" PRIu64
-				   " ms after the time limit of its case",
-				   plan->name, (end_ns - deadline_ns) / 1000000u + 1);
+			"take %s would end %" PRIu64 " ms after the time limit of its case",
+			plan->name, (end_ns - deadline_ns) / 1000000u + 1);
 	}
 	enum evl_status st = lease_all(&t, err);
 	if (st == EVL_OK) {
@@ -492,8 +492,8 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		struct evl_err later = {0};
 		if (t.instances[i].count > 0 &&
-		    evl_instance_stop(t.instances[i].in, st == EVL_OK ? err : &later) < 0 &&
-		    st == EVL_OK) {
+			evl_instance_stop(t.instances[i].in, st == EVL_OK ? err : &later) < 0 &&
+			st == EVL_OK) {
 			st = EVL_E_ADAPTER;
 		}
 	}

@@ -191,6 +191,6 @@ struct evl_take_sink {
 /* The name of a channel inside a recording: "trib-17.sent", or "line.received" when the role has a
  * single channel. */
 void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
-			  const struct evl_bound_channel *channel, bool sent);
+	const struct evl_bound_channel *channel, bool sent);
 
 void evl_take_result_destroy(struct evl_take_result *r); /* takes NULL */

@@ -13,7 +13,7 @@ static void keep(struct take *t, const struct evl_take_event *e)
 		for (uint32_t i = 0; i < r->event_count; i++) {
 			struct evl_take_event *old = &r->events[i];
 			if (old->channel == e->channel && old->alarm == e->alarm &&
-			    old->by_unit == e->by_unit) {
+				old->by_unit == e->by_unit) {
 				memmove(old, old + 1, (r->event_count - i - 1) * sizeof *old);
 				r->event_count--;
 				break;
@@ -62,9 +62,9 @@ static void on_line(void *ctx, enum evl_alarm alarm, int tributary, bool raised,
 	const struct seen_by *s = ctx;
 	(void)tributary; /* the monitor speaks of the line only */
 	struct evl_take_event e = {.channel = s->p->plan->channel,
-				   .alarm = alarm,
-				   .raised = raised,
-				   .at_ns = bits_to_ns(bit, s->p->frame_bits, EVL_TAKE_LEAD_IN)};
+		.alarm = alarm,
+		.raised = raised,
+		.at_ns = bits_to_ns(bit, s->p->frame_bits, EVL_TAKE_LEAD_IN)};
 	keep(s->t, &e);
 }
 
@@ -72,9 +72,9 @@ static void on_e1(void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised
 {
 	const struct seen_by *s = ctx;
 	struct evl_take_event e = {.channel = channel,
-				   .alarm = alarm,
-				   .raised = raised,
-				   .at_ns = bits_to_ns(bit, s->p->frame_bits, 0)};
+		.alarm = alarm,
+		.raised = raised,
+		.at_ns = bits_to_ns(bit, s->p->frame_bits, 0)};
 	keep(s->t, &e);
 }
 
@@ -100,11 +100,10 @@ enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err)
 			}
 		} else {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "take %s: %s: %s channels cannot be watched for alarms "
-					   "yet; take it out "
-					   "of watch",
-					   t->plan->name, p->bound->label,
-					   evl_rate_name(p->bound->rate));
+				"take %s: %s: %s channels cannot be watched for alarms "
+				"yet; take it out "
+				"of watch",
+				t->plan->name, p->bound->label, evl_rate_name(p->bound->rate));
 		}
 	}
 	return EVL_OK;
@@ -116,8 +115,8 @@ void evl_watch_feed(struct take *t)
 		struct part *p = &t->parts[i];
 		struct seen_by by = {t, p};
 		if (p->watch_e1 && !t->in_lead_in) {
-			evl_e1_monitor_feed(&p->e1, p->plan->channel, p->rx, p->slab_bytes, on_e1,
-					    &by);
+			evl_e1_monitor_feed(
+				&p->e1, p->plan->channel, p->rx, p->slab_bytes, on_e1, &by);
 		}
 		if (p->line != NULL) {
 			struct evl_mux63_events events = {on_line, &by};
@@ -132,8 +131,8 @@ enum evl_status evl_watch_poll(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		uint32_t n = 0;
 		do {
-			enum evl_status st = evl_instance_poll(e->args.instances[i], t->polled,
-							       EVL_POLL_BATCH, &n, err);
+			enum evl_status st = evl_instance_poll(
+				e->args.instances[i], t->polled, EVL_POLL_BATCH, &n, err);
 			if (st < 0) {
 				return st;
 			}
@@ -144,14 +143,13 @@ enum evl_status evl_watch_poll(struct take *t, struct evl_err *err)
 				if (channel == UINT32_MAX) {
 					continue; /* a channel that no role names */
 				}
-				struct evl_take_event ev = {
-					.channel = channel,
+				struct evl_take_event ev = {.channel = channel,
 					.alarm = (enum evl_alarm)t->polled[k].alarm,
 					.raised = t->polled[k].raised,
 					.by_unit = true,
 					.at_ns = (int64_t)(t->polled[k].at_ns -
-							   evl_clock_for_adapters(&e->clock,
-										  t->start_ns))};
+							   evl_clock_for_adapters(
+								   &e->clock, t->start_ns))};
 				keep(t, &ev);
 			}
 		} while (n == EVL_POLL_BATCH);
@@ -185,7 +183,7 @@ void evl_watch_finish(struct take *t)
 		qsort(r->events, r->event_count, sizeof *r->events, by_time);
 	}
 	if (r->events != NULL) {
-		r->events = evl_xrealloc(r->events,
-					 (r->event_count ? r->event_count : 1) * sizeof *r->events);
+		r->events = evl_xrealloc(
+			r->events, (r->event_count ? r->event_count : 1) * sizeof *r->events);
 	}
 }
