@@ -20,11 +20,13 @@
  * is AIS (all ones).
  *
  * Transit delay of encoder and decoder back to back, from E1 in to E1 out: exactly
- * EVL_MUX63_DELAY_BITS E1 bits (5 frames) for every tributary and for every pointer value, as
- *long as no slip is counted; pointer increments and decrements do not change it. Whole line frames
- *that lie between encoder and decoder add 256 bits each; a line shifted by a part of a frame counts
- *as one frame more. A new pointer value set under way (NDF) and every loss of the tributary is a
- *hit: the bits in flight are lost, AIS is put out instead, and then the delay is the same again.
+ * EVL_MUX63_DELAY_BITS E1 bits (5 frames) for every tributary and for every pointer value; pointer
+ * increments and decrements do not change it, as long as no slip is counted. Whole line frames that
+ * lie between encoder and decoder add 256 bits each; a line shifted by a part of a frame counts as
+ * one frame more. A new pointer value set under way (NDF) and every loss of the tributary is a hit:
+ * the bits in flight are lost and AIS is put out instead. Afterwards the delay is the same again;
+ *but once there were pointer moves, a decoder that finds the tributary anew may come out up to 9
+ *bits off, and by what the encoder has then not yet made up for by justification.
  *
  * The functions here never allocate after create and never fail on bad line bits: whatever comes
  * in, defects and counts say what was wrong. An object is used by one thread at a time.

@@ -151,6 +151,14 @@ static void take_e1(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_T
 	}
 }
 
+/* The VC-4 jumped to another place in the frame: the delay shall not follow it. */
+static void level_again(struct evl_mux63_tx *tx)
+{
+	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
+		tx->tu[t].vc.relevel = true;
+	}
+}
+
 void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
 		      uint32_t frames, uint8_t *line)
 {
@@ -162,7 +170,11 @@ void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63
 			take_e1(tx, e1, f);
 		}
 		tx->ahead = BATCH - 1 - f % BATCH;
+		bool jump = tx->au.ptr.has_new;
 		evl_au4_tx_frame(&tx->au, frame, make_vc4, tx);
+		if (jump && !tx->au.ptr.has_new) {
+			level_again(tx);
+		}
 		if (tx->au_ais) {
 			evl_au4_ais(frame);
 		}

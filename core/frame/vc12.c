@@ -69,13 +69,13 @@ static void decide(struct evl_vc12_tx *tx, int32_t when)
 {
 	const int64_t bit = EVL_VC12_TICKS;
 	int64_t spread = (int64_t)E1_FRAME * when;
-	if (tx->fresh) {
+	if (tx->fresh || tx->relevel) {
 		/* All bits of a frame are pushed at its start, hence one frame more. */
 		int64_t want = (int64_t)(EVL_VC12_TX_DELAY_BITS + E1_FRAME) * bit - spread;
 		uint32_t level = (uint32_t)(want / bit / 8 * 8);
 		evl_bitfifo_set_level(&tx->fifo, level);
 		tx->target = level * bit + spread;
-		tx->fresh = false;
+		tx->fresh = tx->relevel = false;
 	}
 	int64_t over = evl_bitfifo_level(&tx->fifo) * bit + spread - tx->target;
 	if (over < -TX_LOW * bit) {
@@ -204,6 +204,7 @@ static void open_store(struct evl_vc12_rx *rx, int32_t late)
 	int64_t want = (int64_t)RX_START_BITS * EVL_VC12_TICKS - (int64_t)E1_FRAME * late;
 	int64_t unit = 8 * (int64_t)EVL_VC12_TICKS;
 	int64_t bits = want > 0 ? (want + unit - 1) / unit * 8 : 0;
+	bits = bits < 8 * (int64_t)EVL_BITFIFO_BACK ? bits : 8 * (int64_t)EVL_BITFIFO_BACK;
 	evl_bitfifo_init(&rx->fifo);
 	evl_bitfifo_set_level(&rx->fifo, (uint32_t)bits);
 	rx->prefill = (uint32_t)bits;

@@ -57,6 +57,7 @@ struct evl_vc12_tx {
 	uint64_t parity; /* XOR of this VC so far, as words of 8 bytes */
 	int8_t justify;  /* this VC: +1 extra bit, 0, -1 missing bit */
 	bool fresh;      /* no VC yet since init or cut: the store's level is set, not judged */
+	bool relevel;    /* set by the user: at the next VC the store is set as at the start */
 	int64_t target;  /* level * EVL_VC12_TICKS + 256 * when to be kept */
 	uint64_t number; /* of the next VC; J2 follows from it */
 	uint64_t slips;  /* of 256 bits, because the store ran over or empty */

@@ -47,7 +47,8 @@ static void label(struct evl_vc4_rx *rx, uint8_t c2)
 	}
 }
 
-/* H4 of this VC-4 tells the phase of the next. */
+/* H4 of this VC-4 tells the phase of the next. One wrong value means out of multiframe, four in
+ * sequence in multiframe; meanwhile the old phase counts on, until LOM. */
 static void multiframe(struct evl_vc4_rx *rx, uint8_t h4, struct evl_vc4_rx_result *result)
 {
 	result->phase = rx->phase;
@@ -58,14 +59,12 @@ static void multiframe(struct evl_vc4_rx *rx, uint8_t h4, struct evl_vc4_rx_resu
 		rx->h4_run = 1;
 	}
 	rx->h4 = h4;
-	if (rx->h4_run == SEQUENCE && (!rx->in_multiframe || h4 != next)) {
-		result->phase_jump = true;
+	if (rx->h4_run == SEQUENCE) {
+		result->phase_jump = !rx->in_multiframe || h4 != next;
 		rx->in_multiframe = true;
-		next = h4;
-	}
-	if (rx->in_multiframe && h4 == next) {
 		rx->lom_run = 0;
 		rx->lom = false;
+		next = h4;
 	} else if (rx->lom_run < rx->lom_limit && ++rx->lom_run == rx->lom_limit) {
 		rx->lom = true;
 		rx->in_multiframe = false;

@@ -23,7 +23,7 @@ struct evl_vc4_rx {
 	uint8_t h4_run;           /* frames in a row in right sequence, saturates at 4 */
 	bool in_multiframe;       /* `phase` is right */
 	uint8_t phase;            /* of the next VC-4: 0 holds V1 ... 3 holds V4 */
-	uint32_t lom_run;         /* frames without the right H4 */
+	uint32_t lom_run;         /* frames out of multiframe */
 	bool uneq, plm, rdi, lom; /* defects */
 };
 
@@ -36,8 +36,8 @@ struct evl_vc4_rx_result {
 
 void evl_vc4_rx_init(struct evl_vc4_rx *rx, uint32_t rdi_limit, uint32_t lom_limit);
 
-/* Persistence: labels 5 frames, RDI rdi_limit frames. HP-LOM: H4 out of sequence for lom_limit
- * frames; right again after 4 frames in sequence. */
+/* Persistence: labels 5 frames, RDI rdi_limit frames. HP-LOM: out of multiframe for
+ * lom_limit frames, where one wrong H4 means out and four in sequence mean in. */
 void evl_vc4_rx_take(struct evl_vc4_rx *rx, const uint8_t *vc4, struct evl_vc4_rx_result *result);
 
 /* One frame time passed without a VC-4 (AU-AIS, AU-LOP or above): the path defects are gone, the
