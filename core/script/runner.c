@@ -105,6 +105,7 @@ static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
 {
 	struct evl_sandbox *s = r->campaign->sandbox;
 	lua_State *L = evl_sandbox_state(s);
+	evl_sandbox_budget(s, 0); /* the case before may have used its own up */
 	lua_pushcfunction(L, push_begin);
 	lua_pushlightuserdata(L, r->campaign);
 	lua_pushlightuserdata(L, c->name);
