@@ -24,8 +24,8 @@ struct evl_tu12_tx {
 	uint8_t action; /* ... and what it means, enum evl_ptr_action */
 	uint8_t have;   /* bytes of the quarter not yet sent, its last ones */
 	uint32_t fill;  /* bytes without VC still to send (after a new pointer value) */
-	uint8_t quarter[EVL_VC12_QUARTER];
 	struct evl_vc12_tx vc;
+	uint8_t quarter[EVL_VC12_QUARTER];
 };
 
 /* The first frame has number `frame_number` (phase = number mod 4); as if the pointer value had
@@ -47,18 +47,18 @@ struct evl_tu12_place {
 struct evl_tu12_rx {
 	struct evl_ptr_rx ptr;
 	uint8_t v1;
-	uint8_t have;   /* bytes of the quarter collected */
-	bool negative;  /* this multiframe: V3 carries data */
-	bool positive;  /* this multiframe: the byte after V3 is stuff */
-	bool lost;      /* place in the VC unknown until the next V2 */
-	uint32_t skip;  /* bytes until the VC begins (after a new value) */
-	uint64_t begun; /* instant of the first byte of the quarter */
-	uint8_t quarter[EVL_VC12_QUARTER];
-	uint64_t increments, decrements, new_pointers;
+	uint8_t have;     /* bytes of the quarter collected */
+	bool negative;    /* this multiframe: V3 carries data */
+	bool positive;    /* this multiframe: the byte after V3 is stuff */
+	bool lost;        /* place in the VC unknown until the next V2 */
+	uint32_t skip;    /* bytes until the VC begins (after a new value) */
+	uint64_t begun;   /* instant of the first byte of the quarter */
 	uint32_t defects; /* bit a: enum evl_alarm a */
 	int32_t v5_byte;  /* byte 0..35 of the last frame that held a V5; negative: of the frame
 			   * before; only for frames in which defects changed */
 	struct evl_vc12_rx vc;
+	uint8_t quarter[EVL_VC12_QUARTER];
+	uint64_t increments, decrements, new_pointers;
 };
 
 void evl_tu12_rx_init(struct evl_tu12_rx *tu, uint8_t lop_limit, uint8_t rdi_limit);
