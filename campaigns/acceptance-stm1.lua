@@ -25,9 +25,10 @@ local pattern = prbs "2^15-1"
 
 case "bit-errors" {
 	title = "63 tributaries at once: own number, own timeslot, no errors",
-	purpose = "Each tributary arrives at the right place, error-free, while all others are busy.",
-	method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant; the "
-		.. "line is demultiplexed apart from the unit (ITU-T G.707 7.3, 8.3, 10.1.4); "
+	purpose = "Each tributary arrives at its place, error-free, while all others are busy.",
+	method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries, one instant; "
+		.. "the line is demultiplexed apart from the unit (ITU-T G.707 7.3, 8.3, "
+		.. "10.1.4); "
 		.. "exact Poisson limits.",
 	estimate = "16 s",
 	time_limit = "2 min",
@@ -49,9 +50,10 @@ case "bit-errors" {
 
 case "record-and-replay" {
 	title = "A recording played back is the same bits at the same instants",
-	purpose = "A fault that was captured once can be made again, on this build and on the next.",
-	method = "Line and all tributaries recorded in one take from one instant; the "
-		.. "recorded tributary inputs are played back; SHA-256 over offset and bits "
+	purpose = "A fault captured once can be made again, on this build and on the next.",
+	method = "Line and all tributaries recorded in one take from one instant; "
+		.. "the recorded tributary inputs are played back; SHA-256 over offset and "
+		.. "bits "
 		.. "of each channel.",
 	estimate = "3 s",
 	time_limit = "2 min",
@@ -93,7 +95,7 @@ case "replay-reference" {
 
 case "line-loss" {
 	title = "Loss of the line is reported, AIS follows, both clear",
-	purpose = "The unit tells its neighbours of a broken fibre in time, and recovers by itself.",
+	purpose = "The unit tells its neighbours of a broken fibre in time and recovers alone.",
 	method = "The line input is made dark for 300 ms. LOS within 100 us (ANSI T1.231, as "
 		.. "given in RFC 3592 3.5); AIS into the tributaries within 250 us more (ITU-T "
 		.. "G.783, from memory), recognised by two periods of 512 bits at unknown "

@@ -49,7 +49,7 @@ struct evl_run_args {
 	size_t case_count;
 	const char *const *adapter_dirs;
 	size_t adapter_dir_count;
-	const volatile sig_atomic_t *stop; /* not 0: end early, keep what was measured; may be NULL */
+	const volatile sig_atomic_t *stop; /* not 0: end early, keep what there is; may be NULL */
 	/* Called often (each 8 ms of bench time): throttle on the other side. May be NULL. */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *progress_ctx;
