@@ -6,8 +6,8 @@
 #include <emmintrin.h>
 #endif
 
-#include "core/base/bytes.h"
 #include "core/base/err.h"
+#include "core/signal/kernels.h"
 
 static unsigned ones64(uint64_t v)
 {
@@ -49,8 +49,8 @@ uint64_t evl_bits_count_ones(const uint8_t *data, size_t bytes)
 #if defined(__SSE2__)
 	__m128i sum = _mm_setzero_si128();
 	for (; i + 16 <= bytes; i += 16) {
-		sum = _mm_add_epi64(sum,
-				    _mm_sad_epu8(ones_bytes(load(data + i)), _mm_setzero_si128()));
+		sum = _mm_add_epi64(
+			sum, _mm_sad_epu8(ones_bytes(load(data + i)), _mm_setzero_si128()));
 	}
 	n += sum_lanes(sum);
 #endif
@@ -67,26 +67,7 @@ uint64_t evl_bits_count_ones(const uint8_t *data, size_t bytes)
 
 uint64_t evl_bits_count_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
 {
-	uint64_t n = 0;
-	size_t i = 0;
-#if defined(__SSE2__)
-	__m128i sum = _mm_setzero_si128();
-	for (; i + 16 <= bytes; i += 16) {
-		__m128i x = _mm_xor_si128(load(a + i), load(b + i));
-		sum = _mm_add_epi64(sum, _mm_sad_epu8(ones_bytes(x), _mm_setzero_si128()));
-	}
-	n += sum_lanes(sum);
-#endif
-	for (; i + 8 <= bytes; i += 8) {
-		uint64_t x, y;
-		memcpy(&x, a + i, 8);
-		memcpy(&y, b + i, 8);
-		n += ones64(x ^ y);
-	}
-	for (; i < bytes; i++) {
-		n += ones64((uint64_t)(a[i] ^ b[i]));
-	}
-	return n;
+	return evl_kernel_count_diff(a, b, bytes);
 }
 
 uint64_t evl_bits_first_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
@@ -95,8 +76,8 @@ uint64_t evl_bits_first_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
 	return evl_bits_list_diff(&where, 1, 0, a, b, bytes) == 1 ? where : (uint64_t)bytes * 8;
 }
 
-size_t evl_bits_list_diff(uint64_t *out, size_t max, uint64_t base, const uint8_t *a,
-			  const uint8_t *b, size_t bytes)
+size_t evl_bits_list_diff(
+	uint64_t *out, size_t max, uint64_t base, const uint8_t *a, const uint8_t *b, size_t bytes)
 {
 	size_t n = 0;
 	size_t i = 0;
@@ -123,26 +104,7 @@ void evl_bits_shift(uint8_t *dst, const uint8_t *src, size_t bytes, unsigned shi
 		memcpy(dst, src, bytes);
 		return;
 	}
-	size_t i = 0;
-#if defined(__SSE2__)
-	/* Each byte takes its low bits up and the high bits of its right neighbour down. */
-	const __m128i up = _mm_cvtsi32_si128((int)shift);
-	const __m128i down = _mm_cvtsi32_si128((int)(8 - shift));
-	const __m128i keep_up = _mm_set1_epi8((char)(0xff << shift & 0xff));
-	const __m128i keep_down = _mm_set1_epi8((char)(0xff >> (8 - shift)));
-	for (; i + 16 <= bytes; i += 16) {
-		__m128i l = _mm_and_si128(_mm_sll_epi16(load(src + i), up), keep_up);
-		__m128i r = _mm_and_si128(_mm_srl_epi16(load(src + i + 1), down), keep_down);
-		_mm_storeu_si128((__m128i *)(void *)(dst + i), _mm_or_si128(l, r));
-	}
-#endif
-	for (; i + 8 <= bytes; i += 8) {
-		uint64_t v = evl_load_be64(src + i) << shift | src[i + 8] >> (8 - shift);
-		evl_store_be64(dst + i, v);
-	}
-	for (; i < bytes; i++) {
-		dst[i] = (uint8_t)(src[i] << shift | src[i + 1] >> (8 - shift));
-	}
+	evl_kernel_shift(dst, src, bytes, shift);
 }
 
 /* 1 to 8 bits at any offset, in the low bits of the result. */
@@ -165,8 +127,8 @@ static void put_bits(uint8_t *dst, uint64_t bit, unsigned n, unsigned v)
 	dst[bit / 8] = (uint8_t)((dst[bit / 8] & ~mask) | (v << low & mask));
 }
 
-void evl_bits_copy(uint8_t *dst, uint64_t dst_bit, const uint8_t *src, uint64_t src_bit,
-		   uint64_t bits)
+void evl_bits_copy(
+	uint8_t *dst, uint64_t dst_bit, const uint8_t *src, uint64_t src_bit, uint64_t bits)
 {
 	if (bits > 0 && dst_bit % 8 != 0) {
 		uint64_t room = 8 - dst_bit % 8;
@@ -180,8 +142,8 @@ void evl_bits_copy(uint8_t *dst, uint64_t dst_bit, const uint8_t *src, uint64_t 
 	 * beyond them does as well. */
 	size_t bytes = (size_t)(bits / 8);
 	if (bytes > 0) {
-		evl_bits_shift(dst + dst_bit / 8, src + src_bit / 8, bytes,
-			       (unsigned)(src_bit % 8));
+		evl_bits_shift(
+			dst + dst_bit / 8, src + src_bit / 8, bytes, (unsigned)(src_bit % 8));
 		dst_bit += (uint64_t)bytes * 8;
 		src_bit += (uint64_t)bytes * 8;
 		bits -= (uint64_t)bytes * 8;
@@ -197,8 +159,8 @@ void evl_bits_xor(uint8_t *dst, const uint8_t *src, size_t bytes)
 	size_t i = 0;
 #if defined(__SSE2__)
 	for (; i + 16 <= bytes; i += 16) {
-		_mm_storeu_si128((__m128i *)(void *)(dst + i),
-				 _mm_xor_si128(load(dst + i), load(src + i)));
+		_mm_storeu_si128(
+			(__m128i *)(void *)(dst + i), _mm_xor_si128(load(dst + i), load(src + i)));
 	}
 #endif
 	for (; i + 8 <= bytes; i += 8) {

@@ -2,7 +2,7 @@
 /*
  * Lets a script see what the room makes, for test_against_scipy.py:
  *	print_signal gap		reads lines "numerator denominator", prints the thresholds
- *	print_signal prbs NAME BYTES	writes the pattern from phase 0, raw
+ *	print_signal prbs NAME BYTES PHASE	writes the pattern from that phase on, raw
  */
 #include <inttypes.h>
 #include <stdio.h>
@@ -26,7 +26,7 @@ static int gaps(void)
 	return 0;
 }
 
-static int pattern(const char *name, size_t bytes)
+static int pattern(const char *name, size_t bytes, uint64_t phase)
 {
 	enum evl_prbs_kind kind;
 	struct evl_prbs p;
@@ -34,7 +34,7 @@ static int pattern(const char *name, size_t bytes)
 	if (!evl_prbs_by_name(&kind, name)) {
 		return 1;
 	}
-	evl_prbs_init(&p, kind, 0);
+	evl_prbs_init(&p, kind, phase);
 	while (bytes > 0) {
 		size_t part = bytes < sizeof(slab) ? bytes : sizeof(slab);
 		evl_prbs_fill(&p, slab, part);
@@ -51,9 +51,10 @@ int main(int argc, char **argv)
 	if (argc == 2 && strcmp(argv[1], "gap") == 0) {
 		return gaps();
 	}
-	if (argc == 4 && strcmp(argv[1], "prbs") == 0) {
-		return pattern(argv[2], (size_t)strtoull(argv[3], NULL, 10));
+	if (argc == 5 && strcmp(argv[1], "prbs") == 0) {
+		return pattern(argv[2], (size_t)strtoull(argv[3], NULL, 10),
+			       strtoull(argv[4], NULL, 10));
 	}
-	fprintf(stderr, "usage: print_signal gap | prbs NAME BYTES\n");
+	fprintf(stderr, "usage: print_signal gap | prbs NAME BYTES PHASE\n");
 	return 2;
 }

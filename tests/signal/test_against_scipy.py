@@ -36,18 +36,81 @@ for (n, d), line in zip(cases, lines):
             bad += 1
             print(f"# {n}/{d} digit {j}: {have} instead of {want}")
         q = q * q
-print("1..3")
+print("1..10")
 print(f"# {len(cases)} ratios, largest deviation {float(worst):.3g}")
 failed = bool(bad) or len(lines) < len(cases)
 print(("not ok" if failed else "ok") + " 1 - thresholds of the gaps")
 
 # SciPy: x[i+n] = x[i] + x[i+tap] from all ones, so tap = n - k for the stages k and n of O.150.
-for number, (name, n, k) in enumerate((("2^15-1", 15, 14), ("2^23-1", 23, 18)), 2):
-    size = 2**n - 1 + 64
-    raw = subprocess.run([sys.argv[1], "prbs", name, str(size)], capture_output=True, check=True).stdout
-    got = np.unpackbits(np.frombuffer(raw, dtype=np.uint8))[: 2**n - 1]
-    want = 1 - max_len_seq(n, taps=[n - k])[0]
-    same = len(raw) == size and np.array_equal(got, want)
+PATTERNS = (("2^9-1", 9, 5, 0), ("2^11-1", 11, 9, 0), ("2^15-1", 15, 14, 1), ("2^20-1", 20, 3, 0),
+            ("QRSS", 20, 17, 0), ("2^23-1", 23, 18, 1), ("2^29-1", 29, 27, 1), ("2^31-1", 31, 28, 1))
+
+
+def made(name, size, phase=0):
+    raw = subprocess.run([sys.argv[1], "prbs", name, str(size), str(phase)], capture_output=True,
+                         check=True).stdout
+    return np.unpackbits(np.frombuffer(raw, dtype=np.uint8))
+
+
+def suppressed(bits):
+    """QRSS: 1 where the next 14 register bits are all 0."""
+    wrapped = np.concatenate([bits, bits[:14]])
+    ones = np.concatenate([[0], np.cumsum(wrapped)])
+    return bits | (ones[15 : len(bits) + 15] - ones[1 : len(bits) + 1] == 0)
+
+
+number = 2
+for name, n, k, inverted in PATTERNS:
+    length = min(2**n - 1, 4_000_000) if n > 23 else 2**n - 1
+    want = max_len_seq(n, length=length, taps=[n - k])[0]
+    if name == "QRSS":
+        want = suppressed(want)
+    got = made(name, length // 8 + 8)[:length]
+    same = len(got) == length and np.array_equal(got, want ^ inverted)
     failed = failed or not same
-    print(("ok" if same else "not ok") + f" {number} - {name} over its whole period")
+    print(("ok" if same else "not ok") + f" {number} - {name}: {length} bits as max_len_seq has them")
+    number += 1
+
+
+def multiply(a, b, poly, n):
+    r = 0
+    while b:
+        if b & 1:
+            r ^= a
+        a <<= 1
+        if a >> n & 1:
+            a ^= poly
+        b >>= 1
+    return r
+
+
+def shifted(phase, n, k):
+    """x^phase modulo x^n + x^(n-k) + 1, by squaring Python integers."""
+    poly, r, x = 1 << n | 1 << (n - k) | 1, 1, 2
+    while phase:
+        if phase & 1:
+            r = multiply(r, x, poly, n)
+        x = multiply(x, x, poly, n)
+        phase >>= 1
+    return r
+
+
+# Far into the long periods: the polynomial x^phase applied to the first 2n bits.
+good = True
+for name, n, k, inverted in PATTERNS:
+    if name == "QRSS":
+        continue
+    start = max_len_seq(n, length=256 + n, taps=[n - k])[0]
+    for _ in range(20):
+        phase = rnd.randrange(2**40)
+        terms = shifted(phase, n, k)
+        want = np.zeros(256, dtype=np.uint8)
+        for m in range(n):
+            if terms >> m & 1:
+                want ^= start[m : m + 256].astype(np.uint8)
+        if not np.array_equal(made(name, 32, phase), want ^ inverted):
+            good = False
+            print(f"# {name} at {phase} differs")
+failed = failed or not good
+print(("ok" if good else "not ok") + f" {number} - jumps to any phase")
 sys.exit(failed)
