@@ -78,6 +78,11 @@ enum {
 	EVL_ABI_LP_PLM = 15,
 	EVL_ABI_LP_RDI = 16,
 	EVL_ABI_AIS = 17,
+	EVL_ABI_RAI = 18,
+	EVL_ABI_LOM = 19,
+	EVL_ABI_TS16_LOM = 20,
+	EVL_ABI_TS16_AIS = 21,
+	EVL_ABI_TS16_RAI = 22,
 };
 
 /* What an adapter as a whole can do (evl_adapter.capabilities). */

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "core/adapter/internal.h"
+#include "core/base/alarm.h"
 #include "core/base/rate.h"
 
 /* Bytes of the UTF-8 character at s within `left` bytes; 0 when it is none. */
@@ -125,7 +126,7 @@ const char *evl_event_problem(const struct evl_event *event, uint32_t channel_co
 	if (event->channel >= channel_count) {
 		return "it is on a channel that does not exist";
 	}
-	if (event->alarm < EVL_ABI_LOS || event->alarm > EVL_ABI_AIS) {
+	if (event->alarm < EVL_ABI_LOS || event->alarm >= EVL_ALARM_COUNT) {
 		return "its alarm is not in the ABI";
 	}
 	if (event->at_ns < from_ns) {

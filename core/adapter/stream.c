@@ -4,6 +4,7 @@
 #include <time.h>
 
 #include "core/adapter/internal.h"
+#include "core/base/alarm.h"
 #include "core/base/rate.h"
 
 #define SECOND_NS 1000000000u
@@ -259,7 +260,7 @@ enum evl_status evl_instance_inject(struct evl_instance *in, const struct evl_in
 		return evl_instance_refuse(in, err, "inject", "channel %s cannot inject", c->name);
 	}
 	if (what->kind == EVL_INJECT_ALARM) {
-		if (what->alarm < EVL_ABI_LOS || what->alarm > EVL_ABI_AIS) {
+		if (what->alarm < EVL_ABI_LOS || what->alarm >= EVL_ALARM_COUNT) {
 			return evl_instance_refuse(in, err, "inject", "channel %s: %u is no alarm",
 						   c->name, (unsigned)what->alarm);
 		}

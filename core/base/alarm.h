@@ -26,6 +26,11 @@ enum evl_alarm {
 	EVL_ALARM_LP_PLM = 15,	/* low-order path payload mismatch */
 	EVL_ALARM_LP_RDI = 16,	/* low-order path RDI */
 	EVL_ALARM_AIS = 17,	/* AIS at a primary-rate (E1, T1) interface */
+	EVL_ALARM_RAI = 18,	/* remote alarm indication of a primary-rate frame (G.704, T1.403) */
+	EVL_ALARM_LOM = 19,	/* E1: no CRC-4 multiframe alignment (G.706 4.2) */
+	EVL_ALARM_TS16_LOM = 20, /* E1: no TS16 (CAS) multiframe alignment (G.732 5.2) */
+	EVL_ALARM_TS16_AIS = 21, /* E1: TS16 all ones (G.732 4.2.6) */
+	EVL_ALARM_TS16_RAI = 22, /* E1: distant multiframe alarm, the y bit (G.704 5.1.3) */
 	EVL_ALARM_COUNT
 };
 
@@ -33,7 +38,8 @@ static inline const char *evl_alarm_name(enum evl_alarm alarm)
 {
 	static const char *const names[EVL_ALARM_COUNT] = {"none", "LOS", "OOF", "LOF", "MS-AIS",
 		"MS-RDI", "AU-AIS", "AU-LOP", "HP-UNEQ", "HP-PLM", "HP-RDI", "HP-LOM", "TU-AIS",
-		"TU-LOP", "LP-UNEQ", "LP-PLM", "LP-RDI", "AIS"};
+		"TU-LOP", "LP-UNEQ", "LP-PLM", "LP-RDI", "AIS", "RAI", "LOM", "TS16-LOM",
+		"TS16-AIS", "TS16-RAI"};
 	return alarm >= EVL_ALARM_NONE && alarm < EVL_ALARM_COUNT ? names[alarm] : "none";
 }
 
