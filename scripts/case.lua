@@ -199,7 +199,7 @@ local function arrival(self, seen, role, place, what, standard)
 			or "sits in its own timeslot of the line", channel = m.channel, verdict = verdict,
 			value = value, limit = "own pattern", relation = "is", reason = reason,
 			standard = standard, at_ns = m.first_lock_ns,
-			rule = "pass when the channel's own pattern phase is found, within 64 bits of the delay "
+			rule = "pass when the channel's own pattern phase is found, within 32 bits of the delay "
 				.. "that the channels have in common" }
 	end
 end

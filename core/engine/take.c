@@ -135,7 +135,7 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 			.capture = p->plan->capture};
 		if (p->plan->play) {
 			p->tx = evl_xmalloc(p->slab_bytes);
-			memset(p->tx, 0xFF, p->slab_bytes);
+			memset(p->tx, EVL_TAKE_IDLE, p->slab_bytes);
 		}
 		if (p->plan->capture) {
 			p->rx = evl_xcalloc(1, p->slab_bytes);

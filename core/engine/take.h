@@ -22,16 +22,17 @@ struct evl_rec;
 struct evl_bound_role;
 struct evl_bound_channel;
 
-#define EVL_TAKE_SLAB_FRAMES                                                                       \
-	64u                      /* 8 ms; also the grid on which takes start and end: the longest  \
-				  * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms \
-				  * (ITU-T G.707 9.3.2.3) */
-#define EVL_TAKE_LEAD_IN    128u /* idle frames before the start, to bring the unit to one state */
-#define EVL_TAKE_MARKS      32u  /* positions of errors kept for each meter */
+#define EVL_TAKE_SLAB_FRAMES                                                                        \
+	64u                       /* 8 ms; also the grid on which takes start and end: the longest  \
+				   * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms \
+				   * (ITU-T G.707 9.3.2.3) */
+#define EVL_TAKE_IDLE       0xAAu /* alternating bits: neither AIS nor LOS nor a pattern */
+#define EVL_TAKE_LEAD_IN    128u  /* idle frames before the start, to bring the unit to one state */
+#define EVL_TAKE_MARKS      32u   /* positions of errors kept for each meter */
 #define EVL_TAKE_EVENTS_MAX 100000u
 
 enum evl_content {
-	EVL_CONTENT_NONE = 0, /* idle: all ones is played; nothing is expected */
+	EVL_CONTENT_NONE = 0, /* idle is played; nothing is expected */
 	EVL_CONTENT_PATTERN,
 	EVL_CONTENT_RECORDING,
 };
