@@ -38,19 +38,18 @@ static const char help[] =
 
 enum { OPT_PATH, OPT_CHECK, OPT_OPTION, OPT_BUILD, OPT_SEED, OPT_JSON };
 static const struct cli_option options[] = {[OPT_PATH] = {"adapter-path", true},
-					    [OPT_CHECK] = {"check", true},
-					    [OPT_OPTION] = {"option", true},
-					    [OPT_BUILD] = {"build", true},
-					    [OPT_SEED] = {"seed", true},
-					    [OPT_JSON] = {"json", false},
-					    {NULL, false}};
+	[OPT_CHECK] = {"check", true},
+	[OPT_OPTION] = {"option", true},
+	[OPT_BUILD] = {"build", true},
+	[OPT_SEED] = {"seed", true},
+	[OPT_JSON] = {"json", false},
+	{NULL, false}};
 
 static const struct {
 	uint32_t bit;
 	const char *word;
 } capabilities[] = {{EVL_CAP_VIRTUAL_TIME, "virtual-time"},
-		    {EVL_CAP_HW_TIMESTAMPS, "hardware-time-stamps"},
-		    {EVL_CAP_SIMULATED, "simulated"}};
+	{EVL_CAP_HW_TIMESTAMPS, "hardware-time-stamps"}, {EVL_CAP_SIMULATED, "simulated"}};
 
 static void print_plain(const struct evl_listing *listing)
 {
@@ -65,7 +64,7 @@ static void print_plain(const struct evl_listing *listing)
 				l->abi_minor, l->description);
 			cli_out("    can do:");
 			for (size_t k = 0; k < sizeof(capabilities) / sizeof(capabilities[0]);
-			     k++) {
+				k++) {
 				if (l->capabilities & capabilities[k].bit) {
 					cli_out(" %s", capabilities[k].word);
 				}
@@ -92,16 +91,14 @@ static json_t *to_json(const struct evl_listing *listing, const struct cli_place
 				json_array_append_new(able, json_string(capabilities[k].word));
 			}
 		}
-		json_array_append_new(
-			adapters,
-			json_pack(
-				"{s:o, s:o, s:b, s:o, s:o, s:o, s:o, s:o, s:o}", "name",
+		json_array_append_new(adapters,
+			json_pack("{s:o, s:o, s:b, s:o, s:o, s:o, s:o, s:o, s:o}", "name",
 				cli_json_text(l->name), "path", cli_json_text(l->path), "loads",
 				loads, "problem", cli_json_text(loads ? NULL : l->problem),
 				"version", cli_json_text(loads ? l->version : NULL), "description",
 				cli_json_text(loads ? l->description : NULL), "abi",
-				loads ? json_sprintf("%" PRIu32 ".%" PRIu32, l->abi_major,
-						     l->abi_minor)
+				loads ? json_sprintf(
+						"%" PRIu32 ".%" PRIu32, l->abi_major, l->abi_minor)
 				      : json_null(),
 				"capabilities", able, "shadowed_by",
 				cli_json_text(l->shadowed_by[0] != '\0' ? l->shadowed_by : NULL)));
@@ -110,8 +107,8 @@ static json_t *to_json(const struct evl_listing *listing, const struct cli_place
 		json_array_append_new(folders, cli_json_text(places->dirs[i]));
 	}
 	return json_pack("{s:o, s:o, s:o}", "abi",
-			 json_sprintf("%d.%d", EVL_ABI_MAJOR, EVL_ABI_MINOR), "folders", folders,
-			 "adapters", adapters);
+		json_sprintf("%d.%d", EVL_ABI_MAJOR, EVL_ABI_MINOR), "folders", folders, "adapters",
+		adapters);
 }
 
 static int list(const struct cli_places *places, bool json)
@@ -121,7 +118,7 @@ static int list(const struct cli_places *places, bool json)
 	int status = CLI_NO;
 
 	if (evl_loader_list(&listing, (const char *const *)places->dirs, places->count, &err) !=
-	    EVL_OK) {
+		EVL_OK) {
 		return cli_error(&err);
 	}
 	for (size_t i = 0; i < listing->count; i++) {
@@ -158,30 +155,29 @@ static void print_conformance(const struct evl_conform_report *r, const char *na
 static json_t *conformance_json(const struct evl_conform_report *r, const char *name)
 {
 	static const char *const words[] = {[EVL_CONFORM_PASS] = "pass",
-					    [EVL_CONFORM_FAIL] = "fail",
-					    [EVL_CONFORM_SKIP] = "skip"};
+		[EVL_CONFORM_FAIL] = "fail",
+		[EVL_CONFORM_SKIP] = "skip"};
 	json_t *items = json_array();
 	for (size_t i = 0; i < r->count; i++) {
 		const struct evl_conform_item *item = &r->items[i];
-		json_array_append_new(items, json_pack("{s:s, s:o, s:o, s:o}", "result",
-						       words[item->result], "name",
-						       cli_json_text(item->name), "rule",
-						       cli_json_text(item->rule), "text",
-						       cli_json_text(item->text)));
+		json_array_append_new(items,
+			json_pack("{s:s, s:o, s:o, s:o}", "result", words[item->result], "name",
+				cli_json_text(item->name), "rule", cli_json_text(item->rule),
+				"text", cli_json_text(item->text)));
 	}
 	return json_pack("{s:o, s:b, s:I, s:I, s:o}", "adapter", cli_json_text(name), "conforms",
-			 r->failed == 0, "failed", (json_int_t)r->failed, "skipped",
-			 (json_int_t)r->skipped, "rules", items);
+		r->failed == 0, "failed", (json_int_t)r->failed, "skipped", (json_int_t)r->skipped,
+		"rules", items);
 }
 
 static int check(const struct cli_places *places, const char *name,
-		 const struct evl_conform_args *args, bool json)
+	const struct evl_conform_args *args, bool json)
 {
 	struct evl_loaded *loaded = NULL;
 	struct evl_err err = {0};
 
 	if (evl_loader_load(&loaded, (const char *const *)places->dirs, places->count, name,
-			    &err) != EVL_OK) {
+		    &err) != EVL_OK) {
 		return cli_error(&err);
 	}
 	struct evl_conform_report *r = evl_conform_run(evl_loaded_adapter(loaded), name, args);
@@ -225,8 +221,7 @@ static int adapters(int argc, char **argv)
 			copies[args.option_count] = copy;
 			if (equals == NULL || equals == copy) {
 				a.exit = cli_usage(a.verb,
-						   "--option \"%s\" is not of the form PATH=VALUE",
-						   a.value);
+					"--option \"%s\" is not of the form PATH=VALUE", a.value);
 				equals = copy + strlen(copy);
 			} else {
 				*equals++ = '\0';
@@ -241,8 +236,7 @@ static int adapters(int argc, char **argv)
 		case OPT_SEED:
 			only_check = "--seed";
 			if (!cli_parse_u64(&args.seed, a.value)) {
-				a.exit = cli_usage(
-					a.verb,
+				a.exit = cli_usage(a.verb,
 					"--seed \"%s\" is no whole number from 0 to 2^64 - 1",
 					a.value);
 			}

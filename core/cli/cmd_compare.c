@@ -24,15 +24,15 @@ static const char help[] =
 
 enum { OPT_STORE, OPT_ALPHA, OPT_JSON };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
-					    [OPT_ALPHA] = {"alpha", true},
-					    [OPT_JSON] = {"json", false},
-					    {NULL, false}};
+	[OPT_ALPHA] = {"alpha", true},
+	[OPT_JSON] = {"json", false},
+	{NULL, false}};
 
 static const char *const stream_change_names[] = {[EVL_STREAM_EQUAL] = "equal",
-						  [EVL_STREAM_DIFFERENT] = "different",
-						  [EVL_STREAM_UNKNOWN] = "unknown",
-						  [EVL_STREAM_ONLY_BEFORE] = "only before",
-						  [EVL_STREAM_ONLY_AFTER] = "only after"};
+	[EVL_STREAM_DIFFERENT] = "different",
+	[EVL_STREAM_UNKNOWN] = "unknown",
+	[EVL_STREAM_ONLY_BEFORE] = "only before",
+	[EVL_STREAM_ONLY_AFTER] = "only after"};
 
 static const char *text(const char *s)
 {
@@ -73,8 +73,8 @@ static void print_item(const struct evl_compare_item *item)
 	cli_out("\n");
 }
 
-static void print_plain(const struct evl_compare *cmp, const struct evl_run *before,
-			const struct evl_run *after)
+static void print_plain(
+	const struct evl_compare *cmp, const struct evl_run *before, const struct evl_run *after)
 {
 	cli_out("before    run %" PRId64 ", build %s, verdict %s\n", before->run.run,
 		text(before->run.build), text(before->run.verdict));
@@ -100,7 +100,7 @@ static void print_plain(const struct evl_compare *cmp, const struct evl_run *bef
 		cli_out("%s)\n", *sep != '\0' ? "" : "no checks");
 		for (size_t k = 0; k < cmp->item_count; k++) {
 			if (cmp->items[k].change != EVL_CHANGE_SAME &&
-			    strcmp(text(cmp->items[k].case_name), text(c->name)) == 0) {
+				strcmp(text(cmp->items[k].case_name), text(c->name)) == 0) {
 				print_item(&cmp->items[k]);
 			}
 		}
@@ -130,70 +130,64 @@ static json_t *side_json(const struct evl_row_check *c)
 		return json_null();
 	}
 	return json_pack("{s:o, s:o, s:o}", "verdict", cli_json_text(c->verdict), "value",
-			 cli_json_text(c->value), "reason", cli_json_text(c->reason));
+		cli_json_text(c->value), "reason", cli_json_text(c->reason));
 }
 
 static json_t *run_json(const struct evl_run *run)
 {
 	return json_pack("{s:I, s:o, s:o}", "run", (json_int_t)run->run.run, "build",
-			 cli_json_text(run->run.build), "verdict", cli_json_text(run->run.verdict));
+		cli_json_text(run->run.build), "verdict", cli_json_text(run->run.verdict));
 }
 
-static json_t *to_json(const struct evl_compare *cmp, const struct evl_run *before,
-		       const struct evl_run *after)
+static json_t *to_json(
+	const struct evl_compare *cmp, const struct evl_run *before, const struct evl_run *after)
 {
 	json_t *cases = json_array(), *items = json_array(), *streams = json_array();
 
 	for (size_t i = 0; i < cmp->case_count; i++) {
 		const struct evl_compare_case *c = &cmp->cases[i];
-		json_array_append_new(
-			cases,
+		json_array_append_new(cases,
 			json_pack("{s:o, s:s, s:o, s:o, s:o}", "name", cli_json_text(c->name),
-				  "change", evl_change_name(c->change), "before",
-				  cli_json_text(c->before != NULL ? c->before->verdict : NULL),
-				  "after",
-				  cli_json_text(c->after != NULL ? c->after->verdict : NULL),
-				  "checks", counts_json(c->count)));
+				"change", evl_change_name(c->change), "before",
+				cli_json_text(c->before != NULL ? c->before->verdict : NULL),
+				"after", cli_json_text(c->after != NULL ? c->after->verdict : NULL),
+				"checks", counts_json(c->count)));
 	}
 	for (size_t i = 0; i < cmp->item_count; i++) {
 		const struct evl_compare_item *c = &cmp->items[i];
-		json_array_append_new(
-			items,
+		json_array_append_new(items,
 			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "case",
-				  cli_json_text(c->case_name), "title", cli_json_text(c->title),
-				  "role", cli_json_text(c->role), "number",
-				  c->role != NULL ? json_integer(c->number) : json_null(), "change",
-				  evl_change_name(c->change), "before", side_json(c->before),
-				  "after", side_json(c->after), "p",
-				  c->tested ? json_real(c->p) : json_null(), "p_corrected",
-				  c->tested ? json_real(c->p_adjusted) : json_null()));
+				cli_json_text(c->case_name), "title", cli_json_text(c->title),
+				"role", cli_json_text(c->role), "number",
+				c->role != NULL ? json_integer(c->number) : json_null(), "change",
+				evl_change_name(c->change), "before", side_json(c->before), "after",
+				side_json(c->after), "p", c->tested ? json_real(c->p) : json_null(),
+				"p_corrected", c->tested ? json_real(c->p_adjusted) : json_null()));
 	}
 	for (size_t i = 0; i < cmp->stream_count; i++) {
 		const struct evl_compare_stream *s = &cmp->streams[i];
 		json_array_append_new(streams,
-				      json_pack("{s:o, s:o, s:o, s:i, s:o, s:s}", "case",
-						cli_json_text(s->case_name), "take",
-						cli_json_text(s->take_name), "role",
-						cli_json_text(s->role), "number", s->number,
-						"direction", cli_json_text(s->direction), "change",
-						stream_change_names[s->change]));
+			json_pack("{s:o, s:o, s:o, s:i, s:o, s:s}", "case",
+				cli_json_text(s->case_name), "take", cli_json_text(s->take_name),
+				"role", cli_json_text(s->role), "number", s->number, "direction",
+				cli_json_text(s->direction), "change",
+				stream_change_names[s->change]));
 	}
 	return json_pack("{s:b, s:o, s:o, s:b, s:b, s:b, s:f, s:I, s:o, s:o, s:o, s:o}", "worse",
-			 cmp->worse, "before", run_json(before), "after", run_json(after),
-			 "same_campaign", cmp->same_campaign, "same_bench", cmp->same_bench,
-			 "same_seed", cmp->same_seed, "alpha", cmp->alpha, "tested",
-			 (json_int_t)cmp->tested, "counts", counts_json(cmp->count), "cases", cases,
-			 "checks", items, "streams", streams);
+		cmp->worse, "before", run_json(before), "after", run_json(after), "same_campaign",
+		cmp->same_campaign, "same_bench", cmp->same_bench, "same_seed", cmp->same_seed,
+		"alpha", cmp->alpha, "tested", (json_int_t)cmp->tested, "counts",
+		counts_json(cmp->count), "cases", cases, "checks", items, "streams", streams);
 }
 
 static int compare(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &cli_verb_compare,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 2,
-			     .operands_max = 2};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 2,
+		.operands_max = 2};
 	struct evl_store *store = NULL;
 	struct evl_run *runs[2] = {NULL, NULL};
 	struct evl_compare cmp = {0};
@@ -212,8 +206,7 @@ static int compare(int argc, char **argv)
 		case OPT_ALPHA:
 			if (!parse_alpha(&alpha, a.value)) {
 				a.exit = cli_usage(a.verb,
-						   "--alpha \"%s\" is no number between 0 and 1",
-						   a.value);
+					"--alpha \"%s\" is no number between 0 and 1", a.value);
 			}
 			break;
 		case OPT_JSON:
@@ -233,9 +226,9 @@ static int compare(int argc, char **argv)
 		}
 	}
 	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
-	    evl_store_load_run(&runs[0], store, number[0], &err) != EVL_OK ||
-	    evl_store_load_run(&runs[1], store, number[1], &err) != EVL_OK ||
-	    evl_compare_runs(&cmp, runs[0], runs[1], alpha, &err) != EVL_OK) {
+		evl_store_load_run(&runs[0], store, number[0], &err) != EVL_OK ||
+		evl_store_load_run(&runs[1], store, number[1], &err) != EVL_OK ||
+		evl_compare_runs(&cmp, runs[0], runs[1], alpha, &err) != EVL_OK) {
 		status = cli_error(&err);
 	} else {
 		if (json) {
@@ -252,5 +245,5 @@ static int compare(int argc, char **argv)
 	return status;
 }
 
-const struct cli_verb cli_verb_compare = {"compare", "is this build worse than that one?", help,
-					  compare};
+const struct cli_verb cli_verb_compare = {
+	"compare", "is this build worse than that one?", help, compare};

@@ -23,18 +23,21 @@ static const char help[] =
 	"Exit status: 0 written, 3 error, 64 usage\n";
 
 enum { OPT_STORE, OPT_OUT, OPT_KEY, OPT_CERT, OPT_COMPARE };
-static const struct cli_option options[] = {
-	[OPT_STORE] = {"store", true}, [OPT_OUT] = {"out", true},         [OPT_KEY] = {"key", true},
-	[OPT_CERT] = {"cert", true},   [OPT_COMPARE] = {"compare", true}, {NULL, false}};
+static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
+	[OPT_OUT] = {"out", true},
+	[OPT_KEY] = {"key", true},
+	[OPT_CERT] = {"cert", true},
+	[OPT_COMPARE] = {"compare", true},
+	{NULL, false}};
 
 static int dossier(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &cli_verb_dossier,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_dossier_options opt = {0};
 	struct evl_dossier_made made = {0};
 	struct evl_store *store = NULL;
@@ -59,8 +62,8 @@ static int dossier(int argc, char **argv)
 			break;
 		case OPT_COMPARE:
 			if (!cli_parse_run(&opt.compare_run, a.value)) {
-				a.exit = cli_usage(a.verb, "--compare \"%s\" is no number of a run",
-						   a.value);
+				a.exit = cli_usage(
+					a.verb, "--compare \"%s\" is no number of a run", a.value);
 			}
 			break;
 		}
@@ -73,13 +76,13 @@ static int dossier(int argc, char **argv)
 	}
 	if ((opt.key_pem == NULL) != (opt.cert_pem == NULL)) {
 		return cli_usage(a.verb, "--key and --cert belong together; %s is missing",
-				 opt.key_pem == NULL ? "--key" : "--cert");
+			opt.key_pem == NULL ? "--key" : "--cert");
 	}
 	if (!cli_parse_run(&number, a.operands[0])) {
 		return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[0]);
 	}
 	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
-	    evl_dossier_write(&made, store, number, out, &opt, &err) != EVL_OK) {
+		evl_dossier_write(&made, store, number, out, &opt, &err) != EVL_OK) {
 		status = cli_error(&err);
 	} else {
 		char *report = evl_file_join(out, "report.html");
@@ -94,5 +97,5 @@ static int dossier(int argc, char **argv)
 	return status;
 }
 
-const struct cli_verb cli_verb_dossier = {"dossier", "write the signed dossier of a run", help,
-					  dossier};
+const struct cli_verb cli_verb_dossier = {
+	"dossier", "write the signed dossier of a run", help, dossier};

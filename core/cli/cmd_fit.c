@@ -23,10 +23,10 @@ static const char help[] =
 
 enum { OPT_BENCH, OPT_BUILD, OPT_PATH, OPT_JSON };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
-					    [OPT_BUILD] = {"build", true},
-					    [OPT_PATH] = {"adapter-path", true},
-					    [OPT_JSON] = {"json", false},
-					    {NULL, false}};
+	[OPT_BUILD] = {"build", true},
+	[OPT_PATH] = {"adapter-path", true},
+	[OPT_JSON] = {"json", false},
+	{NULL, false}};
 
 static void print_plain(const struct evl_runner_fit *f)
 {
@@ -76,9 +76,8 @@ static json_t *channels_json(const struct evl_runner_fit *f, const char *role)
 	for (size_t k = 0; bound != NULL && k < bound->channel_count; k++) {
 		const struct evl_bound_channel *c = &bound->channels[k];
 		json_array_append_new(list,
-				      json_pack("{s:o, s:o, s:I}", "label", cli_json_text(c->label),
-						"channel", cli_json_text(c->name), "number",
-						(json_int_t)c->number));
+			json_pack("{s:o, s:o, s:I}", "label", cli_json_text(c->label), "channel",
+				cli_json_text(c->name), "number", (json_int_t)c->number));
 	}
 	return list;
 }
@@ -90,24 +89,22 @@ static json_t *to_json(const struct evl_runner_fit *f)
 
 	for (size_t i = 0; i < f->fit.role_count; i++) {
 		const struct evl_fit_role *r = &f->fit.roles[i];
-		json_array_append_new(
-			roles,
+		json_array_append_new(roles,
 			json_pack("{s:o, s:b, s:o, s:o, s:s, s:I, s:I, s:o, s:o}", "role",
-				  cli_json_text(r->role), "fits", r->fits, "adapter",
-				  cli_json_text(r->adapter), "driver", cli_json_text(r->driver),
-				  "rate", evl_rate_name(r->rate), "wanted", (json_int_t)r->wanted,
-				  "found", (json_int_t)r->found, "note", cli_json_text(r->note),
-				  "channels", channels_json(f, r->role)));
+				cli_json_text(r->role), "fits", r->fits, "adapter",
+				cli_json_text(r->adapter), "driver", cli_json_text(r->driver),
+				"rate", evl_rate_name(r->rate), "wanted", (json_int_t)r->wanted,
+				"found", (json_int_t)r->found, "note", cli_json_text(r->note),
+				"channels", channels_json(f, r->role)));
 	}
 	for (size_t i = 0; i < f->case_count; i++) {
 		const struct evl_runner_fit_case *c = &f->cases[i];
-		json_array_append_new(
-			cases,
+		json_array_append_new(cases,
 			json_pack("{s:o, s:o, s:o, s:I}", "name", cli_json_text(c->name), "title",
-				  cli_json_text(c->title), "estimate_ns",
-				  c->estimate_ns != 0 ? json_integer((json_int_t)c->estimate_ns)
-						      : json_null(),
-				  "time_limit_ns", (json_int_t)c->time_limit_ns));
+				cli_json_text(c->title), "estimate_ns",
+				c->estimate_ns != 0 ? json_integer((json_int_t)c->estimate_ns)
+						    : json_null(),
+				"time_limit_ns", (json_int_t)c->time_limit_ns));
 	}
 	for (size_t i = 0; i < f->fit.problem_count; i++) {
 		json_array_append_new(problems, cli_json_text(f->fit.problems[i].text));
@@ -116,23 +113,22 @@ static json_t *to_json(const struct evl_runner_fit *f)
 		json_array_append_new(unused, cli_json_text(f->fit.unused[i]));
 	}
 	return json_pack("{s:b, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o}", "fits", f->fit.fits,
-			 "campaign", cli_json_text(f->campaign_name), "title",
-			 cli_json_text(f->campaign_title), "bench", cli_json_text(f->bench_name),
-			 "clock", f->is_virtual ? "virtual" : "real", "roles", roles, "cases",
-			 cases, "problems", problems, "unused_roles", unused, "estimate_ns",
-			 f->estimate_ns != 0 ? json_integer((json_int_t)f->estimate_ns)
-					     : json_null());
+		"campaign", cli_json_text(f->campaign_name), "title",
+		cli_json_text(f->campaign_title), "bench", cli_json_text(f->bench_name), "clock",
+		f->is_virtual ? "virtual" : "real", "roles", roles, "cases", cases, "problems",
+		problems, "unused_roles", unused, "estimate_ns",
+		f->estimate_ns != 0 ? json_integer((json_int_t)f->estimate_ns) : json_null());
 }
 
 static int fit(int argc, char **argv)
 {
 	struct evl_run_args args = {.build = ""};
 	struct cli_args a = {.verb = &cli_verb_fit,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_runner_fit result = {0};
 	struct evl_err err = {0};
 	struct cli_places places;

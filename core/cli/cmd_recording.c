@@ -93,23 +93,22 @@ static json_t *info_json(const struct evl_rec *r)
 		if (c->has_digest) {
 			evl_hex(c->digest, sizeof(c->digest), hex);
 		}
-		json_array_append_new(
-			channels,
+		json_array_append_new(channels,
 			json_pack("{s:o, s:s, s:s, s:I, s:I, s:I, s:I, s:I, s:I, s:I, s:I, s:o}",
-				  "name", cli_json_text(c->channel.name), "rate",
-				  evl_rate_name(c->channel.rate), "direction",
-				  evl_rec_direction_name(c->channel.direction), "start_ns",
-				  (json_int_t)c->channel.start_ns, "skew_ns",
-				  (json_int_t)c->channel.skew_ns, "bits", (json_int_t)c->bits,
-				  "first_bit", (json_int_t)c->first_bit, "end_bits",
-				  (json_int_t)c->end_bits, "blocks", (json_int_t)c->blocks, "gaps",
-				  (json_int_t)c->gaps, "overruns", (json_int_t)c->overruns,
-				  "sha256", cli_json_text(c->has_digest ? hex : NULL)));
+				"name", cli_json_text(c->channel.name), "rate",
+				evl_rate_name(c->channel.rate), "direction",
+				evl_rec_direction_name(c->channel.direction), "start_ns",
+				(json_int_t)c->channel.start_ns, "skew_ns",
+				(json_int_t)c->channel.skew_ns, "bits", (json_int_t)c->bits,
+				"first_bit", (json_int_t)c->first_bit, "end_bits",
+				(json_int_t)c->end_bits, "blocks", (json_int_t)c->blocks, "gaps",
+				(json_int_t)c->gaps, "overruns", (json_int_t)c->overruns, "sha256",
+				cli_json_text(c->has_digest ? hex : NULL)));
 	}
 	return json_pack("{s:o, s:o, s:o, s:b, s:o, s:o}", "path", cli_json_text(evl_rec_path(r)),
-			 "software", cli_json_text(evl_rec_software(r)), "about",
-			 cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r),
-			 "missing", cli_json_text(evl_rec_missing(r)), "channels", channels);
+		"software", cli_json_text(evl_rec_software(r)), "about",
+		cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r), "missing",
+		cli_json_text(evl_rec_missing(r)), "channels", channels);
 }
 
 enum { INFO_JSON };
@@ -118,11 +117,11 @@ static const struct cli_option info_options[] = {[INFO_JSON] = {"json", false}, 
 static int info(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &verb_info,
-			     .options = info_options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = info_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_rec *r = NULL;
 	struct evl_err err = {0};
 	bool json = false;
@@ -167,11 +166,11 @@ static const struct cli_option no_options[] = {{NULL, false}};
 static int verify(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &verb_verify,
-			     .options = no_options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = no_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_rec_verdict v = {0};
 	struct verify_context context = {0};
 	struct evl_rec *r = NULL;
@@ -247,19 +246,17 @@ static void on_difference(void *context, const struct evl_rec_difference *d)
 		diff_plain(d);
 		return;
 	}
-	json_t *o =
-		json_pack("{s:s, s:o, s:o, s:I, s:I, s:I, s:I, s:o}", "relation",
-			  evl_rec_relation_name(d->relation), "a", cli_json_text(d->a_name), "b",
-			  cli_json_text(d->b_name), "compared_bits", (json_int_t)d->compared_bits,
-			  "different_bits", (json_int_t)d->different_bits, "only_a_bits",
-			  (json_int_t)d->only_a_bits, "only_b_bits", (json_int_t)d->only_b_bits,
-			  "crossed_with", cli_json_text(d->crossed_name));
+	json_t *o = json_pack("{s:s, s:o, s:o, s:I, s:I, s:I, s:I, s:o}", "relation",
+		evl_rec_relation_name(d->relation), "a", cli_json_text(d->a_name), "b",
+		cli_json_text(d->b_name), "compared_bits", (json_int_t)d->compared_bits,
+		"different_bits", (json_int_t)d->different_bits, "only_a_bits",
+		(json_int_t)d->only_a_bits, "only_b_bits", (json_int_t)d->only_b_bits,
+		"crossed_with", cli_json_text(d->crossed_name));
 	if (d->different_bits > 0) {
-		json_object_set_new(
-			o, "first",
+		json_object_set_new(o, "first",
 			json_pack("{s:I, s:I, s:I, s:I}", "bit_offset", (json_int_t)d->first_bit,
-				  "frame", (json_int_t)d->first_frame, "byte",
-				  (json_int_t)d->first_byte, "bit", (json_int_t)d->first_bit_no));
+				"frame", (json_int_t)d->first_frame, "byte",
+				(json_int_t)d->first_byte, "bit", (json_int_t)d->first_bit_no));
 	}
 	json_array_append_new(c->list, o);
 }
@@ -271,11 +268,11 @@ static const struct cli_option diff_options[] = {
 static int diff(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &verb_diff,
-			     .options = diff_options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 2,
-			     .operands_max = 2};
+		.options = diff_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 2,
+		.operands_max = 2};
 	struct evl_rec *r[2] = {NULL, NULL};
 	struct evl_rec_diff_summary sum = {0};
 	struct diff_context context = {.equal = true};
@@ -314,18 +311,17 @@ static int diff(int argc, char **argv)
 	}
 	context.list = json ? json_array() : NULL;
 	if (evl_rec_diff(r[0], r[1], pairs, pair_count, on_difference, &context, &sum, &err) !=
-	    EVL_OK) {
+		EVL_OK) {
 		json_decref(context.list);
 		status = cli_error(&err);
 		goto out;
 	}
 	if (json) {
 		cli_json_print(json_pack("{s:b, s:I, s:I, s:I, s:I, s:I, s:o}", "equal",
-					 context.equal, "pairs", (json_int_t)sum.pairs,
-					 "equal_pairs", (json_int_t)sum.equal, "crossed",
-					 (json_int_t)sum.crossed, "compared_bits",
-					 (json_int_t)sum.compared_bits, "different_bits",
-					 (json_int_t)sum.different_bits, "channels", context.list));
+			context.equal, "pairs", (json_int_t)sum.pairs, "equal_pairs",
+			(json_int_t)sum.equal, "crossed", (json_int_t)sum.crossed, "compared_bits",
+			(json_int_t)sum.compared_bits, "different_bits",
+			(json_int_t)sum.different_bits, "channels", context.list));
 	} else {
 		cli_out("%s compared, %" PRIu32 " equal, %" PRIu32 " crossed; %s of %s differ\n",
 			cli_number_of(sum.pairs, "pair").s, sum.equal, sum.crossed,
@@ -344,8 +340,8 @@ out:
 }
 
 /* Writes over nothing but a file of its own: the recording itself would be lost. */
-static enum evl_status extract_to(struct evl_rec *r, uint32_t channel, const char *path,
-				  struct evl_err *err)
+static enum evl_status extract_to(
+	struct evl_rec *r, uint32_t channel, const char *path, struct evl_err *err)
 {
 	struct stat from, to;
 	uint64_t bytes = 0, gaps = 0;
@@ -355,16 +351,15 @@ static enum evl_status extract_to(struct evl_rec *r, uint32_t channel, const cha
 			return evl_err_set(err, EVL_E_INVALID, "%s: is no file to write to", path);
 		}
 		if (stat(evl_rec_path(r), &from) == 0 && from.st_dev == to.st_dev &&
-		    from.st_ino == to.st_ino) {
+			from.st_ino == to.st_ino) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: is the recording itself; give --raw another name",
-					   path);
+				"%s: is the recording itself; give --raw another name", path);
 		}
 	}
 	FILE *f = fopen(path, "wb");
 	if (f == NULL) {
-		return evl_err_set(err, EVL_E_IO, "%s: cannot be written: %s", path,
-				   strerror(errno));
+		return evl_err_set(
+			err, EVL_E_IO, "%s: cannot be written: %s", path, strerror(errno));
 	}
 	enum evl_status st = evl_rec_extract(r, channel, f, path, &bytes, &gaps, err);
 	if (fclose(f) != 0 && st == EVL_OK) {
@@ -392,11 +387,11 @@ static const struct cli_option extract_options[] = {
 static int extract(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &verb_extract,
-			     .options = extract_options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = extract_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	const char *channel = NULL, *raw = NULL;
 	struct evl_rec *r = NULL;
 	struct evl_err err = {0};
@@ -421,8 +416,8 @@ static int extract(int argc, char **argv)
 	}
 	if (!evl_rec_find(r, channel, &index)) {
 		evl_err_set(&err, EVL_E_NOTFOUND,
-			    "%s: has no channel \"%s\"; see evenlode recording info", a.operands[0],
-			    channel);
+			"%s: has no channel \"%s\"; see evenlode recording info", a.operands[0],
+			channel);
 		status = cli_error(&err);
 	} else if (extract_to(r, index, raw, &err) != EVL_OK) {
 		status = cli_error(&err);
@@ -451,9 +446,9 @@ static int recording(int argc, char **argv)
 		}
 	}
 	return cli_usage(&cli_verb_recording,
-			 argv[1][0] == '-' ? "unknown option %s"
-					   : "\"%s\" is none of info, verify, diff, extract",
-			 argv[1]);
+		argv[1][0] == '-' ? "unknown option %s"
+				  : "\"%s\" is none of info, verify, diff, extract",
+		argv[1]);
 }
 
 const struct cli_verb cli_verb_recording = {

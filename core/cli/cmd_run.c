@@ -33,20 +33,20 @@ static const char help[] =
 
 enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_PROGRESS, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
-					    [OPT_BUILD] = {"build", true},
-					    [OPT_STORE] = {"store", true},
-					    [OPT_SEED] = {"seed", true},
-					    [OPT_CASE] = {"case", true},
-					    [OPT_REFERENCE] = {"reference", true},
-					    [OPT_PROGRESS] = {"progress", true},
-					    [OPT_PATH] = {"adapter-path", true},
-					    {NULL, false}};
+	[OPT_BUILD] = {"build", true},
+	[OPT_STORE] = {"store", true},
+	[OPT_SEED] = {"seed", true},
+	[OPT_CASE] = {"case", true},
+	[OPT_REFERENCE] = {"reference", true},
+	[OPT_PROGRESS] = {"progress", true},
+	[OPT_PATH] = {"adapter-path", true},
+	{NULL, false}};
 
 static bool progress_mode(enum cli_progress_mode *mode, const char *word)
 {
 	static const char *const words[] = {[CLI_PROGRESS_AUTO] = "auto",
-					    [CLI_PROGRESS_PLAIN] = "plain",
-					    [CLI_PROGRESS_NONE] = "none"};
+		[CLI_PROGRESS_PLAIN] = "plain",
+		[CLI_PROGRESS_NONE] = "none"};
 	for (int i = CLI_PROGRESS_AUTO; i <= CLI_PROGRESS_NONE; i++) {
 		if (strcmp(word, words[i]) == 0) {
 			*mode = (enum cli_progress_mode)i;
@@ -78,7 +78,7 @@ static int print_outcome(const struct evl_run_args *args, const struct evl_run_o
 	int status = status_of(out);
 
 	if (evl_store_open(&store, args->store, EVL_STORE_READ, &err) == EVL_OK &&
-	    evl_store_load_run(&run, store, out->run, &err) == EVL_OK) {
+		evl_store_load_run(&run, store, out->run, &err) == EVL_OK) {
 		print_run_head(run);
 		print_run_cases(run, PRINT_BAD_CHECKS, 20);
 	} else {
@@ -102,11 +102,11 @@ static int run(int argc, char **argv)
 {
 	struct evl_run_args args = {.seed = 1};
 	struct cli_args a = {.verb = &cli_verb_run,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_run_outcome out = {0};
 	struct evl_err err = {0};
 	struct cli_places places = {0};
@@ -128,8 +128,7 @@ static int run(int argc, char **argv)
 			break;
 		case OPT_SEED:
 			if (!cli_parse_u64(&args.seed, a.value)) {
-				a.exit = cli_usage(
-					a.verb,
+				a.exit = cli_usage(a.verb,
 					"--seed \"%s\" is no whole number from 0 to 2^64 - 1",
 					a.value);
 			}
@@ -140,15 +139,13 @@ static int run(int argc, char **argv)
 		case OPT_REFERENCE:
 			if (!cli_parse_run(&args.reference_run, a.value)) {
 				a.exit = cli_usage(a.verb,
-						   "--reference \"%s\" is no number of a run",
-						   a.value);
+					"--reference \"%s\" is no number of a run", a.value);
 			}
 			break;
 		case OPT_PROGRESS:
 			if (!progress_mode(&mode, a.value)) {
 				a.exit = cli_usage(a.verb,
-						   "--progress \"%s\" is none of auto, plain, none",
-						   a.value);
+					"--progress \"%s\" is none of auto, plain, none", a.value);
 			}
 			break;
 		case OPT_PATH:
@@ -159,9 +156,9 @@ static int run(int argc, char **argv)
 	status = a.exit;
 	if (status < 0 && (args.bench == NULL || args.build == NULL || args.store == NULL)) {
 		status = cli_usage(a.verb, "%s is missing",
-				   args.bench == NULL   ? "--bench"
-				   : args.build == NULL ? "--build"
-							: "--store");
+			args.bench == NULL   ? "--bench"
+			: args.build == NULL ? "--build"
+					     : "--store");
 	}
 	if (status < 0 && args.build[0] == '\0') {
 		status = cli_usage(a.verb, "--build needs a label that is not empty");
@@ -182,7 +179,7 @@ static int run(int argc, char **argv)
 	if (st != EVL_OK) {
 		if (out.run > 0) {
 			cli_err_out("evenlode: run %" PRId64 " could not be brought to its end\n",
-				    out.run);
+				out.run);
 		}
 		status = cli_error(&err);
 	} else {

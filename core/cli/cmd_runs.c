@@ -53,8 +53,7 @@ static json_t *to_json(const struct evl_run_list *list)
 		/* As text: a seed may be larger than the integers of many JSON readers. */
 		char seed[24];
 		snprintf(seed, sizeof(seed), "%" PRIu64, b->run.seed);
-		json_array_append_new(
-			runs,
+		json_array_append_new(runs,
 			json_pack(
 				"{s:I, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:i, s:i, s:i, s:i}",
 				"run", (json_int_t)b->run.run, "verdict",
@@ -98,7 +97,7 @@ static int runs(int argc, char **argv)
 		return cli_usage(a.verb, "--store is missing");
 	}
 	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
-	    evl_store_list_runs(&list, store, &err) != EVL_OK) {
+		evl_store_list_runs(&list, store, &err) != EVL_OK) {
 		status = cli_error(&err);
 	} else if (json) {
 		cli_json_print(to_json(&list));

@@ -22,9 +22,9 @@ static const char help[] =
 
 enum { OPT_STORE, OPT_ALL, OPT_JSON };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
-					    [OPT_ALL] = {"all", false},
-					    [OPT_JSON] = {"json", false},
-					    {NULL, false}};
+	[OPT_ALL] = {"all", false},
+	[OPT_JSON] = {"json", false},
+	{NULL, false}};
 
 static const char *text(const char *s)
 {
@@ -39,12 +39,11 @@ static json_t *or_null(int64_t n)
 static json_t *check_json(const struct evl_run *run, const struct evl_row_check *c)
 {
 	const struct evl_row_channel *channel = evl_run_channel(run, c->channel_no);
-	json_t *o =
-		json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "verdict", cli_json_text(c->verdict),
-			  "title", cli_json_text(c->title), "kind", cli_json_text(c->kind),
-			  "channel", cli_json_text(channel ? channel->label : NULL), "role",
-			  cli_json_text(channel != NULL ? channel->role : NULL), "number",
-			  channel != NULL ? json_integer(channel->number) : json_null());
+	json_t *o = json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "verdict",
+		cli_json_text(c->verdict), "title", cli_json_text(c->title), "kind",
+		cli_json_text(c->kind), "channel", cli_json_text(channel ? channel->label : NULL),
+		"role", cli_json_text(channel != NULL ? channel->role : NULL), "number",
+		channel != NULL ? json_integer(channel->number) : json_null());
 	json_object_set_new(o, "subject", cli_json_text(c->subject));
 	json_object_set_new(o, "value", cli_json_text(c->value));
 	json_object_set_new(o, "unit", cli_json_text(c->unit));
@@ -71,11 +70,11 @@ static json_t *case_json(const struct evl_run *run, size_t index)
 		json_array_append_new(checks, check_json(run, &run->checks[i]));
 	}
 	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "name",
-			 cli_json_text(c->name), "title", cli_json_text(c->title), "verdict",
-			 cli_json_text(c->verdict), "state", cli_json_text(c->state), "message",
-			 cli_json_text(c->message), "purpose", cli_json_text(c->purpose), "method",
-			 cli_json_text(c->method), "started_ns", or_null(c->started_ns), "ended_ns",
-			 or_null(c->ended_ns), "checks", checks);
+		cli_json_text(c->name), "title", cli_json_text(c->title), "verdict",
+		cli_json_text(c->verdict), "state", cli_json_text(c->state), "message",
+		cli_json_text(c->message), "purpose", cli_json_text(c->purpose), "method",
+		cli_json_text(c->method), "started_ns", or_null(c->started_ns), "ended_ns",
+		or_null(c->ended_ns), "checks", checks);
 }
 
 static json_t *lists_json(const struct evl_run *run)
@@ -85,37 +84,34 @@ static json_t *lists_json(const struct evl_run *run)
 
 	for (size_t i = 0; i < run->adapter_count; i++) {
 		const struct evl_row_adapter *r = &run->adapters[i];
-		json_array_append_new(adapters, json_pack("{s:o, s:o, s:o, s:o, s:o}", "instance",
-							  cli_json_text(r->instance), "driver",
-							  cli_json_text(r->driver), "version",
-							  cli_json_text(r->version), "abi",
-							  cli_json_text(r->abi), "capabilities",
-							  cli_json_text(r->capabilities)));
+		json_array_append_new(adapters,
+			json_pack("{s:o, s:o, s:o, s:o, s:o}", "instance",
+				cli_json_text(r->instance), "driver", cli_json_text(r->driver),
+				"version", cli_json_text(r->version), "abi", cli_json_text(r->abi),
+				"capabilities", cli_json_text(r->capabilities)));
 	}
 	for (size_t i = 0; i < run->channel_count; i++) {
 		const struct evl_row_channel *r = &run->channels[i];
-		json_array_append_new(channels, json_pack("{s:o, s:i, s:o, s:o, s:o, s:o, s:o}",
-							  "role", cli_json_text(r->role), "number",
-							  r->number, "klm", cli_json_text(r->klm),
-							  "label", cli_json_text(r->label),
-							  "adapter", cli_json_text(r->adapter),
-							  "channel", cli_json_text(r->channel),
-							  "rate", cli_json_text(r->rate)));
+		json_array_append_new(channels,
+			json_pack("{s:o, s:i, s:o, s:o, s:o, s:o, s:o}", "role",
+				cli_json_text(r->role), "number", r->number, "klm",
+				cli_json_text(r->klm), "label", cli_json_text(r->label), "adapter",
+				cli_json_text(r->adapter), "channel", cli_json_text(r->channel),
+				"rate", cli_json_text(r->rate)));
 	}
 	for (size_t i = 0; i < run->caution_count; i++) {
 		json_array_append_new(cautions, cli_json_text(run->cautions[i].text));
 	}
 	for (size_t i = 0; i < run->recording_count; i++) {
 		const struct evl_row_recording *r = &run->recordings[i];
-		json_array_append_new(recordings,
-				      json_pack("{s:o, s:o, s:o, s:I, s:b}", "name",
-						cli_json_text(r->name), "path",
-						cli_json_text(r->path), "sha256",
-						cli_json_text(r->file_sha256), "bytes",
-						(json_int_t)r->bytes, "finished", r->finished));
+		json_array_append_new(
+			recordings, json_pack("{s:o, s:o, s:o, s:I, s:b}", "name",
+					    cli_json_text(r->name), "path", cli_json_text(r->path),
+					    "sha256", cli_json_text(r->file_sha256), "bytes",
+					    (json_int_t)r->bytes, "finished", r->finished));
 	}
 	return json_pack("{s:o, s:o, s:o, s:o}", "adapters", adapters, "channels", channels,
-			 "cautions", cautions, "recordings", recordings);
+		"cautions", cautions, "recordings", recordings);
 }
 
 static json_t *to_json(const struct evl_run *run, const struct evl_chain_report *chain)
@@ -128,9 +124,8 @@ static json_t *to_json(const struct evl_run *run, const struct evl_chain_report 
 	for (size_t i = 0; i < run->case_count; i++) {
 		json_array_append_new(cases, case_json(run, i));
 	}
-	json_t *o = json_pack(
-		"{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:s}", "run", (json_int_t)r->run, "verdict",
-		cli_json_text(r->verdict), "state", cli_json_text(r->state), "message",
+	json_t *o = json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:s}", "run", (json_int_t)r->run,
+		"verdict", cli_json_text(r->verdict), "state", cli_json_text(r->state), "message",
 		cli_json_text(r->message), "campaign", cli_json_text(r->campaign_name), "bench",
 		cli_json_text(r->bench_name), "build", cli_json_text(r->build), "seed", seed);
 	json_object_set_new(o, "reference_run", or_null(r->reference_run));
@@ -154,12 +149,11 @@ static json_t *to_json(const struct evl_run *run, const struct evl_chain_report 
 	json_decref(lists);
 	json_object_set_new(o, "results_digest", cli_json_text(run->results_digest));
 	json_object_set_new(o, "chain",
-			    json_pack("{s:I, s:s, s:o}", "links", (json_int_t)chain->links, "head",
-				      chain->head, "fault",
-				      chain->fault[0] != '\0'
-					      ? json_sprintf("%s: %s %s", chain->fault,
-							     chain->table, chain->key)
-					      : json_null()));
+		json_pack("{s:I, s:s, s:o}", "links", (json_int_t)chain->links, "head", chain->head,
+			"fault",
+			chain->fault[0] != '\0'
+				? json_sprintf("%s: %s %s", chain->fault, chain->table, chain->key)
+				: json_null()));
 	return o;
 }
 
@@ -191,11 +185,11 @@ static void print_plain(const struct evl_run *run, const struct evl_chain_report
 static int show(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &cli_verb_show,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_store *store = NULL;
 	struct evl_run *run = NULL;
 	struct evl_chain_report chain = {0};
@@ -228,7 +222,7 @@ static int show(int argc, char **argv)
 		return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[0]);
 	}
 	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
-	    evl_store_load_run(&run, store, number, &err) != EVL_OK) {
+		evl_store_load_run(&run, store, number, &err) != EVL_OK) {
 		status = cli_error(&err);
 		goto out;
 	}

@@ -44,11 +44,11 @@ static void print_signature(const struct evl_dossier_report *r)
 static int verify(int argc, char **argv)
 {
 	struct cli_args a = {.verb = &cli_verb_verify,
-			     .options = options,
-			     .argc = argc,
-			     .argv = argv,
-			     .operands_min = 1,
-			     .operands_max = 1};
+		.options = options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 1,
+		.operands_max = 1};
 	struct evl_dossier_report report = {0};
 	struct evl_err err = {0};
 	const char *trust = NULL;

@@ -29,8 +29,8 @@ struct cli_word cli_duration(uint64_t ns)
 	uint64_t s = ns / 1000000000u;
 
 	if (s >= 3600) {
-		snprintf(w.s, sizeof(w.s), "%" PRIu64 " h %02" PRIu64 " min", s / 3600,
-			 s / 60 % 60);
+		snprintf(
+			w.s, sizeof(w.s), "%" PRIu64 " h %02" PRIu64 " min", s / 3600, s / 60 % 60);
 	} else if (s >= 120) {
 		snprintf(w.s, sizeof(w.s), "%" PRIu64 " min %02" PRIu64 " s", s / 60, s % 60);
 	} else if (s >= 1) {

@@ -5,10 +5,9 @@
 #include "core/adapter/adapter.h"
 #include "core/cli/cli.h"
 
-static const struct cli_verb *const verbs[] = {
-	&cli_verb_fit,    &cli_verb_run,       &cli_verb_runs,
-	&cli_verb_show,   &cli_verb_compare,   &cli_verb_dossier,
-	&cli_verb_verify, &cli_verb_recording, &cli_verb_adapters};
+static const struct cli_verb *const verbs[] = {&cli_verb_fit, &cli_verb_run, &cli_verb_runs,
+	&cli_verb_show, &cli_verb_compare, &cli_verb_dossier, &cli_verb_verify, &cli_verb_recording,
+	&cli_verb_adapters};
 
 #define VERB_COUNT (sizeof(verbs) / sizeof(verbs[0]))
 
@@ -52,7 +51,7 @@ static int dispatch(int argc, char **argv)
 			return cli_usage(NULL, "\"%s\" is one operand too many", argv[2]);
 		}
 		printf("evenlode %s (driver ABI %d.%d)\n", EVL_VERSION, EVL_ABI_MAJOR,
-		       EVL_ABI_MINOR);
+			EVL_ABI_MINOR);
 		return CLI_GOOD;
 	}
 	for (size_t i = 0; i < VERB_COUNT; i++) {

@@ -27,7 +27,7 @@ static int refuse(const struct cli_args *a)
 	size_t len = strcspn(text, "=");
 	for (int i = 0; len > 2 && text[len] == '=' && a->options[i].name != NULL; i++) {
 		if (strlen(a->options[i].name) == len - 2 &&
-		    memcmp(a->options[i].name, text + 2, len - 2) == 0) {
+			memcmp(a->options[i].name, text + 2, len - 2) == 0) {
 			return cli_usage(a->verb, "--%s takes no value", a->options[i].name);
 		}
 	}
@@ -41,8 +41,7 @@ bool cli_next(struct cli_args *a)
 
 	for (; a->options[n].name != NULL; n++) {
 		evl_require(n < OPTIONS_MAX);
-		table[n] = (struct option){
-			a->options[n].name,
+		table[n] = (struct option){a->options[n].name,
 			a->options[n].has_value ? required_argument : no_argument, NULL, 0};
 	}
 	table[n] = (struct option){"help", no_argument, NULL, 0};
@@ -65,7 +64,7 @@ bool cli_next(struct cli_args *a)
 			a->exit = cli_usage(a->verb, "an operand is missing");
 		} else if (a->operand_count > a->operands_max) {
 			a->exit = cli_usage(a->verb, "\"%s\" is one operand too many",
-					    a->operands[a->operands_max]);
+				a->operands[a->operands_max]);
 		}
 		return false;
 	}
@@ -85,7 +84,7 @@ bool cli_next(struct cli_args *a)
 		size_t len = strcspn(text + 2, "=");
 		if (strlen(table[a->index].name) != len) {
 			a->exit = cli_usage(a->verb, "unknown option %.*s (is --%s meant?)",
-					    (int)len + 2, text, table[a->index].name);
+				(int)len + 2, text, table[a->index].name);
 			return false;
 		}
 	}

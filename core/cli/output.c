@@ -63,7 +63,7 @@ int cli_usage(const struct cli_verb *verb, const char *fmt, ...)
 	put(stderr, fmt, args);
 	va_end(args);
 	cli_err_out("; see evenlode %s%s--help\n", verb != NULL ? verb->name : "",
-		    verb != NULL ? " " : "");
+		verb != NULL ? " " : "");
 	return CLI_USAGE;
 }
 
@@ -85,8 +85,8 @@ void cli_out_verdict(const char *text, int width)
 {
 	static const struct {
 		const char *word, *colour;
-	} table[] = {{"pass", "32"},         {"fail", "31"},        {"error", "35"},
-		     {"inconclusive", "33"}, {"interrupted", "33"}, {"running", "36"}};
+	} table[] = {{"pass", "32"}, {"fail", "31"}, {"error", "35"}, {"inconclusive", "33"},
+		{"interrupted", "33"}, {"running", "36"}};
 	const char *colour = NULL;
 
 	for (size_t i = 0; i < sizeof(table) / sizeof(table[0]); i++) {
@@ -96,7 +96,7 @@ void cli_out_verdict(const char *text, int width)
 	}
 	if (colour != NULL && wants_colour()) {
 		printf("\033[%sm%s\033[0m%*s", colour, text,
-		       width > (int)strlen(text) ? width - (int)strlen(text) : 0, "");
+			width > (int)strlen(text) ? width - (int)strlen(text) : 0, "");
 	} else {
 		cli_out("%-*s", width, text);
 	}

@@ -59,15 +59,14 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 		shown.case_number = p->case_number;
 		shown.last_ns = now_ns();
 		cli_err_out("case %u of %u, %s: %s\n", p->case_number, p->case_count, p->case_name,
-			    p->case_title);
+			p->case_title);
 	}
 	if (p->case_ended) {
 		clear();
 		cli_err_out("    %s: %u passed, %u failed, %u inconclusive%s%s\n",
-			    evl_verdict_name(p->case_verdict), p->passed, p->failed,
-			    p->inconclusive,
-			    p->case_message != NULL && p->case_message[0] != '\0' ? "; " : "",
-			    p->case_message != NULL ? p->case_message : "");
+			evl_verdict_name(p->case_verdict), p->passed, p->failed, p->inconclusive,
+			p->case_message != NULL && p->case_message[0] != '\0' ? "; " : "",
+			p->case_message != NULL ? p->case_message : "");
 		return;
 	}
 	uint64_t now = now_ns();
@@ -77,9 +76,9 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 	shown.last_ns = now;
 	clear();
 	cli_err_out("    %s: %s of %s, %s%s", p->take_name[0] != '\0' ? p->take_name : "judging",
-		    cli_duration(p->take_done_ns / 1000000u * 1000000u).s,
-		    cli_duration(p->take_all_ns / 1000000u * 1000000u).s,
-		    cli_number_of(p->errors, "bit error").s, shown.live ? "" : "\n");
+		cli_duration(p->take_done_ns / 1000000u * 1000000u).s,
+		cli_duration(p->take_all_ns / 1000000u * 1000000u).s,
+		cli_number_of(p->errors, "bit error").s, shown.live ? "" : "\n");
 	shown.drawn = shown.live;
 	fflush(stderr);
 }

@@ -171,7 +171,7 @@ static void test_memory(void **state)
 	struct evl_sandbox_limits limits = small_limits();
 	struct evl_sandbox *s = NULL;
 	struct evl_err err = {0};
-	for (limits.memory_bytes = 1; limits.memory_bytes < 60000; limits.memory_bytes += 97) {
+	for (limits.memory_bytes = 1; limits.memory_bytes < 60000; limits.memory_bytes += 997) {
 		if (evl_sandbox_create(&s, &limits, &err) == EVL_OK) {
 			assert_true(evl_sandbox_peak_bytes(s) <= limits.memory_bytes);
 			evl_sandbox_destroy(s);
