@@ -57,8 +57,9 @@ def test_own_key(p):
     b.expect(p.run_campaign(b.ARRIVAL), 0)
     for name in ('lab', 'other'):
         status, text = openssl('req', '-x509', '-newkey', 'ec', '-pkeyopt',
-                               'ec_paramgen_curve:P-256', '-nodes', '-keyout', p.path(name + '.key'),
-                               '-out', p.path(name + '.pem'), '-days', '3650', '-subj',
+                               'ec_paramgen_curve:P-256', '-nodes', '-keyout',
+                               p.path(name + '.key'), '-out', p.path(name + '.pem'), '-days',
+                               '3650', '-subj',
                                '/O=Example Laboratory (invented)/CN=' + name)
         assert status == 0, text
     key, cert = p.path('lab.key'), p.path('lab.pem')
