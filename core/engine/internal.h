@@ -80,6 +80,7 @@ struct take {
 	uint64_t frames_all; /* whole slabs */
 	uint64_t start_ns;   /* of the take proper, after the lead-in */
 	uint64_t done;       /* frames of the take proper */
+	uint64_t exchanges;  /* begun, with those of the lead-in */
 	bool in_lead_in;
 	struct part *parts;
 	struct per_instance *instances;

@@ -220,6 +220,7 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 
 static enum evl_status exchange(struct take *t, struct evl_err *err)
 {
+	t->exchanges++;
 	for (uint32_t i = 0; i < t->engine->args.instance_count; i++) {
 		struct per_instance *in = &t->instances[i];
 		if (in->count == 0) {
@@ -488,6 +489,10 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	}
 	if (began) {
 		st = stream(&t, err);
+	}
+	if (e->clock.is_virtual) {
+		/* Adapters have moved on by every exchange, also by one that was not used up. */
+		evl_clock_reach(&e->clock, plan->begin_ns + t.exchanges * SLAB_NS);
 	}
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		struct evl_err later = {0};

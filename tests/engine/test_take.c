@@ -7,9 +7,11 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <cmocka.h>
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <unistd.h>
 
 #include "core/recording/reader.h"
@@ -40,8 +42,8 @@ static void own_patterns_at_the_known_delay(void **state)
 		 * before it may by chance continue it backwards. */
 		assert_in_range(m->bits, 8000 * 256 - 5 * 256 - 200, 8000 * 256 - 5 * 256 - 63);
 	}
-	assert_int_equal(evl_engine_now(rig.engine),
-			 (8000 + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS);
+	assert_int_equal(
+		evl_engine_now(rig.engine), (8000 + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS);
 	evl_take_result_destroy(r);
 	/* The next take starts on the 8 ms grid. */
 	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
@@ -113,8 +115,8 @@ static void records_and_replays_the_same_bits(void **state)
 		struct evl_take_content *both[] = {&rig.parts[i].played, &rig.parts[i].expected};
 		for (int k = 0; k < 2; k++) {
 			snprintf(name, sizeof name, "trib-%u.%s", i + 1, k ? "received" : "sent");
-			*both[k] = (struct evl_take_content){.kind = EVL_CONTENT_RECORDING,
-							     .reader = rec};
+			*both[k] = (struct evl_take_content){
+				.kind = EVL_CONTENT_RECORDING, .reader = rec};
 			assert_true(evl_rec_find(rec, name, &both[k]->reader_channel));
 		}
 		rig.parts[i].record_sent = rig.parts[i].record_received = false;
@@ -167,9 +169,9 @@ static void differing_bits_are_located(void **state)
 		rig.parts[i].played = rig.parts[i].expected =
 			(struct evl_take_content){.kind = EVL_CONTENT_RECORDING, .reader = rec};
 		assert_true(evl_rec_find(rec, i ? "trib-1.sent" : "trib-2.sent",
-					 &rig.parts[i].played.reader_channel));
+			&rig.parts[i].played.reader_channel));
 		assert_true(evl_rec_find(rec, i ? "trib-2.received" : "trib-1.received",
-					 &rig.parts[i].expected.reader_channel));
+			&rig.parts[i].expected.reader_channel));
 		rig.parts[i].record_sent = rig.parts[i].record_received = false;
 	}
 	rig.plan.record_path = NULL;
@@ -194,10 +196,10 @@ static void injected_errors_and_alarms_arrive_in_time(void **state)
 	rig_patterns(&rig, 3, 16000);
 	struct evl_take_injection inject[] = {
 		{.channel = 1,
-		 .numerator = 1,
-		 .denominator = 1000,
-		 .at_ns = 1000000000,
-		 .lasting_ns = 500000000},
+			.numerator = 1,
+			.denominator = 1000,
+			.at_ns = 1000000000,
+			.lasting_ns = 500000000},
 		{.channel = 2, .alarm = EVL_ALARM_AIS, .at_ns = 200000000, .lasting_ns = 100000000},
 	};
 	rig.plan.injections = inject;
@@ -247,10 +249,10 @@ static void only_seconds_that_are_not_clean_are_told(void **state)
 	rig_up(&rig, "loopback", "", 7);
 	rig_patterns(&rig, 3, 24000);
 	struct evl_take_injection inject = {.channel = 1,
-					    .numerator = 1,
-					    .denominator = 100000,
-					    .at_ns = 1200000000,
-					    .lasting_ns = 500000000};
+		.numerator = 1,
+		.denominator = 100000,
+		.at_ns = 1200000000,
+		.lasting_ns = 500000000};
 	rig.plan.injections = &inject;
 	rig.plan.injection_count = 1;
 	struct counted c = {0};
@@ -289,14 +291,14 @@ static void a_failing_adapter_leaves_the_engine_usable(void **state)
 static void garbage_from_an_adapter_is_refused(void **state)
 {
 	(void)state;
-	static const char *const kinds[] = {
-		"event-count", "event-channel", "event-alarm", "flags",   "slab-bytes",
-		"error-text",  "error-empty",   "error-code",  "started", "started-unset"};
+	static const char *const kinds[] = {"event-count", "event-channel", "event-alarm", "flags",
+		"slab-bytes", "error-text", "error-empty", "error-code", "started",
+		"started-unset"};
 	for (size_t i = 0; i < sizeof kinds / sizeof *kinds; i++) {
 		struct rig rig;
 		char options[100];
 		snprintf(options, sizeof options, "garbage: %s%s", kinds[i],
-			 strncmp(kinds[i], "error", 5) == 0 ? ", fail_exchange: 4" : "");
+			strncmp(kinds[i], "error", 5) == 0 ? ", fail_exchange: 4" : "");
 		rig_up(&rig, "loopback", options, 1);
 		rig_patterns(&rig, 2, 8000);
 		struct evl_take_result *r = NULL;
@@ -353,6 +355,49 @@ static void time_limit_and_stop(void **state)
 	rig_down(&rig);
 }
 
+/* The recording cannot grow: the take ends with the disk's error, and the next one runs. */
+static void a_full_disk_leaves_the_engine_usable(void **state)
+{
+	(void)state;
+	struct rig rig;
+	rig_up(&rig, "loopback", "", 1);
+	rig_patterns(&rig, 8, 8000);
+	char path[64];
+	snprintf(path, sizeof path, "/tmp/evl-take-%ld.pcapng", (long)getpid());
+	unlink(path);
+	rig.plan.record_path = path;
+	for (int i = 0; i < 8; i++) {
+		rig.parts[i].record_sent = rig.parts[i].record_received = true;
+	}
+	struct rlimit old;
+	assert_int_equal(getrlimit(RLIMIT_FSIZE, &old), 0);
+	struct rlimit little = {.rlim_cur = 1000000, .rlim_max = old.rlim_max};
+	signal(SIGXFSZ, SIG_IGN);
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &little), 0);
+	struct evl_take_result *r = NULL;
+	struct evl_err err = {0};
+	enum evl_status st = rig_take(&rig, never, NULL, &r, &err);
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &old), 0);
+	assert_int_equal(st, EVL_E_IO);
+	assert_non_null(strstr(err.text, path));
+	assert_non_null(r);
+	evl_take_result_destroy(r);
+	struct evl_rec *rec = NULL; /* what fitted is readable */
+	assert_int_equal(evl_rec_open(&rec, path, &err), EVL_OK);
+	assert_false(evl_rec_is_finished(rec));
+	assert_true(evl_rec_info(rec, 0)->bits > 0);
+	evl_rec_close(rec);
+	unlink(path);
+	rig.plan.record_path = NULL;
+	for (int i = 0; i < 8; i++) {
+		rig.parts[i].record_sent = rig.parts[i].record_received = false;
+	}
+	assert_int_equal(rig_take(&rig, never, NULL, &r, &err), EVL_OK);
+	assert_int_equal(r->meters[0].errors, 0);
+	evl_take_result_destroy(r);
+	rig_down(&rig);
+}
+
 static void one_channel_twice_is_refused(void **state)
 {
 	(void)state;
@@ -401,6 +446,7 @@ int main(void)
 		cmocka_unit_test(garbage_from_an_adapter_is_refused),
 		cmocka_unit_test(gaps_are_counted_and_recorded),
 		cmocka_unit_test(time_limit_and_stop),
+		cmocka_unit_test(a_full_disk_leaves_the_engine_usable),
 		cmocka_unit_test(one_channel_twice_is_refused),
 		cmocka_unit_test(real_clock_keeps_real_time),
 	};
