@@ -25,8 +25,16 @@
  * lie between encoder and decoder add 256 bits each; a line shifted by a part of a frame counts as
  * one frame more. A new pointer value set under way (NDF) and every loss of the tributary is a hit:
  * the bits in flight are lost and AIS is put out instead. Afterwards the delay is the same again;
- *but once there were pointer moves, a decoder that finds the tributary anew may come out up to 9
- *bits off, and by what the encoder has then not yet made up for by justification.
+ * but once there were pointer moves, a decoder that finds the tributary anew may come out up to 9
+ * bits off, and by what the encoder has then not yet made up for by justification.
+ *
+ * Tributary clocks that are not locked to the line: the calls with `_bytes` take and give for each
+ * tributary the bytes that belong to the slab by its own clock, some more or fewer than 32 a
+ * frame; C1/C2 justification carries the difference and every bit comes out again, in order.
+ * Clocks of VC-4 and VC-12 that differ from the line's (pointer moves): the _offset functions.
+ *
+ *	evl_mux63_encode_bytes(tx, e1_in, in_bytes, 8, line);	// in_bytes[i]: 248..264
+ *	evl_mux63_decode_bytes(rx, line, 8, e1_out, out_bytes, &events);
  *
  * The functions here never allocate after create and never fail on bad line bits: whatever comes
  * in, defects and counts say what was wrong. An object is used by one thread at a time.
@@ -66,13 +74,36 @@ void evl_mux63_tx_set_frame(struct evl_mux63_tx *tx, uint64_t frame_number);
 /* e1[i]: frames * 32 bytes of tributary i, or NULL for AIS (all ones).
  * line: frames * 2430 bytes. */
 void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
-		      uint32_t frames, uint8_t *line);
+	uint32_t frames, uint8_t *line);
+
+/* Bytes of a tributary that one call of evl_mux63_encode_bytes may bring: 31 to 33 a frame. */
+#define EVL_MUX63_LEAST_BYTES(frames) (31u * (frames))
+#define EVL_MUX63_MOST_BYTES(frames)  (33u * (frames))
+
+/* The same with clocks of their own: bytes[i] is the number of bytes of tributary i that came in
+ * during these line frames, and e1[i] holds them (NULL: AIS at the nominal rate, bytes[i] is not
+ * read). The input store of each tributary steers C1/C2: up to 1 bit more or less in 500 us, that
+ * is 976 ppm; beyond that the store slips (evl_mux63_tx_slips). EVL_E_INVALID names the tributary
+ * whose count is out of range, then nothing was encoded. ITU-T G.707 10.1.4.1. */
+enum evl_status evl_mux63_encode_bytes(struct evl_mux63_tx *tx,
+	const uint8_t *const e1[EVL_MUX63_TRIBS], const uint32_t bytes[EVL_MUX63_TRIBS],
+	uint32_t frames, uint8_t *line, struct evl_err *err);
+
+#define EVL_MUX63_MOST_PPB 100000 /* 100 ppm, largest clock offset of a VC */
+
+/* Clock of the VC-4 against the line, and of a VC-12 against its VC-4, in 1e-9: the encoder moves
+ * the pointer by itself, one increment for each 24 (8) bits that the VC falls behind (`ppb` < 0), a
+ * decrement when ahead. The E1 clock does not change, so C1/C2 make up for it. EVL_E_INVALID beyond
+ * EVL_MUX63_MOST_PPB or for a tributary outside 0..62. ITU-T G.707 8.1.3, 8.3.3. */
+enum evl_status evl_mux63_tx_set_au_offset(struct evl_mux63_tx *tx, int32_t ppb);
+enum evl_status evl_mux63_tx_set_tu_offset(
+	struct evl_mux63_tx *tx, uint32_t tributary, int32_t ppb);
 
 /* Pointer values: before the first frame they just hold; later they are sent with a new data flag.
  * EVL_E_INVALID outside 0..782 or 0..139, or a tributary outside 0..62. ITU-T G.707 8.1, 8.3. */
 enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t value);
-enum evl_status evl_mux63_tx_set_tu_pointer(struct evl_mux63_tx *tx, uint32_t tributary,
-					    uint32_t value);
+enum evl_status evl_mux63_tx_set_tu_pointer(
+	struct evl_mux63_tx *tx, uint32_t tributary, uint32_t value);
 
 /* Queues `count` pointer increments (> 0) or decrements (< 0); they are sent as far apart as the
  * standard allows (every 4th frame, for a TU every 4th multiframe of 500 us). */
@@ -123,8 +154,8 @@ struct evl_mux63_rx;
  * HP-LOM. `bit_offset` counts line bits since create, reset or set_frame, up to and including the
  * bit that decided. Calls come frame by frame; within one frame by layer, not by offset. Consequent
  * defects (such as MS-AIS while LOS) are delivered too: see evl_mux63_rx_root_cause. */
-typedef void (*evl_mux63_event_fn)(void *ctx, enum evl_alarm alarm, int tributary, bool raised,
-				   uint64_t bit_offset);
+typedef void (*evl_mux63_event_fn)(
+	void *ctx, enum evl_alarm alarm, int tributary, bool raised, uint64_t bit_offset);
 
 struct evl_mux63_events {
 	evl_mux63_event_fn fn;
@@ -142,8 +173,8 @@ struct evl_rx_options {
 };
 
 /* `options` may be NULL. EVL_E_INVALID names the field that is out of range. */
-enum evl_status evl_mux63_rx_create(struct evl_mux63_rx **out, const struct evl_rx_options *options,
-				    struct evl_err *err);
+enum evl_status evl_mux63_rx_create(
+	struct evl_mux63_rx **out, const struct evl_rx_options *options, struct evl_err *err);
 void evl_mux63_rx_destroy(struct evl_mux63_rx *rx);
 
 /* Back to the state after create: no defect, no alignment, counts zero, offset 0. No events. */
@@ -155,7 +186,18 @@ void evl_mux63_rx_set_frame(struct evl_mux63_rx *rx, uint64_t frame_number);
 /* line: frames * 2430 bytes; e1[i]: room for frames * 32 bytes, or NULL when not wanted (its
  * defects and counts are kept all the same); events may be NULL. */
 void evl_mux63_decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
-		      uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events);
+	uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events);
+
+/* The same with a desynchroniser: e1[i] has room for EVL_MUX63_MOST_BYTES(frames) or is NULL;
+ * bytes[i] is set to the number of bytes that came out in these line frames. The output clock of a
+ * tributary follows the average rate of what is carried: it is the line's clock plus (level -
+ * nominal level) / 0.512 s, where the level of the output store is judged as if bits came in
+ * evenly. So an offset of 50 ppm (102.4 bit/s) settles at 52 bits above the nominal level, and a
+ * pointer move (8 bits at once) is given out over about 2 s; the transit delay moves by as many
+ * bits. AIS is put out at the nominal rate. */
+void evl_mux63_decode_bytes(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
+	uint8_t *const e1[EVL_MUX63_TRIBS], uint32_t bytes[EVL_MUX63_TRIBS],
+	const struct evl_mux63_events *events);
 
 /* Present defects as a set: bit a is alarm a. tributary 0..62 or EVL_MUX63_LINE. */
 uint32_t evl_mux63_rx_defects(const struct evl_mux63_rx *rx, int tributary);
@@ -194,8 +236,8 @@ struct evl_mux63_trib_counts {
 };
 
 void evl_mux63_rx_line_counts(const struct evl_mux63_rx *rx, struct evl_mux63_line_counts *out);
-void evl_mux63_rx_trib_counts(const struct evl_mux63_rx *rx, uint32_t tributary,
-			      struct evl_mux63_trib_counts *out);
+void evl_mux63_rx_trib_counts(
+	const struct evl_mux63_rx *rx, uint32_t tributary, struct evl_mux63_trib_counts *out);
 
 /* RDI and REI for the transmitter of the other direction; REI counts restart at zero. */
 void evl_mux63_rx_take_remote(struct evl_mux63_rx *rx, struct evl_mux63_remote *out);

@@ -33,12 +33,11 @@ static enum evl_alarm first_of(const enum evl_alarm *order, size_t n, uint32_t d
 enum evl_alarm evl_mux63_rx_root_cause(const struct evl_mux63_rx *rx, int tributary)
 {
 	/* The RDIs last: they tell of the far end and explain nothing here. */
-	static const enum evl_alarm line[] = {EVL_ALARM_LOS,     EVL_ALARM_LOF,    EVL_ALARM_OOF,
-					      EVL_ALARM_MS_AIS,  EVL_ALARM_AU_AIS, EVL_ALARM_AU_LOP,
-					      EVL_ALARM_HP_UNEQ, EVL_ALARM_HP_PLM, EVL_ALARM_HP_LOM,
-					      EVL_ALARM_MS_RDI,  EVL_ALARM_HP_RDI};
+	static const enum evl_alarm line[] = {EVL_ALARM_LOS, EVL_ALARM_LOF, EVL_ALARM_OOF,
+		EVL_ALARM_MS_AIS, EVL_ALARM_AU_AIS, EVL_ALARM_AU_LOP, EVL_ALARM_HP_UNEQ,
+		EVL_ALARM_HP_PLM, EVL_ALARM_HP_LOM, EVL_ALARM_MS_RDI, EVL_ALARM_HP_RDI};
 	static const enum evl_alarm trib[] = {EVL_ALARM_TU_AIS, EVL_ALARM_TU_LOP, EVL_ALARM_LP_UNEQ,
-					      EVL_ALARM_LP_PLM, EVL_ALARM_LP_RDI};
+		EVL_ALARM_LP_PLM, EVL_ALARM_LP_RDI};
 	const size_t lines = sizeof(line) / sizeof(line[0]);
 	uint32_t defects = evl_mux63_rx_defects(rx, EVL_MUX63_LINE);
 	if (tributary == EVL_MUX63_LINE) {
@@ -73,8 +72,8 @@ void evl_mux63_rx_line_counts(const struct evl_mux63_rx *rx, struct evl_mux63_li
 	out->au_new_pointers = rx->counts.au_new_pointers;
 }
 
-void evl_mux63_rx_trib_counts(const struct evl_mux63_rx *rx, uint32_t tributary,
-			      struct evl_mux63_trib_counts *out)
+void evl_mux63_rx_trib_counts(
+	const struct evl_mux63_rx *rx, uint32_t tributary, struct evl_mux63_trib_counts *out)
 {
 	evl_require(tributary < EVL_MUX63_TRIBS);
 	const struct evl_tu12_rx *tu = &rx->tu[tributary];

@@ -12,7 +12,7 @@
 #define AU_FAIL (BIT(EVL_ALARM_AU_AIS) | BIT(EVL_ALARM_AU_LOP))
 #define PATH_DEFECTS                                                                               \
 	(BIT(EVL_ALARM_HP_UNEQ) | BIT(EVL_ALARM_HP_PLM) | BIT(EVL_ALARM_HP_RDI) |                  \
-	 BIT(EVL_ALARM_HP_LOM))
+		BIT(EVL_ALARM_HP_LOM))
 
 static bool wanted(const struct evl_mux63_rx *rx, uint32_t t)
 {
@@ -20,13 +20,13 @@ static bool wanted(const struct evl_mux63_rx *rx, uint32_t t)
 }
 
 /* Reports every alarm that differs between two sets. */
-static void report_changes(struct evl_mux63_rx *rx, uint32_t before, uint32_t after, int tributary,
-			   uint64_t bit)
+static void report_changes(
+	struct evl_mux63_rx *rx, uint32_t before, uint32_t after, int tributary, uint64_t bit)
 {
 	for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT && (before ^ after) >> a != 0; a++) {
 		if (((before ^ after) >> a & 1) != 0) {
 			evl_section_rx_report(&rx->section, (enum evl_alarm)a, tributary,
-					      (after >> a & 1) != 0, bit);
+				(after >> a & 1) != 0, bit);
 		}
 	}
 }
@@ -82,8 +82,8 @@ static void tributary_changed(struct evl_mux63_rx *rx, uint32_t t, uint32_t befo
 
 static void tributaries(struct evl_mux63_rx *rx, const uint8_t *vc4, uint32_t phase)
 {
-	const struct evl_tu12_place place = {.when = rx->vc4_when,
-					     .now = rx->frames * EVL_VC12_TICKS};
+	const struct evl_tu12_place place = {
+		.when = rx->vc4_when, .now = rx->frames * EVL_VC12_TICKS};
 	evl_columns_split(rx->block, vc4);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
 		if (!wanted(rx, t)) {
@@ -132,12 +132,12 @@ static void on_vc4(void *ctx, const uint8_t *vc4, uint64_t start_bit)
 	rx->hp_rei_out += r.b3_errors;
 	rx->counts.hp_rei += r.hp_rei;
 	set_high(rx, BIT(EVL_ALARM_HP_UNEQ) | BIT(EVL_ALARM_HP_PLM),
-		 (hp->uneq ? BIT(EVL_ALARM_HP_UNEQ) : 0) | (hp->plm ? BIT(EVL_ALARM_HP_PLM) : 0),
-		 end_of(rx, EVL_VC4_C2));
+		(hp->uneq ? BIT(EVL_ALARM_HP_UNEQ) : 0) | (hp->plm ? BIT(EVL_ALARM_HP_PLM) : 0),
+		end_of(rx, EVL_VC4_C2));
 	set_high(rx, BIT(EVL_ALARM_HP_RDI), hp->rdi ? BIT(EVL_ALARM_HP_RDI) : 0,
-		 end_of(rx, EVL_VC4_G1));
+		end_of(rx, EVL_VC4_G1));
 	set_high(rx, BIT(EVL_ALARM_HP_LOM), hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
-		 end_of(rx, EVL_VC4_H4));
+		end_of(rx, EVL_VC4_H4));
 	if (hp->uneq || hp->plm || hp->lom || was_lom) {
 		all_tributaries(rx, true, r.phase, end_of(rx, EVL_VC4_BYTES - 1));
 	} else if (hp->in_multiframe && !r.phase_jump) {
@@ -192,14 +192,14 @@ static void start(struct evl_mux63_rx *rx)
 	evl_au4_rx_init(&rx->au, (uint8_t)options.lop_frames);
 	evl_vc4_rx_init(&rx->hp, options.rdi_frames, options.lom_frames);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		evl_tu12_rx_init(&rx->tu[t], (uint8_t)options.lop_frames,
-				 (uint8_t)options.rdi_frames);
+		evl_tu12_rx_init(
+			&rx->tu[t], (uint8_t)options.lop_frames, (uint8_t)options.rdi_frames);
 		rx->first_bit[t] = UINT64_MAX;
 	}
 }
 
-enum evl_status evl_mux63_rx_create(struct evl_mux63_rx **out, const struct evl_rx_options *options,
-				    struct evl_err *err)
+enum evl_status evl_mux63_rx_create(
+	struct evl_mux63_rx **out, const struct evl_rx_options *options, struct evl_err *err)
 {
 	struct evl_rx_options resolved;
 	enum evl_status status = evl_rx_options_resolve(&resolved, options, err);
@@ -209,7 +209,7 @@ enum evl_status evl_mux63_rx_create(struct evl_mux63_rx **out, const struct evl_
 	struct evl_mux63_rx *rx = malloc(sizeof(*rx));
 	if (rx == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "no memory for an STM-1 decoder (%zu bytes)",
-				   sizeof(*rx));
+			sizeof(*rx));
 	}
 	rx->options = resolved;
 	start(rx);
@@ -232,23 +232,44 @@ void evl_mux63_rx_set_frame(struct evl_mux63_rx *rx, uint64_t frame_number)
 	rx->section.base = frame_number * FRAME - rx->section.end;
 }
 
-void evl_mux63_decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
-		      uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events)
+/* `bytes` NULL: exactly 32 bytes a frame. */
+static void decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
+	uint8_t *const e1[EVL_MUX63_TRIBS], uint32_t *bytes, const struct evl_mux63_events *events)
 {
+	uint8_t drop[EVL_VC12_MOST_BYTES];
 	evl_require(frames % 8 == 0);
 	for (uint32_t f = 0; f < frames; f++) {
 		evl_section_rx_feed(&rx->section, line + (size_t)EVL_MUX63_LINE_BYTES * f, events,
-				    on_frame, rx);
+			on_frame, rx);
 		for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-			uint8_t drop[EVL_MUX63_E1_BYTES];
-			uint8_t *out =
-				e1[t] != NULL ? e1[t] + (size_t)EVL_MUX63_E1_BYTES * f : drop;
-			const struct evl_vc12_rx *vc = &rx->tu[t].vc;
+			struct evl_vc12_rx *vc = &rx->tu[t].vc;
 			if (vc->open && rx->first_bit[t] == UINT64_MAX) {
-				rx->first_bit[t] = EVL_VC12_E1_BITS * rx->pulled + vc->prefill;
+				rx->first_bit[t] = EVL_VC12_E1_BITS * rx->pulled +
+						   (uint64_t)rx->extra[t] + vc->prefill;
 			}
-			evl_vc12_rx_pull(&rx->tu[t].vc, out);
+			if (bytes == NULL) {
+				evl_vc12_rx_pull(vc, e1[t] != NULL ? e1[t] + (size_t)32 * f : drop);
+				continue;
+			}
+			uint32_t n =
+				evl_vc12_rx_pull_bytes(vc, e1[t] != NULL ? e1[t] + bytes[t] : drop);
+			bytes[t] += n;
+			rx->extra[t] += 8 * ((int64_t)n - EVL_MUX63_E1_BYTES);
 		}
 		rx->pulled++;
 	}
+}
+
+void evl_mux63_decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
+	uint8_t *const e1[EVL_MUX63_TRIBS], const struct evl_mux63_events *events)
+{
+	decode(rx, line, frames, e1, NULL, events);
+}
+
+void evl_mux63_decode_bytes(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames,
+	uint8_t *const e1[EVL_MUX63_TRIBS], uint32_t bytes[EVL_MUX63_TRIBS],
+	const struct evl_mux63_events *events)
+{
+	memset(bytes, 0, EVL_MUX63_TRIBS * sizeof(bytes[0]));
+	decode(rx, line, frames, e1, bytes, events);
 }

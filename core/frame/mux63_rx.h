@@ -27,6 +27,7 @@ struct evl_mux63_rx {
 	uint32_t hp_rei_out; /* B3 errors for the far end */
 	struct evl_mux63_line_counts counts; /* those of AU-4 and VC-4 */
 	uint64_t pulled;                     /* frames of E1 output since the start */
+	int64_t extra[EVL_MUX63_TRIBS];      /* bits of output beyond 256 a frame */
 	uint64_t first_bit[EVL_MUX63_TRIBS];
 	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
 	struct evl_tu12_rx tu[EVL_MUX63_TRIBS];

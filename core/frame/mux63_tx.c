@@ -30,6 +30,9 @@ struct evl_mux63_tx {
 	bool hp_rdi;
 	uint32_t hp_rei; /* B3 errors still to report */
 	uint8_t b3;
+	int32_t au_ppb, tu_ppb[EVL_MUX63_TRIBS];       /* clock offsets ... */
+	int64_t au_behind, tu_behind[EVL_MUX63_TRIBS]; /* ... and 1e-9 bits that they add up to */
+	bool tu_offsets;
 	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
 	struct evl_tu12_tx tu[EVL_MUX63_TRIBS];
 };
@@ -46,6 +49,8 @@ static void start_at(struct evl_mux63_tx *tx, uint64_t frame_number)
 	tx->started = false;
 	tx->hp_rei = 0;
 	tx->b3 = 0;
+	tx->au_behind = 0;
+	memset(tx->tu_behind, 0, sizeof(tx->tu_behind));
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
 		struct evl_tu12_tx *tu = &tx->tu[t];
 		struct evl_vc12_tx *vc = &tu->vc;
@@ -53,8 +58,8 @@ static void start_at(struct evl_mux63_tx *tx, uint64_t frame_number)
 		uint8_t label = vc->label;
 		bool rdi = vc->rdi;
 		memcpy(j2, vc->j2, sizeof(j2));
-		evl_tu12_tx_init(tu, tu->ptr.has_new ? tu->ptr.new_value : tu->ptr.value,
-				 frame_number);
+		evl_tu12_tx_init(
+			tu, tu->ptr.has_new ? tu->ptr.new_value : tu->ptr.value, frame_number);
 		memcpy(vc->j2, j2, sizeof(j2));
 		vc->label = label;
 		vc->rdi = rdi;
@@ -66,7 +71,7 @@ enum evl_status evl_mux63_tx_create(struct evl_mux63_tx **out, struct evl_err *e
 	struct evl_mux63_tx *tx = calloc(1, sizeof(*tx));
 	if (tx == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "no memory for an STM-1 encoder (%zu bytes)",
-				   sizeof(*tx));
+			sizeof(*tx));
 	}
 	tx->au.ptr.value = AU_POINTER_DEFAULT;
 	tx->c2 = EVL_C2_TUG;
@@ -133,21 +138,58 @@ static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 	tx->vc4_number++;
 }
 
-/* E1 bits of 8 frames at once: that reads the many inputs in longer pieces. */
+/* E1 bits of 8 frames at once: that reads the many inputs in longer pieces. Of `bytes` in the whole
+ * call (NULL: nominal) every 8 frames get an even share. */
 static void take_e1(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
-		    uint32_t frame)
+	const uint32_t *bytes, uint32_t frame, uint32_t frames)
 {
 	uint8_t ones[BATCH * EVL_MUX63_E1_BYTES];
 	memset(ones, 0xff, sizeof(ones));
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		bool ais = e1[t] == NULL || (tx->e1_ais >> t & 1) != 0;
-		const uint8_t *bits = ais ? ones : e1[t] + (size_t)EVL_MUX63_E1_BYTES * frame;
+		size_t from = (size_t)EVL_MUX63_E1_BYTES * frame;
+		uint32_t n = BATCH * EVL_MUX63_E1_BYTES;
+		if (bytes != NULL && e1[t] != NULL) {
+			from = (size_t)((uint64_t)bytes[t] * frame / frames);
+			n = (uint32_t)((uint64_t)bytes[t] * (frame + BATCH) / frames - from);
+		}
 		struct evl_bitfifo *fifo = &tx->tu[t].vc.fifo;
 		/* While no VC-12 is made nothing is taken out; old bits are dropped. */
 		if (tx->tu[t].vc.fresh && evl_bitfifo_level(fifo) > EVL_VC12_E1_BITS) {
 			evl_bitfifo_set_level(fifo, EVL_VC12_E1_BITS);
 		}
-		evl_bitfifo_push(fifo, bits, 0, BATCH * EVL_VC12_E1_BITS);
+		if (e1[t] != NULL && (tx->e1_ais >> t & 1) == 0) {
+			evl_bitfifo_push(fifo, e1[t] + from, 0, 8 * n);
+			continue;
+		}
+		for (uint32_t left = n; left > 0;) { /* AIS has the clock of what it replaces */
+			uint32_t part = left < sizeof(ones) ? left : (uint32_t)sizeof(ones);
+			evl_bitfifo_push(fifo, ones, 0, 8 * part);
+			left -= part;
+		}
+	}
+}
+
+/* Pointer moves that are due: `bits` of the VC pass a frame, a move is worth `unit` bits. */
+static void drift(struct evl_ptr_tx *ptr, int64_t *behind, int32_t ppb, int32_t bits, int32_t unit)
+{
+	const int64_t move = (int64_t)unit * 1000000000;
+	*behind -= (int64_t)ppb * bits;
+	if (*behind >= move) {
+		*behind -= move;
+		ptr->pending++;
+	} else if (*behind <= -move) {
+		*behind += move;
+		ptr->pending--;
+	}
+}
+
+static void drift_all(struct evl_mux63_tx *tx)
+{
+	if (tx->au_ppb != 0) {
+		drift(&tx->au.ptr, &tx->au_behind, tx->au_ppb, 8 * EVL_VC4_BYTES, 24);
+	}
+	for (uint32_t t = 0; tx->tu_offsets && t < EVL_MUX63_TRIBS; t++) {
+		drift(&tx->tu[t].ptr, &tx->tu_behind[t], tx->tu_ppb[t], 8 * EVL_VC12_QUARTER, 8);
 	}
 }
 
@@ -159,17 +201,18 @@ static void level_again(struct evl_mux63_tx *tx)
 	}
 }
 
-void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
-		      uint32_t frames, uint8_t *line)
+static void encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
+	const uint32_t *bytes, uint32_t frames, uint8_t *line)
 {
 	evl_require(frames % BATCH == 0);
 	tx->started = tx->started || frames > 0;
 	for (uint32_t f = 0; f < frames; f++) {
 		uint8_t *frame = line + (size_t)EVL_MUX63_LINE_BYTES * f;
 		if (f % BATCH == 0) {
-			take_e1(tx, e1, f);
+			take_e1(tx, e1, bytes, f, frames);
 		}
 		tx->ahead = BATCH - 1 - f % BATCH;
+		drift_all(tx);
 		bool jump = tx->au.ptr.has_new;
 		evl_au4_tx_frame(&tx->au, frame, make_vc4, tx);
 		if (jump && !tx->au.ptr.has_new) {
@@ -180,6 +223,49 @@ void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63
 		}
 		evl_stm1_tx_frame(&tx->section, frame, tx->ms_ais);
 	}
+}
+
+void evl_mux63_encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TRIBS],
+	uint32_t frames, uint8_t *line)
+{
+	encode(tx, e1, NULL, frames, line);
+}
+
+enum evl_status evl_mux63_encode_bytes(struct evl_mux63_tx *tx,
+	const uint8_t *const e1[EVL_MUX63_TRIBS], const uint32_t bytes[EVL_MUX63_TRIBS],
+	uint32_t frames, uint8_t *line, struct evl_err *err)
+{
+	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
+		if (e1[t] != NULL && (bytes[t] < EVL_MUX63_LEAST_BYTES(frames) ||
+					     bytes[t] > EVL_MUX63_MOST_BYTES(frames))) {
+			return evl_err_set(err, EVL_E_INVALID,
+				"tributary index %u brings %u bytes in %u frames; "
+				"allowed are %u to %u",
+				t, bytes[t], frames, EVL_MUX63_LEAST_BYTES(frames),
+				EVL_MUX63_MOST_BYTES(frames));
+		}
+	}
+	encode(tx, e1, bytes, frames, line);
+	return EVL_OK;
+}
+
+enum evl_status evl_mux63_tx_set_au_offset(struct evl_mux63_tx *tx, int32_t ppb)
+{
+	if (ppb < -EVL_MUX63_MOST_PPB || ppb > EVL_MUX63_MOST_PPB) {
+		return EVL_E_INVALID;
+	}
+	tx->au_ppb = ppb;
+	return EVL_OK;
+}
+
+enum evl_status evl_mux63_tx_set_tu_offset(struct evl_mux63_tx *tx, uint32_t tributary, int32_t ppb)
+{
+	if (tributary >= EVL_MUX63_TRIBS || ppb < -EVL_MUX63_MOST_PPB || ppb > EVL_MUX63_MOST_PPB) {
+		return EVL_E_INVALID;
+	}
+	tx->tu_ppb[tributary] = ppb;
+	tx->tu_offsets = true;
+	return EVL_OK;
 }
 
 enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t value)
@@ -196,8 +282,8 @@ enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t va
 	return EVL_OK;
 }
 
-enum evl_status evl_mux63_tx_set_tu_pointer(struct evl_mux63_tx *tx, uint32_t tributary,
-					    uint32_t value)
+enum evl_status evl_mux63_tx_set_tu_pointer(
+	struct evl_mux63_tx *tx, uint32_t tributary, uint32_t value)
 {
 	if (tributary >= EVL_MUX63_TRIBS || value >= EVL_PTR_TU12_RANGE) {
 		return EVL_E_INVALID;

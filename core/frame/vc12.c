@@ -208,6 +208,7 @@ static void open_store(struct evl_vc12_rx *rx, int32_t late)
 	evl_bitfifo_init(&rx->fifo);
 	evl_bitfifo_set_level(&rx->fifo, (uint32_t)bits);
 	rx->prefill = (uint32_t)bits;
+	rx->owed = 0;
 	rx->open = true;
 }
 
@@ -255,6 +256,7 @@ void evl_vc12_rx_quarter(struct evl_vc12_rx *rx, const uint8_t in[EVL_VC12_QUART
 		rx->c1 = (uint8_t)(rx->c1 + ((in[1] & C1_BIT) != 0));
 		rx->c2 = (uint8_t)(rx->c2 + ((in[1] & C2_BIT) != 0));
 	}
+	rx->late = late;
 	rx->parity ^= rx->open ? data_rx(rx, in) : xor32(in + 2);
 	rx->parity ^= (uint64_t)(in[0] ^ in[1] ^ in[34]);
 	if (++rx->quarter == 4) {
@@ -274,4 +276,30 @@ void evl_vc12_rx_pull(struct evl_vc12_rx *rx, uint8_t out[32])
 		rx->counts.slips_repeated++;
 	}
 	evl_bitfifo_pull(&rx->fifo, out, 0, E1_FRAME);
+	rx->late += EVL_VC12_TICKS;
+}
+
+uint32_t evl_vc12_rx_pull_bytes(struct evl_vc12_rx *rx, uint8_t out[EVL_VC12_MOST_BYTES])
+{
+	if (!rx->open) {
+		memset(out, 0xff, 32);
+		return 32;
+	}
+	/* A quarter is pushed at once; as if its bits came in evenly, 256 in EVL_VC12_TICKS, the
+	 * level would be one quarter less and what came since its first byte more. */
+	int64_t level = (int64_t)evl_bitfifo_level(&rx->fifo) * EVL_VC12_TICKS +
+			(int64_t)E1_FRAME * rx->late;
+	int64_t over = level - (int64_t)(RX_START_BITS + E1_FRAME) * EVL_VC12_TICKS -
+		       rx->owed / EVL_VC12_DESYNC_FRAMES;
+	rx->owed += E1_FRAME * EVL_VC12_OWED + over;
+	int64_t bytes = rx->owed / (8 * EVL_VC12_OWED);
+	bytes = bytes < 31 ? 31 : bytes > EVL_VC12_MOST_BYTES ? EVL_VC12_MOST_BYTES : bytes;
+	rx->owed -= bytes * 8 * EVL_VC12_OWED;
+	while (evl_bitfifo_level(&rx->fifo) < 8 * (uint32_t)bytes) {
+		evl_bitfifo_repeat(&rx->fifo);
+		rx->counts.slips_repeated++;
+	}
+	evl_bitfifo_pull(&rx->fifo, out, 0, 8 * (uint32_t)bytes);
+	rx->late += EVL_VC12_TICKS;
+	return (uint32_t)bytes;
 }

@@ -94,6 +94,8 @@ struct evl_vc12_rx {
 	bool uneq, plm, rdi;     /* defects */
 	uint8_t rei_out;         /* errored VCs to be reported to the far end, saturates at 255 */
 	uint32_t prefill;        /* ones that were put in the store when it opened */
+	int32_t late;            /* of the last quarter, see below, plus the frames pulled since */
+	int64_t owed;            /* part of a byte of output, in 1 / EVL_VC12_OWED of a bit */
 	uint64_t parity;         /* XOR of this VC so far, as words of 8 bytes */
 	struct evl_bitfifo fifo; /* E1 bits on their way out */
 	struct evl_vc12_counts counts;
@@ -112,3 +114,10 @@ void evl_vc12_rx_quarter(struct evl_vc12_rx *rx, const uint8_t in[EVL_VC12_QUART
 
 /* 32 bytes of output: E1 bits, or AIS. Counts a slip when the store is too full or too empty. */
 void evl_vc12_rx_pull(struct evl_vc12_rx *rx, uint8_t out[32]);
+
+/* Desynchroniser: the output of one frame time, 31 to 33 bytes; returns how many. The rate is the
+ * nominal one plus (level - nominal level) / EVL_VC12_DESYNC_FRAMES bits a frame. */
+#define EVL_VC12_DESYNC_FRAMES 4096u /* 0.512 s */
+#define EVL_VC12_OWED          ((int64_t)EVL_VC12_TICKS * EVL_VC12_DESYNC_FRAMES)
+#define EVL_VC12_MOST_BYTES    33u
+uint32_t evl_vc12_rx_pull_bytes(struct evl_vc12_rx *rx, uint8_t out[EVL_VC12_MOST_BYTES]);
