@@ -14,6 +14,7 @@
 #include <stdint.h>
 
 #include "core/base/err.h"
+#include "core/measure/binomial.h"
 #include "core/measure/poisson.h"
 
 struct evl_count_test {
@@ -29,13 +30,28 @@ struct evl_count_test {
 /* EVL_E_INVALID when an exposure is 0 or confidence is not between 0 and 1. Bits may be seconds or
  * any other exposure. Takes about 1000 * sqrt(errors) steps. */
 enum evl_status evl_compare_counts(struct evl_count_test *out, uint64_t errors_a, uint64_t bits_a,
-				   uint64_t errors_b, uint64_t bits_b, double confidence,
-				   struct evl_err *err);
+	uint64_t errors_b, uint64_t bits_b, double confidence, struct evl_err *err);
 
 /* Holm's step-down adjustment: adjusted[i] belongs to p[i]; valid for any dependence between the
  * tests. The arrays may be the same one. EVL_E_INVALID when a value is not in 0..1, EVL_E_NOMEM. */
 enum evl_status evl_holm_adjust(double *adjusted, const double *p, size_t n, struct evl_err *err);
 
-/* P(X >= successes) and P(X <= successes) for a binomial variable of n trials, probability p. */
-double evl_binomial_at_least(uint64_t successes, uint64_t n, double p);
-double evl_binomial_at_most(uint64_t successes, uint64_t n, double p);
+/* Benjamini and Hochberg's step-up adjustment (J. R. Statist. Soc. B 57, 1995): taking those at or
+ * below q as worth a look, at most the share q of them is chance, on average; for independent or
+ * positively dependent tests. For a list to look through, never for a verdict. As for Holm. */
+enum evl_status evl_benjamini_hochberg_adjust(
+	double *adjusted, const double *p, size_t n, struct evl_err *err);
+
+/* What two builds' difference on a channel amounts to. */
+enum evl_change {
+	EVL_CHANGE_NOISE = 0, /* as chance would have it */
+	EVL_CHANGE_LOOK,      /* worse by Benjamini-Hochberg only: look here, judge nothing */
+	EVL_CHANGE_BETTER,    /* proved by Holm */
+	EVL_CHANGE_WORSE,     /* proved by Holm */
+};
+const char *evl_change_name(enum evl_change c); /* "noise", "look here", "better", "worse" */
+
+/* Sorts out n channels at once: `alpha` is the chance that any channel at all is called worse
+ * (and likewise better) when nothing has changed. */
+enum evl_status evl_classify_changes(enum evl_change *out, const struct evl_count_test *tests,
+	size_t n, double alpha, struct evl_err *err);
