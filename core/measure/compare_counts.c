@@ -110,14 +110,14 @@ enum evl_status evl_benjamini_hochberg_adjust(
 	return EVL_OK;
 }
 
-const char *evl_change_name(enum evl_change c)
+const char *evl_count_change_name(enum evl_count_change c)
 {
 	static const char *const names[] = {"noise", "look here", "better", "worse"};
 	evl_require((size_t)c < sizeof(names) / sizeof(names[0]));
 	return names[c];
 }
 
-enum evl_status evl_classify_changes(enum evl_change *out, const struct evl_count_test *tests,
+enum evl_status evl_classify_changes(enum evl_count_change *out, const struct evl_count_test *tests,
 	size_t n, double alpha, struct evl_err *err)
 {
 	if (!(alpha > 0 && alpha < 1)) {
@@ -145,10 +145,10 @@ enum evl_status evl_classify_changes(enum evl_change *out, const struct evl_coun
 		goto out;
 	}
 	for (size_t i = 0; i < n; i++) {
-		out[i] = holm[i] <= alpha     ? EVL_CHANGE_WORSE
-			 : better[i] <= alpha ? EVL_CHANGE_BETTER
-			 : look[i] <= alpha   ? EVL_CHANGE_LOOK
-					      : EVL_CHANGE_NOISE;
+		out[i] = holm[i] <= alpha     ? EVL_COUNT_WORSE
+			 : better[i] <= alpha ? EVL_COUNT_BETTER
+			 : look[i] <= alpha   ? EVL_COUNT_LOOK
+					      : EVL_COUNT_NOISE;
 	}
 out:
 	free(p);

@@ -43,15 +43,16 @@ enum evl_status evl_benjamini_hochberg_adjust(
 	double *adjusted, const double *p, size_t n, struct evl_err *err);
 
 /* What two builds' difference on a channel amounts to. */
-enum evl_change {
-	EVL_CHANGE_NOISE = 0, /* as chance would have it */
-	EVL_CHANGE_LOOK,      /* worse by Benjamini-Hochberg only: look here, judge nothing */
-	EVL_CHANGE_BETTER,    /* proved by Holm */
-	EVL_CHANGE_WORSE,     /* proved by Holm */
+enum evl_count_change {
+	EVL_COUNT_NOISE = 0, /* as chance would have it */
+	EVL_COUNT_LOOK,      /* worse by Benjamini-Hochberg only: look here, judge nothing */
+	EVL_COUNT_BETTER,    /* proved by Holm */
+	EVL_COUNT_WORSE,     /* proved by Holm */
 };
-const char *evl_change_name(enum evl_change c); /* "noise", "look here", "better", "worse" */
+const char *evl_count_change_name(
+	enum evl_count_change c); /* "noise", "look here", "better", "worse" */
 
 /* Sorts out n channels at once: `alpha` is the chance that any channel at all is called worse
  * (and likewise better) when nothing has changed. */
-enum evl_status evl_classify_changes(enum evl_change *out, const struct evl_count_test *tests,
+enum evl_status evl_classify_changes(enum evl_count_change *out, const struct evl_count_test *tests,
 	size_t n, double alpha, struct evl_err *err);

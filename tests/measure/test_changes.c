@@ -68,7 +68,7 @@ static void many_channels(void **state)
 
 	/* The same p values as tests: proved worse, look here, noise; and one that is better. */
 	struct evl_count_test t[7];
-	enum evl_change c[7];
+	enum evl_count_change c[7];
 	for (int i = 0; i < 7; i++) {
 		t[i] = (struct evl_count_test){
 			.p_worse = i < 6 ? p[i] : 1, .p_better = i < 6 ? 1 : 1e-6};
@@ -76,12 +76,13 @@ static void many_channels(void **state)
 	assert_int_equal(evl_classify_changes(c, t, 7, 0.05, &err), EVL_OK);
 	/* Seven tests: Holm .001*7, .008*6 = .048, .012*5 = .06; BH .030*7/4 = .0525 and
 	 * .041*7/5 = .0574 are beyond, .012*7/3 = .028 is not. */
-	static const enum evl_change want[] = {EVL_CHANGE_NOISE, EVL_CHANGE_WORSE, EVL_CHANGE_NOISE,
-		EVL_CHANGE_WORSE, EVL_CHANGE_NOISE, EVL_CHANGE_LOOK, EVL_CHANGE_BETTER};
+	static const enum evl_count_change want[] = {EVL_COUNT_NOISE, EVL_COUNT_WORSE,
+		EVL_COUNT_NOISE, EVL_COUNT_WORSE, EVL_COUNT_NOISE, EVL_COUNT_LOOK,
+		EVL_COUNT_BETTER};
 	for (int i = 0; i < 7; i++) {
 		assert_int_equal(c[i], want[i]);
 	}
-	assert_string_equal(evl_change_name(EVL_CHANGE_LOOK), "look here");
+	assert_string_equal(evl_count_change_name(EVL_COUNT_LOOK), "look here");
 }
 
 static void trend(void **state)
