@@ -6,7 +6,7 @@
  *
  *	struct evl_t1_link link = {0};
  *	if (evl_t1_link_bit(&link, bit)) {
- *		// link.code is now 0..63, or EVL_T1_NO_CODE
+ *		// link.code is now 0..63, when link.found
  *	}
  */
 #pragma once
@@ -16,17 +16,22 @@
 
 #define EVL_T1_NO_CODE (-1)
 
+/* A code under watch, at one phase of 16 bits. */
+struct evl_t1_link_watch {
+	bool on;
+	uint8_t code;
+	uint8_t phase;    /* bits since its last interval ended */
+	uint16_t history; /* ten intervals, latest in bit 0 */
+};
+
 /* All zero is the beginning. Read found and code; the rest is private. */
 struct evl_t1_link {
 	bool found; /* code holds */
 	uint8_t code;
-	bool tracking;
-	uint8_t tracked;  /* code under watch */
-	uint8_t phase;    /* bits since its last interval ended */
-	uint16_t history; /* ten intervals, latest in bit 0 */
-	uint16_t bits;    /* the last 16, latest in bit 0 */
-	uint8_t have;     /* bits in it, up to 16 */
-	uint32_t ones;    /* in a row */
+	struct evl_t1_link_watch held, next; /* the code found; one that may become it */
+	uint16_t bits;                       /* the last 16, latest in bit 0 */
+	uint8_t have;                        /* bits in it, up to 16 */
+	uint32_t ones;                       /* in a row, saturating */
 };
 
 /* True when found or code changed. */

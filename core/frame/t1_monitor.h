@@ -2,8 +2,8 @@
 /*
  * LOS of a T1 signal, watched over slabs (ANSI T1.231; RFC 4805): raised at N zeros in a row, N =
  * 175 +- 75; cleared at the end of N bits that begin with a one, hold at least 12.5 % ones, and no
- * 100 zeros in a row. A zero bit stands for a position without pulse; the line code is not
- * modelled.
+ * 100 zeros in a row; a stretch that fails ends there, and the next begins at the next one. A zero
+ *bit stands for a position without pulse; the line code is not modelled.
  *
  *	struct evl_t1_monitor mon;
  *	evl_t1_monitor_init(&mon, 0);

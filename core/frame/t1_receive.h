@@ -52,12 +52,12 @@ struct evl_t1_options {
 	bool japan; /* RAI and CRC-6 in the variant of Japan */
 	uint32_t oof_window;
 	uint32_t false_crc;
-	uint32_t lof_raise_ms, lof_clear_ms; /* EVL_T1_NOW for 0 */
-	uint32_t ais_ms;                     /* 3..75, a multiple of 3 */
-	uint32_t rai_frames;                 /* 2680..8000 */
+	uint32_t lof_raise_ms, lof_clear_ms;
+	uint32_t ais_ms;     /* 3..75, a multiple of 3 */
+	uint32_t rai_frames; /* 2680..8000 */
 	uint32_t los_bits;
 };
-#define EVL_T1_NOW UINT32_MAX
+#define EVL_T1_NOW UINT32_MAX /* in a time of 0 ms, as 0 means the default */
 
 struct evl_t1_counts {
 	uint64_t frames;     /* received in alignment */
