@@ -61,9 +61,9 @@ static enum evl_status check_state(const struct evl_run *run, struct evl_err *er
 {
 	if (run->killed) {
 		return evl_err_set(err, EVL_E_CONFLICT,
-			"run %lld was killed and its last rows are not in the hash chain yet; open "
-			"the "
-			"store for writing once (any `evenlode run` on it does), then try again",
+			"run %lld was killed and its last rows are not in the hash chain yet; "
+			"open the store for writing once (any `evenlode run` on it does), then "
+			"try again",
 			(long long)run->run.run);
 	}
 	if (strcmp(run->run.state, EVL_STATE_RUNNING) == 0) {
@@ -174,45 +174,34 @@ static void write_howto(struct making *m)
 		"You need OpenSSL 1.1.1 or newer and sha256sum. Run these in this folder.\n\n"
 		"1. The signature over manifest.json:\n\n"
 		"   openssl cms -verify -binary -inform DER -in manifest.p7s -content "
-		"manifest.json \\\n"
-		"     -CAfile signer.pem -purpose any%s -out /dev/null\n\n"
-		"   It must say \"CMS Verification successful\". After the certificate has expired "
-		"add\n"
-		"   -no_check_time, and judge the date yourself.\n\n",
+		"manifest.json \\\n     -CAfile signer.pem -purpose any%s -out /dev/null\n\n"
+		"   It must say \"CMS Verification successful\". After the certificate has "
+		"expired add\n   -no_check_time, and judge the date yourself.\n\n",
 		alone ? "" : " -partial_chain");
 	evl_text_add(t,
 		"2. Whose signature it is:\n\n"
 		"   openssl x509 -in signer.pem -noout -subject -issuer -dates -fingerprint "
 		"-sha256\n\n"
-		"   Compare the fingerprint with one that the laboratory gave you by another way. "
-		"signer.pem\n   came with the dossier, so by itself it proves nothing about who "
-		"signed.\n\n"
-		"3. The files:\n\n"
-		"   sha256sum -c SHA256SUMS\n   sha256sum SHA256SUMS\n\n"
+		"   Compare the fingerprint with one that the laboratory gave you by another "
+		"way. signer.pem\n"
+		"   came with the dossier, so by itself it proves nothing about who signed.\n\n"
+		"3. The files:\n\n   sha256sum -c SHA256SUMS\n   sha256sum SHA256SUMS\n\n"
 		"   Every line of the first must end in OK. The digest of the second must stand "
-		"in\n"
-		"   manifest.json as the one of SHA256SUMS, and so must each digest in "
-		"SHA256SUMS:\n"
-		"   manifest.json is what the signature covers.\n\n"
+		"in\n   manifest.json as the one of SHA256SUMS, and so must each digest in "
+		"SHA256SUMS:\n   manifest.json is what the signature covers.\n\n"
 		"4. No file may be missing or added. The folder holds what manifest.json lists, "
-		"and\n"
-		"   manifest.json, manifest.p7s and signer.pem.\n\n"
+		"and\n   manifest.json, manifest.p7s and signer.pem.\n\n"
 		"5. The hash chain of evidence.json, with Python's standard library:\n\n"
-		"   python3 - <<'END'\n"
-		"   import hashlib, json\n"
+		"   python3 - <<'END'\n   import hashlib, json\n"
 		"   sha = lambda s: hashlib.sha256(s.encode()).hexdigest()\n"
-		"   e = json.load(open('evidence.json'))\n"
-		"   link = '0' * 64\n"
-		"   for row in e['rows']:\n"
-		"       assert sha(row['text']) == row['row'], row\n"
-		"       link = sha(link + row['row'])\n"
-		"       assert link == row['link'], row\n"
-		"   assert link == e['head'] == json.load(open('manifest.json'))['chain']['head']\n"
-		"   print('chain of', len(e['rows']), 'rows holds')\n"
-		"   END\n\n"
+		"   e = json.load(open('evidence.json'))\n   link = '0' * 64\n"
+		"   for row in e['rows']:\n       assert sha(row['text']) == row['row'], row\n"
+		"       link = sha(link + row['row'])\n       assert link == row['link'], row\n"
+		"   assert link == e['head'] == "
+		"json.load(open('manifest.json'))['chain']['head']\n"
+		"   print('chain of', len(e['rows']), 'rows holds')\n   END\n\n"
 		"6. A recording, if the laboratory gave you one: sha256sum FILE, and compare it "
-		"with\n"
-		"   \"recordings\" in manifest.json.\n\n"
+		"with\n   \"recordings\" in manifest.json.\n\n"
 		"With evenlode, `evenlode verify FOLDER` does 1 to 5 at once and names what was "
 		"altered.\n");
 }

@@ -8,16 +8,16 @@
  *	if (evl_dossier_write(&made, store, run, "out/dossier", &opt, &err) < 0) { ... }
  *
  * The folder holds
- *	report.html	the report: one file, no network, no script
- *	evidence.json	every row of the run, in the order of its hash chain (core/store/export.h)
- *	campaign.lua	the campaign as it was run
- *	bench.yaml	the bench file as it was used
- *	VERIFY.txt	how to check all of this without evenlode
- *	SHA256SUMS	digests of the five files above, for `sha256sum -c`
- *	manifest.json	RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
- *			results digest, recordings with their digests, adapters, software, issue
- *time manifest.p7s	detached CMS signature over manifest.json, DER signer.pem	the signer's
- *certificate docs/dossier.md describes them, docs/verify.md how a customer checks them.
+ * - report.html: the report; one file, no network, no script
+ * - evidence.json: every row of the run, in the order of its hash chain (core/store/export.h)
+ * - campaign.lua, bench.yaml: as they were run (left out when the store does not hold them)
+ * - VERIFY.txt: how to check all of this without evenlode
+ * - SHA256SUMS: digests of the five files above, for `sha256sum -c`
+ * - manifest.json: RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
+ *   results digest, recordings with their digests, adapters, software, issue time
+ * - manifest.p7s: detached CMS signature over manifest.json, DER
+ * - signer.pem: the signer's certificate
+ * docs/dossier.md describes them, docs/verify.md how a customer checks them.
  */
 #pragma once
 

@@ -221,20 +221,16 @@ static void derive(struct evl_page *p)
 
 /* Shapes that differ without colour: tick, cross, half disc, exclamation mark, dash. */
 static const char symbols[] =
-	"<svg class=\"symbols\" width=\"0\" height=\"0\" aria-hidden=\"true\">"
-	"<symbol id=\"v-pass\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"9\"/>"
-	"<path d=\"M5.5 10.5l3 3 6-7\"/></symbol>"
-	"<symbol id=\"v-fail\" viewBox=\"0 0 20 20\"><rect x=\"1\" y=\"1\" width=\"18\" "
-	"height=\"18\"/>"
-	"<path d=\"M6 6l8 8M14 6l-8 8\"/></symbol>"
-	"<symbol id=\"v-inconclusive\" viewBox=\"0 0 20 20\"><path class=\"body\" "
-	"d=\"M10 1a9 9 0 0 0 0 18z\"/><circle cx=\"10\" cy=\"10\" r=\"8.2\" "
-	"class=\"hollow\"/></symbol>"
-	"<symbol id=\"v-error\" viewBox=\"0 0 20 20\"><path class=\"body\" "
-	"d=\"M6 1h8l5 5v8l-5 5H6l-5-5V6z\"/><path d=\"M10 5v6.5M10 14v1\"/></symbol>"
-	"<symbol id=\"v-none\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"8.4\" "
-	"class=\"hollow\"/><path d=\"M6 10h8\" class=\"line\"/></symbol>"
-	"<symbol id=\"lost\" viewBox=\"0 0 8 8\"><path d=\"M0 8l8-8\" "
+	"<svg class=\"symbols\" width=\"0\" height=\"0\" aria-hidden=\"true\"><symbol "
+	"id=\"v-pass\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"9\"/><path d=\"M5.5 "
+	"10.5l3 3 6-7\"/></symbol><symbol id=\"v-fail\" viewBox=\"0 0 20 20\"><rect x=\"1\" "
+	"y=\"1\" width=\"18\" height=\"18\"/><path d=\"M6 6l8 8M14 6l-8 8\"/></symbol><symbol "
+	"id=\"v-inconclusive\" viewBox=\"0 0 20 20\"><path class=\"body\" d=\"M10 1a9 9 0 0 0 0 "
+	"18z\"/><circle cx=\"10\" cy=\"10\" r=\"8.2\" class=\"hollow\"/></symbol><symbol "
+	"id=\"v-error\" viewBox=\"0 0 20 20\"><path class=\"body\" d=\"M6 1h8l5 5v8l-5 "
+	"5H6l-5-5V6z\"/><path d=\"M10 5v6.5M10 14v1\"/></symbol><symbol id=\"v-none\" viewBox=\"0 "
+	"0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"8.4\" class=\"hollow\"/><path d=\"M6 10h8\" "
+	"class=\"line\"/></symbol><symbol id=\"lost\" viewBox=\"0 0 8 8\"><path d=\"M0 8l8-8\" "
 	"class=\"line\"/></symbol></svg>\n";
 
 static const struct {
@@ -273,14 +269,16 @@ static void put_head(struct evl_page *p)
 		"<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
 		"<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
 		"<meta name=\"color-scheme\" content=\"light dark\">\n"
-		"<meta name=\"generator\" content=\"evenlode $\">\n"
-		"<title>$: $ (build $)</title>\n<style>\n",
+		"<meta name=\"generator\" content=\"evenlode $\">\n<title>$: $ (build $)</title>\n"
+		"<style>\n",
 		r->software_version, evl_page_verdict_name(p->verdict), title, r->build);
 	evl_text_add(p->t, evl_report_css);
 	if (p->facts->demo_key) {
-		/* In the margin of each sheet; browsers without margin boxes print the first one. */
-		evl_text_add(p->t, "@media print { @page { @bottom-left { content: \"" EVL_DEMO_KEY_MARK
-				   "\"; font: bold 8pt sans-serif; } } }\n");
+		/* In the margin of each sheet; browsers without margin boxes print the first one.
+		 */
+		evl_text_add(p->t,
+			"@media print { @page { @bottom-left { content: \"" EVL_DEMO_KEY_MARK
+			"\"; font: bold 8pt sans-serif; } } }\n");
 	}
 	evl_page_put(p, "</style>\n</head>\n<body>\n");
 	evl_text_add(p->t, symbols);
@@ -289,13 +287,11 @@ static void put_head(struct evl_page *p)
 		evl_page_put(p, "<p class=\"mark\" role=\"note\">$</p>\n", EVL_DEMO_KEY_MARK);
 	}
 	evl_page_put(p,
-		"<header>\n<p class=\"kind\">Acceptance report <code>$</code></p>\n"
-		"<h1>$</h1>\n",
+		"<header>\n<p class=\"kind\">Acceptance report <code>$</code></p>\n<h1>$</h1>\n",
 		p->facts->report_id, title);
 	if (r->simulated) {
 		evl_page_put(p, "<p class=\"notice\"><strong>Simulated:</strong> an adapter of "
-				"this bench is "
-				"software with no equipment behind it.</p>\n");
+				"this bench is software with no equipment behind it.</p>\n");
 	}
 	if (r->notice != NULL && r->notice[0] != '\0') {
 		evl_page_put(p, "<p class=\"notice\"><strong>Notice:</strong> $</p>\n", r->notice);
@@ -322,8 +318,8 @@ void evl_page_write(struct evl_text *out, const struct evl_run *run, const struc
 	evl_page_put(&p, "</main>\n");
 	put_nav(&p);
 	evl_page_put(&p,
-		"<footer><p class=\"end\" id=\"end\">End of report "
-		"$</p></footer>\n</body>\n</html>\n",
+		"<footer><p class=\"end\" id=\"end\">End of report $</p></footer>\n</body>\n"
+		"</html>\n",
 		facts->report_id);
 	free(p.channel);
 	free(p.worst);

@@ -57,7 +57,7 @@ struct evl_page {
 	enum evl_page_verdict verdict;
 	int64_t count[PV_COUNT];		 /* of all checks */
 	enum evl_page_verdict *channel;		 /* per channel: worst of its checks */
-	const struct evl_row_check **worst;	 /* per channel: the check that says so, or NULL */
+	const struct evl_row_check **worst;	 /* per channel: the check behind it, or NULL */
 	const struct evl_row_check *worst_check; /* of all, or NULL */
 };
 

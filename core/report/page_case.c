@@ -251,19 +251,19 @@ static void put_streams(struct evl_page *p, const struct evl_row_take *take)
 		return;
 	}
 	evl_page_put(p,
-		"<details><summary>$ with digests</summary>\n<div class=\"wide\" tabindex=\"0\" "
-		"role=\"region\" aria-label=\"Streams\"><table>\n<thead><tr><th "
-		"scope=\"col\">Channel"
-		"</th><th scope=\"col\">Direction</th><th scope=\"col\">What</th>"
-		"<th scope=\"col\" class=\"n\">Bits</th><th scope=\"col\" class=\"n\">Start "
-		"skew</th>"
-		"<th scope=\"col\">SHA-256</th></tr></thead>\n<tbody>\n",
+		"<details><summary>$ with digests</summary>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-label=\"Streams\"><table>\n"
+		"<thead><tr><th scope=\"col\">Channel</th><th scope=\"col\">Direction</th><th "
+		"scope=\"col\">What</th><th scope=\"col\" class=\"n\">Bits</th><th scope=\"col\" "
+		"class=\"n\">Start skew</th><th scope=\"col\">SHA-256</th></tr></thead>\n<tbody>\n",
 		evl_num_of((int64_t)n, "stream").s);
 	for (size_t i = first; i < first + n; i++) {
 		const struct evl_row_stream *s = &p->run->streams[i];
 		evl_page_put(p,
-			"<tr><th scope=\"row\" class=\"ch\">$</th><td>$</td><td>$</td><td class=\"n\">$</td>"
-			"<td class=\"n\">$</td><td><code class=\"hash\">$</code></td></tr>\n",
+			"<tr><th scope=\"row\" class=\"ch\">$</th><td>$</td><td>$</td><td "
+			"class=\"n\">$</td><td class=\"n\">$</td><td><code "
+			"class=\"hash\">$</code></td></tr>\n",
 			evl_page_channel(p, s->channel_no, false).s, s->direction, s->description,
 			evl_num_count(s->bits).s, evl_num_time(s->start_skew_ns).s,
 			s->digest == NULL ? "none made" : s->digest);
@@ -279,8 +279,8 @@ static void put_takes(struct evl_page *p, const struct evl_row_case *k)
 			continue;
 		}
 		evl_page_put(p,
-			"<h4 class=\"take\">Take: $</h4>\n<p>Lasted $ on the $ clock, from $ after "
-			"the start of the run",
+			"<h4 class=\"take\">Take: $</h4>\n"
+			"<p>Lasted $ on the $ clock, from $ after the start of the run",
 			take->name, evl_num_time(take->frames * 125000).s, take->clock,
 			evl_num_time(take->start_ns).s);
 		if (take->lead_in_frames > 0) {

@@ -37,9 +37,9 @@ static void put_cases(struct evl_page *p)
 {
 	evl_page_put(p, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Cases "
 			"compared\"><table>\n"
-			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Before</th>"
-			"<th scope=\"col\">This run</th><th "
-			"scope=\"col\">Change</th></tr></thead>\n<tbody>\n");
+			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Before</th><th "
+			"scope=\"col\">This run</th><th scope=\"col\">Change</th></tr></thead>\n"
+			"<tbody>\n");
 	for (size_t i = 0; i < p->cmp->case_count; i++) {
 		const struct evl_compare_case *k = &p->cmp->cases[i];
 		evl_page_put(p, "<tr><th scope=\"row\"><code>$</code></th>", k->name);
@@ -74,14 +74,12 @@ static void put_items(struct evl_page *p)
 		evl_page_put(p, "<p>No check changed.</p>\n");
 		return;
 	}
-	evl_page_put(p,
-		"<h3 id=\"h-changed\">Checks that changed or still fail</h3>\n<div class=\"wide\" "
-		"tabindex=\"0\" role=\"region\" aria-labelledby=\"h-changed\"><table>\n<thead><tr>"
-		"<th scope=\"col\">Check</th><th scope=\"col\">Change</th><th "
-		"scope=\"col\">Before</th>"
-		"<th scope=\"col\">This run</th><th scope=\"col\" class=\"n\">p, "
-		"corrected</th></tr>"
-		"</thead>\n<tbody>\n");
+	evl_page_put(p, "<h3 id=\"h-changed\">Checks that changed or still fail</h3>\n"
+			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+			"aria-labelledby=\"h-changed\"><table>\n"
+			"<thead><tr><th scope=\"col\">Check</th><th scope=\"col\">Change</th><th "
+			"scope=\"col\">Before</th><th scope=\"col\">This run</th><th scope=\"col\" "
+			"class=\"n\">p, corrected</th></tr></thead>\n<tbody>\n");
 	for (size_t i = 0; i < p->cmp->item_count && shown < MOST_ROWS; i++) {
 		const struct evl_compare_item *c = &p->cmp->items[i];
 		char channel[160] = "";
@@ -118,8 +116,7 @@ static void put_streams(struct evl_page *p)
 	}
 	evl_page_put(p,
 		"<p>Streams: $ have the same bits, $ other bits, $ cannot be compared, $ are in "
-		"one run "
-		"only.</p>\n",
+		"one run only.</p>\n",
 		evl_num_count(n[EVL_STREAM_EQUAL]).s, evl_num_count(n[EVL_STREAM_DIFFERENT]).s,
 		evl_num_count(n[EVL_STREAM_UNKNOWN]).s,
 		evl_num_count(n[EVL_STREAM_ONLY_BEFORE] + n[EVL_STREAM_ONLY_AFTER]).s);
@@ -146,11 +143,8 @@ void evl_page_put_comparison(struct evl_page *p)
 	put_streams(p);
 	evl_page_put(p,
 		"<p class=\"quiet\">Where a channel passes both times, its errors count as risen "
-		"only if "
-		"the exact conditional test of two Poisson counts (Przyborowski and Wilenski "
-		"1940), "
-		"one-sided, with Holm's correction (1979) over $ says so: the chance of even one "
-		"false "
-		"alarm in this comparison is at most $.</p>\n</section>\n",
+		"only if the exact conditional test of two Poisson counts (Przyborowski and "
+		"Wilenski 1940), one-sided, with Holm's correction (1979) over $ says so: the "
+		"chance of even one false alarm in this comparison is at most $.</p>\n</section>\n",
 		evl_num_of((int64_t)p->cmp->tested, "tested pair").s, alpha);
 }

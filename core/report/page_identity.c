@@ -139,19 +139,19 @@ static void put_run(struct evl_page *p)
 static void put_adapters(struct evl_page *p)
 {
 	evl_page_put(p,
-		"<h3 id=\"h-adapters\">Adapters</h3>\n<div class=\"wide\" tabindex=\"0\" "
-		"role=\"region\" "
-		"aria-labelledby=\"h-adapters\"><table>\n<thead><tr><th scope=\"col\">Instance</th>"
-		"<th scope=\"col\">Driver</th><th scope=\"col\">Version</th><th "
-		"scope=\"col\">Driver "
-		"ABI</th><th scope=\"col\">What it is</th><th scope=\"col\">Capabilities</th></tr>"
-		"</thead>\n<tbody>\n");
+		"<h3 id=\"h-adapters\">Adapters</h3>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-labelledby=\"h-adapters\"><table>\n"
+		"<thead><tr><th scope=\"col\">Instance</th><th scope=\"col\">Driver</th><th "
+		"scope=\"col\">Version</th><th scope=\"col\">Driver ABI</th><th "
+		"scope=\"col\">What it is</th><th scope=\"col\">Capabilities</th></tr></thead>\n"
+		"<tbody>\n");
 	for (size_t i = 0; i < p->run->adapter_count; i++) {
 		const struct evl_row_adapter *a = &p->run->adapters[i];
 		evl_page_put(p,
 			"<tr><th "
-			"scope=\"row\">$</th><td>$</td><td>$</td><td>$</td><td>$</td><td>$</td>"
-			"</tr>\n",
+			"scope=\"row\">$</th><td>$</td><td>$</td><td>$</td><td>$</td>"
+			"<td>$</td></tr>\n",
 			a->instance, a->driver, a->version, a->abi, a->description,
 			a->capabilities);
 	}
@@ -162,8 +162,8 @@ void evl_page_put_identity(struct evl_page *p)
 {
 	const struct evl_row_run *r = &p->run->run;
 	evl_page_put(p, "<section id=\"identity\" aria-labelledby=\"h-identity\">\n"
-			"<h2 id=\"h-identity\">What was tested, by whom, for whom</h2>\n<div "
-			"class=\"facts\">\n");
+			"<h2 id=\"h-identity\">What was tested, by whom, for whom</h2>\n"
+			"<div class=\"facts\">\n");
 	evl_page_put_json_list(p, "Unit under test", r->unit_json);
 	put_run(p);
 	evl_page_put_json_list(p, "Laboratory", r->lab_json);
@@ -201,23 +201,18 @@ void evl_page_put_statement(struct evl_page *p)
 	const struct evl_row_run *r = &p->run->run;
 	char text[512];
 	evl_page_put(p,
-		"<section id=\"statement\" aria-labelledby=\"h-statement\">\n<h2 "
-		"id=\"h-statement\">"
-		"Statement</h2>\n<p class=\"only\"><strong>The results relate only to the items "
-		"tested.</strong> This report is one part of its dossier and should not be "
-		"reproduced "
-		"except in full without the laboratory's approval.</p>\n<p>The list below follows "
-		"the "
-		"common requirements for reports in ISO/IEC 17025:2017, 7.8.2.1. It shows what "
-		"this "
-		"report states; it does not claim that the laboratory is accredited. What nobody "
-		"entered is shown as not stated.</p>\n<div class=\"wide\" tabindex=\"0\" "
-		"role=\"region\" "
-		"aria-labelledby=\"h-statement\"><table class=\"asked\">\n<thead><tr><th "
-		"scope=\"col\">"
-		"Item</th><th scope=\"col\">Asked for</th><th scope=\"col\">In this "
-		"report</th></tr>"
-		"</thead>\n<tbody>\n");
+		"<section id=\"statement\" aria-labelledby=\"h-statement\">\n"
+		"<h2 id=\"h-statement\">Statement</h2>\n"
+		"<p class=\"only\"><strong>The results relate only to the items tested.</strong> "
+		"This report is one part of its dossier and should not be reproduced except in "
+		"full without the laboratory's approval.</p>\n"
+		"<p>The list below follows the common requirements for reports in ISO/IEC "
+		"17025:2017, 7.8.2.1. It shows what this report states; it does not claim that "
+		"the laboratory is accredited. What nobody entered is shown as not stated.</p>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-labelledby=\"h-statement\"><table class=\"asked\">\n"
+		"<thead><tr><th scope=\"col\">Item</th><th scope=\"col\">Asked for</th><th "
+		"scope=\"col\">In this report</th></tr></thead>\n<tbody>\n");
 	put_item(p, "a", "Title", r->campaign_title);
 	put_json_item(p, "b", "Laboratory: name and address", r->lab_json, NULL);
 	put_json_item(p, "c", "Where the work was done", r->lab_json, "place");
@@ -226,8 +221,7 @@ void evl_page_put_statement(struct evl_page *p)
 	put_item(p, "d", "Unique identification and end mark", text);
 	put_json_item(p, "e", "Customer: name and contact", r->customer_json, NULL);
 	snprintf(text, sizeof text,
-		"campaign %.100s, version %.60s, SHA-256 %.64s; method of each case "
-		"in its section",
+		"campaign %.100s, version %.60s, SHA-256 %.64s; method of each case in its section",
 		r->campaign_name == NULL ? "not stated" : r->campaign_name,
 		r->campaign_version == NULL ? "not stated" : r->campaign_version,
 		r->campaign_sha256 == NULL ? "not stated" : r->campaign_sha256);

@@ -19,8 +19,8 @@ static void put_cell(struct evl_page *p, size_t channel_no, bool klm)
 	char number[24];
 	snprintf(number, sizeof number, "%d", c->number);
 	evl_page_put(p,
-		"<td class=\"cell is-$\"><svg aria-hidden=\"true\"><use href=\"#v-$\"/></svg>"
-		"<b>$</b>",
+		"<td class=\"cell is-$\"><svg aria-hidden=\"true\"><use "
+		"href=\"#v-$\"/></svg><b>$</b>",
 		name, name, number);
 	if (klm) {
 		evl_page_put(p, "<span class=\"klm\">$</span>", c->klm);
@@ -67,8 +67,7 @@ static void put_block(struct evl_page *p, int k, size_t block[L_MAX][M_MAX])
 	char n[4] = {(char)('1' + k), '\0'};
 	evl_page_put(p,
 		"<table class=\"map\"><caption>K = $ <span class=\"quiet\">(TUG-3 "
-		"$)</span></caption>\n"
-		"<thead><tr><td></td>",
+		"$)</span></caption>\n<thead><tr><td></td>",
 		n, n);
 	for (int m = 0; m < M_MAX; m++) {
 		n[0] = (char)('1' + m);
@@ -140,14 +139,12 @@ void evl_page_put_map(struct evl_page *p)
 {
 	size_t grid[K_MAX][L_MAX][M_MAX];
 	evl_page_put(p,
-		"<section id=\"map\" aria-labelledby=\"h-map\">\n<h2 id=\"h-map\">Map of the "
-		"channels"
-		"</h2>\n<p>Each cell has the tributary's number, its place K-L-M in the STM-1 "
-		"(ITU-T "
+		"<section id=\"map\" aria-labelledby=\"h-map\">\n"
+		"<h2 id=\"h-map\">Map of the channels</h2>\n"
+		"<p>Each cell has the tributary's number, its place K-L-M in the STM-1 (ITU-T "
 		"G.707 7.3: K the TUG-3, L the TUG-2, M the TU-12) and the worst verdict over all "
-		"its "
-		"checks. Numbering map: <strong>$</strong>.</p>\n<ul class=\"legend\" "
-		"aria-label=\"Signs\">",
+		"its checks. Numbering map: <strong>$</strong>.</p>\n"
+		"<ul class=\"legend\" aria-label=\"Signs\">",
 		p->run->run.numbering == NULL ? "not stated" : p->run->run.numbering);
 	for (int v = PV_PASS; v < PV_COUNT; v++) {
 		evl_page_put(p, "<li>");

@@ -89,19 +89,18 @@ static void put_cautions(struct evl_page *p)
 	evl_page_put(p,
 		"<section id=\"cautions\" aria-labelledby=\"h-cautions\" class=\"cautions\">\n"
 		"<h2 id=\"h-cautions\">Cautions</h2>\n<ul>\n"
-		"<li><strong>Laser:</strong> open optical ports and fibre ends give off invisible "
-		"laser "
-		"radiation. Do not look into them; switch off or cover first (IEC 60825).</li>\n"
+		"<li><strong>Laser:</strong> open optical ports and fibre ends give off "
+		"invisible laser radiation. Do not look into them; switch off or cover first "
+		"(IEC 60825).</li>\n"
 		"<li><strong>Live traffic:</strong> intrusive tests drop live calls, among them "
 		"emergency calls. Test only with the unit out of service, or with the operator's "
 		"consent and a way back.</li>\n"
 		"<li><strong>Captured traffic:</strong> recordings of live lines hold personal "
-		"data "
-		"and the content of conversations. Making and keeping them needs authority.</li>\n"
+		"data and the content of conversations. Making and keeping them needs "
+		"authority.</li>\n"
 		"<li><strong>Local rules come first:</strong> electrical and building codes, the "
-		"rules "
-		"of the site, and work that needs a licensed person take precedence over anything "
-		"said here.</li>\n");
+		"rules of the site, and work that needs a licensed person take precedence over "
+		"anything said here.</li>\n");
 	for (size_t i = 0; i < p->run->caution_count; i++) {
 		evl_page_put(
 			p, "<li><strong>This bench:</strong> $</li>\n", p->run->cautions[i].text);
@@ -134,15 +133,14 @@ static void put_case_row(struct evl_page *p, const struct evl_row_case *k)
 
 static void put_case_table(struct evl_page *p)
 {
-	evl_page_put(p,
-		"<section id=\"summary\" aria-labelledby=\"h-summary\">\n<h2 id=\"h-summary\">Cases"
-		"</h2>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" "
-		"aria-labelledby=\"h-summary\">"
-		"<table>\n<thead><tr><th scope=\"col\">Case</th>"
-		"<th scope=\"col\">Verdict</th><th scope=\"col\" class=\"n\">Checks that pass</th>"
-		"<th scope=\"col\" class=\"n\">fail</th><th scope=\"col\" "
-		"class=\"n\">undecided</th>"
-		"<th scope=\"col\" class=\"n\">Bench time</th></tr></thead>\n<tbody>\n");
+	evl_page_put(p, "<section id=\"summary\" aria-labelledby=\"h-summary\">\n"
+			"<h2 id=\"h-summary\">Cases</h2>\n"
+			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+			"aria-labelledby=\"h-summary\"><table>\n"
+			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Verdict</th><th "
+			"scope=\"col\" class=\"n\">Checks that pass</th><th scope=\"col\" "
+			"class=\"n\">fail</th><th scope=\"col\" class=\"n\">undecided</th><th "
+			"scope=\"col\" class=\"n\">Bench time</th></tr></thead>\n<tbody>\n");
 	for (size_t i = 0; i < p->run->case_count; i++) {
 		put_case_row(p, &p->run->cases[i]);
 	}
@@ -156,14 +154,13 @@ void evl_page_put_summary(struct evl_page *p)
 	evl_page_put(p,
 		"<section id=\"verdict\" aria-labelledby=\"h-verdict\" class=\"verdict is-$\">\n"
 		"<h2 id=\"h-verdict\"><svg aria-hidden=\"true\" class=\"big\"><use "
-		"href=\"#v-$\"/></svg>"
-		"<span class=\"word\">$</span> <span class=\"line\">$</span></h2>\n",
+		"href=\"#v-$\"/></svg><span class=\"word\">$</span> <span "
+		"class=\"line\">$</span></h2>\n",
 		name, name, name, headline[p->verdict]);
 	if (strcmp(r->state, EVL_STATE_FINISHED) != 0) {
 		evl_page_put(p,
-			"<p class=\"worst\"><strong>This run is $:</strong> it did not come to its "
-			"end; "
-			"what it had measured until then is below.</p>\n",
+			"<p class=\"worst\"><strong>This run is $:</strong> it did not come to "
+			"its end; what it had measured until then is below.</p>\n",
 			r->state);
 	}
 	put_worst(p);

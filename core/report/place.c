@@ -70,8 +70,8 @@ static enum evl_status check_contents(const char *dir, struct evl_err *err)
 		}
 		if (!evl_dossier_knows_file(e->d_name)) {
 			st = evl_err_set(err, EVL_E_CONFLICT,
-				"%s: holds %s, so it is not (only) an earlier dossier; nothing was "
-				"written, choose another folder",
+				"%s: holds %s, so it is not (only) an earlier dossier; nothing "
+				"was written, choose another folder",
 				dir, e->d_name);
 		}
 		known++;

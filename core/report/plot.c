@@ -305,8 +305,7 @@ static void put_label(struct plot *g, int y, const char *name, const char *sub, 
 	snprintf(right, sizeof right, "%d", LEFT + WIDTH + 10);
 	evl_page_put(g->p,
 		"<text class=\"name\" x=\"0\" y=\"$\">$</text><text class=\"sub\" x=\"0\" "
-		"y=\"$\">$</text>"
-		"<text class=\"sub\" x=\"$\" y=\"$\">$</text>",
+		"y=\"$\">$</text><text class=\"sub\" x=\"$\" y=\"$\">$</text>",
 		a, name, b, sub, right, a, end);
 }
 
@@ -420,13 +419,15 @@ static void put_figure(struct plot *g)
 	snprintf(hatch, sizeof hatch, "%s-h", id);
 	snprintf(box, sizeof box, "0 0 %d %d", LEFT + WIDTH + RIGHT, bottom + 24);
 	evl_page_put(g->p,
-		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Plot\">"
-		"<svg class=\"plot\" role=\"img\" viewBox=\"$\" aria-labelledby=\"$-t $-d\">",
+		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-label=\"Plot\"><svg class=\"plot\" role=\"img\" viewBox=\"$\" "
+		"aria-labelledby=\"$-t $-d\">",
 		box, id, id);
 	put_description(g, id);
 	evl_page_put(g->p,
-		"<defs><pattern id=\"$\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\">"
-		"<path class=\"hatch\" d=\"M0 6L6 0\"/></pattern></defs>\n",
+		"<defs><pattern id=\"$\" width=\"6\" height=\"6\" "
+		"patternUnits=\"userSpaceOnUse\"><path class=\"hatch\" d=\"M0 6L6 "
+		"0\"/></pattern></defs>\n",
 		hatch);
 	put_axis(g, bottom);
 	int y = 6;

@@ -153,10 +153,11 @@ void evl_page_put_intervals(
 	char box[64];
 	snprintf(box, sizeof box, "0 0 %d %d", LEFT + WIDTH + RIGHT, bottom + 22);
 	evl_page_put(p,
-		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Plot\">"
-		"<svg class=\"plot\" role=\"img\" viewBox=\"$\" aria-labelledby=\"$-it $-id\">"
-		"<title id=\"$-it\">$: confidence intervals against the limit $</title>"
-		"<desc id=\"$-id\">The numbers are in the tables of this claim.</desc>\n",
+		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-label=\"Plot\"><svg class=\"plot\" role=\"img\" viewBox=\"$\" "
+		"aria-labelledby=\"$-it $-id\"><title id=\"$-it\">$: confidence intervals against "
+		"the limit $</title><desc id=\"$-id\">The numbers are in the tables of this "
+		"claim.</desc>\n",
 		box, id, id, id, any->title, any->limit, id);
 	put_frame(p, a, bottom, number(any->limit), any->limit);
 	int y = 20 + LANE / 2;
@@ -167,9 +168,10 @@ void evl_page_put_intervals(
 		put_passing(p, a, y, passing, pass_lower, pass_upper);
 	}
 	evl_page_put(p,
-		"</svg></div>\n<figcaption>Dot: measured ratio. Bar: from its lower to its "
-		"upper confidence limit. It passes when the whole bar lies left of the wanted "
-		"limit, fails when it lies right of it.");
+		"</svg></div>\n"
+		"<figcaption>Dot: measured ratio. Bar: from its lower to its upper confidence "
+		"limit. It passes when the whole bar lies left of the wanted limit, fails when "
+		"it lies right of it.");
 	if (left_out > 0) {
 		evl_page_put(p, " $ that do not pass are not drawn; the table has them.",
 			evl_num_of((int64_t)left_out, "more channel").s);

@@ -49,7 +49,8 @@ const char *evl_signer_subject(const struct evl_signer *signer);
 const char *evl_signer_fingerprint(const struct evl_signer *signer);
 
 /* Signs `data`; *out is DER and belongs to the caller (free). The signed attributes are content
- * type, signing time (`at_unix_s`) and message digest; there are no unsigned attributes. */
+ * type, signing time (`at_unix_s`), message digest and signing-certificate-v2 (RFC 5035); there are
+ * no unsigned attributes. */
 enum evl_status evl_signer_sign(uint8_t **out, size_t *out_len, const struct evl_signer *signer,
 	const void *data, size_t len, int64_t at_unix_s, struct evl_err *err);
 

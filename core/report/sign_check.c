@@ -216,7 +216,8 @@ static bool made_by(CMS_SignerInfo *si, X509 *cert, const struct cms_fields *f)
 	       evl_ecdsa_is_low_s(key, f->signature.p, f->signature.n);
 }
 
-/* Each certificate is signed by one of the list: so no byte of a chain up to its root was altered. */
+/* Each certificate is signed by one of the list: so no byte of a chain up to its root was altered.
+ */
 static bool is_sound(const STACK_OF(X509) * certs)
 {
 	for (int i = 0; i < sk_X509_num(certs); i++) {
@@ -318,8 +319,7 @@ static enum evl_status check_trust(struct evl_signature_info *info, STACK_OF(X50
 	if (!info->trusted) {
 		st = evl_err_set(err, EVL_E_INVALID,
 			"the signer's certificate (%s) does not lead to a certificate that you "
-			"trust: "
-			"%s",
+			"trust: %s",
 			info->subject,
 			X509_verify_cert_error_string(X509_STORE_CTX_get_error(ctx)));
 	}
@@ -406,8 +406,7 @@ enum evl_status evl_signature_check(struct evl_signature_info *info, const char 
 		!within_validity(leaf, info->signed_unix_s)) {
 		st = evl_err_set(err, EVL_E_CORRUPT,
 			"the signing time is missing or outside the validity of the certificate "
-			"(%s "
-			"to %s)",
+			"(%s to %s)",
 			info->not_before, info->not_after);
 		goto out;
 	}

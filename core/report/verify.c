@@ -92,7 +92,9 @@ static void tell_manifest(struct check *c)
 {
 	struct evl_dossier_report *r = c->r;
 	const json_t *run = json_object_get(c->manifest, "run");
-	copy_text(r->run, sizeof r->run, c->manifest, "report");
+	copy_text(r->report_id, sizeof r->report_id, c->manifest, "report");
+	snprintf(r->run, sizeof r->run, "%lld",
+		(long long)json_integer_value(json_object_get(run, "number")));
 	copy_text(r->campaign, sizeof r->campaign, run, "campaign_name");
 	copy_text(r->build, sizeof r->build, run, "build");
 	copy_text(r->verdict, sizeof r->verdict, run, "verdict");
@@ -190,8 +192,7 @@ static void check_file(struct check *c, const json_t *entry)
 		if (strcmp(hex, want) != 0) {
 			finding(c, name,
 				"was altered: SHA-256 is %s, the signed manifest says %s (%lld "
-				"bytes, "
-				"the manifest says %lld)",
+				"bytes, the manifest says %lld)",
 				hex, want, (long long)sb.st_size, (long long)bytes);
 		} else if ((json_int_t)sb.st_size != bytes) {
 			finding(c, name, "has %lld bytes, the manifest says %lld",

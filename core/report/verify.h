@@ -43,8 +43,8 @@ struct evl_dossier_report {
 	uint32_t files;	    /* files whose digest was computed */
 	uint64_t bytes;	    /* their size */
 	uint64_t rows;	    /* rows of evidence whose chain was computed again */
-	char run[80], campaign[256], build[128],
-		verdict[24]; /* as the manifest says; "" if unread */
+	/* As the manifest says; "" when it could not be read or is not what was signed. */
+	char report_id[80], run[24], campaign[256], build[128], verdict[24];
 	char chain_head[EVL_SHA256_HEX];
 	char results_digest[EVL_SHA256_HEX];
 };

@@ -157,9 +157,9 @@ def main():
     for where, parts in page.figures:
         if parts != {'title', 'desc'}:
             problems.append(where + ' lacks a title or a desc')
-    for tag, n in (('main', 1), ('header', 1), ('nav', 1), ('footer', 1), ('h1', 1), ('title', None)):
-        if n is not None and page.count.get(tag, 0) != n:
-            problems.append('%d <%s>, expected %d' % (page.count.get(tag, 0), tag, n))
+    for tag in ('main', 'header', 'nav', 'footer', 'h1'):
+        if page.count.get(tag, 0) != 1:
+            problems.append('%d <%s>, expected 1' % (page.count.get(tag, 0), tag))
     level = 0
     for depth, where in page.headings:
         if depth > level + 1:

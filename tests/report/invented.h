@@ -143,7 +143,8 @@ static inline int64_t invented_begin(struct evl_store *store, const struct inven
 		&(struct evl_row_caution){
 			.text = in->caution != NULL
 					? in->caution
-					: "The line loop has no attenuator: keep the transmitter at low power."},
+					: "The line loop has no attenuator: keep the transmitter "
+					  "at low power."},
 		err));
 	return run;
 }
@@ -242,7 +243,8 @@ static inline void invented_checks(struct evl_store *store, const struct invente
 				.errors = -1,
 				.bits = -1,
 				.verdict = from == i ? "pass" : "fail",
-				.rule = "pass when the channel's own pattern phase is found, within 64 "
+				.rule = "pass when the channel's own pattern phase is found, "
+					"within 64 "
 					"bits of the delay that the channels have in common",
 				.reason = from == i ? NULL : reason,
 				.standard = "common practice, no source",
@@ -267,10 +269,10 @@ static inline void invented_checks(struct evl_store *store, const struct invente
 				.bits = INT64_C(30000000),
 				.verdict = errored ? "fail" : "pass",
 				.rule = "exact Poisson limits, one-sided",
-				.reason =
-					errored ? "354 errors in 30.0 million bits; first error 26.9 ms "
-						  "after the start, 12 errored s"
-						: "0 errors in 30.0 million bits",
+				.reason = errored ? "354 errors in 30.0 million bits; first error "
+						    "26.9 ms "
+						    "after the start, 12 errored s"
+						  : "0 errors in 30.0 million bits",
 				.standard = "exact Poisson limits (Garwood 1936)",
 				.at_ns = errored ? 26915527 : -1},
 			err));
@@ -301,9 +303,9 @@ static inline void invented_errors_case(struct evl_store *store, const struct in
 			.purpose =
 				"Each tributary arrives at the right place, error-free, while all "
 				"others are busy.",
-			.method =
-				"Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant; "
-				"exact Poisson limits."},
+			.method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one "
+				  "instant; "
+				  "exact Poisson limits."},
 		err));
 	OK(evl_store_take_begin(store, &take_no,
 		&(struct evl_row_take){.case_no = case_no, .name = "take 1", .clock = "virtual"},

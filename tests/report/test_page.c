@@ -1,0 +1,165 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The report page. Outside check: tests/report/check_html.py over Python's html.parser. */
+#include "tests/report/invented.h"
+
+#include "core/report/page.h"
+
+static char *folder;
+static struct evl_store *store;
+static int64_t run_a, run_b, run_hostile, run_stopped, run_empty;
+
+#define HOSTILE "<script>alert(\"1\")</script>&'"
+
+static int make_runs(void **state)
+{
+	(void)state;
+	char path[4200];
+	folder = invented_folder();
+	snprintf(path, sizeof path, "%s/lab.db", folder);
+	OK(evl_store_open(&store, path, EVL_STORE_WRITE, err));
+	run_a = invented_run(store, &(struct invented){.build = "A"});
+	run_b = invented_run(store, &(struct invented){.build = "B", .faulty = true});
+	run_hostile = invented_run(store, &(struct invented){.build = HOSTILE,
+						  .title = HOSTILE " $ %s \xF0\x9F\x9A\x80",
+						  .caution = HOSTILE,
+						  .notice = HOSTILE,
+						  .faulty = true});
+	run_stopped = invented_run(store,
+		&(struct invented){.build = "A", .state = EVL_STATE_INTERRUPTED, .tribs = 3});
+	run_empty = invented_begin(store, &(struct invented){.build = "A"});
+	OK(evl_store_run_end(store, EVL_STATE_INTERRUPTED, "error", "adapter mux: cable pulled",
+		"2026-11-25T09:12:41Z", err));
+	return 0;
+}
+
+static int remove_runs(void **state)
+{
+	(void)state;
+	evl_store_close(store);
+	invented_folder_remove(folder);
+	return 0;
+}
+
+static void write_page(struct evl_text *html, int64_t number, int64_t before_number, bool demo)
+{
+	struct evl_run *run = NULL;
+	struct evl_run *before = NULL;
+	struct evl_compare cmp = {0};
+	struct evl_page_file files[] = {{.name = "evidence.json", .what = "rows", .bytes = 12}};
+	hex_of("x", files[0].sha256);
+	struct evl_page_facts facts = {.demo_key = demo,
+		.subject = demo ? NULL : "CN = Lab",
+		.fingerprint = demo ? NULL : files[0].sha256,
+		.report_id = "0123456789abcdef",
+		.chain_links = 7,
+		.chain_head = files[0].sha256,
+		.results_digest = files[0].sha256,
+		.files = files,
+		.file_count = 1};
+	OK(evl_store_load_run(&run, store, number, err));
+	if (before_number != 0) {
+		OK(evl_store_load_run(&before, store, before_number, err));
+		OK(evl_compare_runs(&cmp, before, run, 0.05, err));
+	}
+	evl_page_write(html, run, before, before == NULL ? NULL : &cmp, &facts);
+	evl_compare_finish(&cmp);
+	evl_run_destroy(before);
+	evl_run_destroy(run);
+}
+
+/* `shown`: shell-quoted texts that a reader must see. */
+static void check_page(const struct evl_text *html, const char *shown)
+{
+	char path[4200];
+	char command[8000];
+	const char *root = getenv("EVL_SOURCE_ROOT");
+	snprintf(path, sizeof path, "%s/page.html", folder);
+	OK(evl_file_write(path, html->data, html->len, err));
+	snprintf(command, sizeof command,
+		"/usr/bin/python3 '%s/tests/report/check_html.py' '%s' %s >&2",
+		root == NULL ? "." : root, path, shown);
+	assert_int_equal(system(command), 0);
+}
+
+static void passing(void **state)
+{
+	(void)state;
+	struct evl_text html = {0};
+	write_page(&html, run_a, 0, true);
+	check_page(&html, "'Every check passes' 'DEMONSTRATION KEY, proves integrity only' "
+			  "'63 checks pass, each: own pattern' 'Invented scenario' "
+			  "'The results relate only to the items tested.' "
+			  "'End of report 0123456789abcdef' '1 Example Street, Sampletown' "
+			  "'The line loop has no attenuator' 'emergency calls' 'invisible laser'");
+	assert_null(strstr(evl_text_str(&html), "Worst check"));
+	assert_null(strstr(evl_text_str(&html), "id=\"comparison\""));
+	evl_text_finish(&html);
+}
+
+static void failing(void **state)
+{
+	(void)state;
+	struct evl_text html = {0};
+	write_page(&html, run_b, run_a, false);
+	check_page(&html, "'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
+			  "'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
+			  "'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
+			  "'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab'");
+	assert_null(strstr(evl_text_str(&html), "DEMONSTRATION"));
+	/* 63 tributaries and the line have one cell each. */
+	size_t cells = 0;
+	for (const char *at = evl_text_str(&html);
+		(at = strstr(at, "<td class=\"cell is-")) != NULL; at++) {
+		cells++;
+	}
+	assert_int_equal(cells, 64);
+	evl_text_finish(&html);
+}
+
+static void hostile_text(void **state)
+{
+	(void)state;
+	struct evl_text html = {0};
+	write_page(&html, run_hostile, run_a, true);
+	check_page(&html, "'<script>alert(\"1\")</script>&'\"'\"' $ %s'");
+	assert_null(strstr(evl_text_str(&html), "<script"));
+	evl_text_finish(&html);
+}
+
+static void unfinished(void **state)
+{
+	(void)state;
+	struct evl_text html = {0};
+	write_page(&html, run_stopped, 0, true);
+	check_page(&html, "'This run is interrupted'");
+	evl_text_finish(&html);
+	write_page(&html, run_empty, run_a, true);
+	check_page(&html, "'The run holds no check.' 'adapter mux: cable pulled' "
+			  "'The test itself went wrong'");
+	evl_text_finish(&html);
+}
+
+static void same_bytes_twice(void **state)
+{
+	(void)state;
+	struct evl_text one = {0};
+	struct evl_text two = {0};
+	write_page(&one, run_b, run_a, true);
+	write_page(&two, run_b, run_a, true);
+	assert_int_equal(one.len, two.len);
+	assert_memory_equal(one.data, two.data, one.len);
+	evl_text_finish(&one);
+	evl_text_finish(&two);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(passing),
+		cmocka_unit_test(failing),
+		cmocka_unit_test(hostile_text),
+		cmocka_unit_test(unfinished),
+		cmocka_unit_test(same_bytes_twice),
+	};
+	return cmocka_run_group_tests(tests, make_runs, remove_runs);
+}
