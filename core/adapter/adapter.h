@@ -83,6 +83,10 @@ enum {
 	EVL_ABI_TS16_LOM = 20,
 	EVL_ABI_TS16_AIS = 21,
 	EVL_ABI_TS16_RAI = 22,
+	EVL_ABI_RS_TIM = 23,
+	EVL_ABI_HP_TIM = 24,
+	EVL_ABI_LP_TIM = 25,
+	EVL_ABI_LP_RFI = 26,
 };
 
 /* What an adapter as a whole can do (evl_adapter.capabilities). */

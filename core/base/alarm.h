@@ -31,6 +31,10 @@ enum evl_alarm {
 	EVL_ALARM_TS16_LOM = 20, /* E1: no TS16 (CAS) multiframe alignment (G.732 5.2) */
 	EVL_ALARM_TS16_AIS = 21, /* E1: TS16 all ones (G.732 4.2.6) */
 	EVL_ALARM_TS16_RAI = 22, /* E1: distant multiframe alarm, the y bit (G.704 5.1.3) */
+	EVL_ALARM_RS_TIM = 23,	/* trace in J0 is not the expected one (G.783) */
+	EVL_ALARM_HP_TIM = 24,	/* trace in J1 is not the expected one */
+	EVL_ALARM_LP_TIM = 25,	/* trace in J2, or in J1 of a VC-3 in TU-3, is not the expected one */
+	EVL_ALARM_LP_RFI = 26,	/* low-order path remote failure, byte-synchronous VC-11 (V5 bit 4) */
 	EVL_ALARM_COUNT
 };
 
@@ -39,7 +43,7 @@ static inline const char *evl_alarm_name(enum evl_alarm alarm)
 	static const char *const names[EVL_ALARM_COUNT] = {"none", "LOS", "OOF", "LOF", "MS-AIS",
 		"MS-RDI", "AU-AIS", "AU-LOP", "HP-UNEQ", "HP-PLM", "HP-RDI", "HP-LOM", "TU-AIS",
 		"TU-LOP", "LP-UNEQ", "LP-PLM", "LP-RDI", "AIS", "RAI", "LOM", "TS16-LOM",
-		"TS16-AIS", "TS16-RAI"};
+		"TS16-AIS", "TS16-RAI", "RS-TIM", "HP-TIM", "LP-TIM", "LP-RFI"};
 	return alarm >= EVL_ALARM_NONE && alarm < EVL_ALARM_COUNT ? names[alarm] : "none";
 }
 

@@ -89,13 +89,13 @@ static inline void evl_bitfifo_set_level(struct evl_bitfifo *f, uint32_t bits)
 	f->read = f->write - bits;
 }
 
-/* Controlled slips of 256 bits: leave them out, or give the last 256 once more. */
-static inline void evl_bitfifo_skip(struct evl_bitfifo *f)
+/* Controlled slips of a frame of `bits`: leave it out, or give the last bits once more. */
+static inline void evl_bitfifo_skip(struct evl_bitfifo *f, uint32_t bits)
 {
-	f->read += 256;
+	f->read += bits;
 }
 
-static inline void evl_bitfifo_repeat(struct evl_bitfifo *f)
+static inline void evl_bitfifo_repeat(struct evl_bitfifo *f, uint32_t bits)
 {
-	f->read -= 256;
+	f->read -= bits;
 }

@@ -10,7 +10,7 @@
 
 #include <stdint.h>
 
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 
 #define EVL_TU12_BYTES  36 /* of a TU-12 per frame */
 #define EVL_TU12_STRIDE 48 /* bytes from one TU to the next in a block */

@@ -76,8 +76,8 @@ void evl_mux63_rx_trib_counts(
 	const struct evl_mux63_rx *rx, uint32_t tributary, struct evl_mux63_trib_counts *out)
 {
 	evl_require(tributary < EVL_MUX63_TRIBS);
-	const struct evl_tu12_rx *tu = &rx->tu[tributary];
-	const struct evl_vc12_counts *c = &tu->vc.counts;
+	const struct evl_tu1_rx *tu = &rx->tu[tributary];
+	const struct evl_vc1_counts *c = &tu->vc.counts;
 	*out = (struct evl_mux63_trib_counts){
 		.bip2_errors = c->bip2_errors,
 		.lp_rei = c->lp_rei,
@@ -104,7 +104,7 @@ void evl_mux63_rx_take_remote(struct evl_mux63_rx *rx, struct evl_mux63_remote *
 	rx->hp_rei_out = 0;
 	const uint32_t lp = BIT(EVL_ALARM_TU_AIS) | BIT(EVL_ALARM_TU_LOP) | BIT(EVL_ALARM_LP_UNEQ);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		struct evl_tu12_rx *tu = &rx->tu[t];
+		struct evl_tu1_rx *tu = &rx->tu[t];
 		if ((tu->defects & lp) != 0) {
 			out->lp_rdi |= UINT64_C(1) << t;
 		}

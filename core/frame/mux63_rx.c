@@ -48,9 +48,9 @@ static void all_tributaries(struct evl_mux63_rx *rx, bool ais, uint32_t phase, u
 		if (!wanted(rx, t)) {
 			continue;
 		}
-		struct evl_tu12_rx *tu = &rx->tu[t];
+		struct evl_tu1_rx *tu = &rx->tu[t];
 		uint32_t before = tu->defects;
-		if (ais ? evl_tu12_rx_ais(tu, phase) : evl_tu12_rx_lost(tu)) {
+		if (ais ? evl_tu1_rx_ais(tu, phase) : evl_tu1_rx_lost(tu)) {
 			report_changes(rx, before, tu->defects, (int)t, bit);
 		}
 	}
@@ -63,12 +63,12 @@ static uint64_t end_of(const struct evl_mux63_rx *rx, int32_t byte)
 	uint32_t index = (uint32_t)((int32_t)(rx->vc4_index + EVL_VC4_BYTES) + byte);
 	uint32_t frame = index / EVL_VC4_BYTES;
 	return rx->vc4_frame + (uint64_t)frame * FRAME - FRAME +
-	       8u * (uint64_t)(evl_au4_place(index % EVL_VC4_BYTES) + 1);
+	       8u * (uint64_t)(evl_au_place(index % EVL_VC4_BYTES) + 1);
 }
 
 static void tributary_changed(struct evl_mux63_rx *rx, uint32_t t, uint32_t before)
 {
-	const struct evl_tu12_rx *tu = &rx->tu[t];
+	const struct evl_tu1_rx *tu = &rx->tu[t];
 	int32_t i = 0; /* byte of the TU: V2, or where V5 was */
 	if (((before ^ tu->defects) & (BIT(EVL_ALARM_TU_AIS) | BIT(EVL_ALARM_TU_LOP))) == 0) {
 		i = tu->v5_byte;
@@ -82,15 +82,15 @@ static void tributary_changed(struct evl_mux63_rx *rx, uint32_t t, uint32_t befo
 
 static void tributaries(struct evl_mux63_rx *rx, const uint8_t *vc4, uint32_t phase)
 {
-	const struct evl_tu12_place place = {
-		.when = rx->vc4_when, .now = rx->frames * EVL_VC12_TICKS};
+	const struct evl_tu1_place place = {
+		.when = rx->vc4_when, .now = rx->frames * EVL_VC1_TICKS};
 	evl_columns_split(rx->block, vc4);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
 		if (!wanted(rx, t)) {
 			continue;
 		}
 		uint32_t before = rx->tu[t].defects;
-		if (evl_tu12_rx_frame(&rx->tu[t], phase, &place, rx->block[t])) {
+		if (evl_tu1_rx_frame(&rx->tu[t], phase, &place, rx->block[t])) {
 			tributary_changed(rx, t, before);
 		}
 	}
@@ -111,7 +111,7 @@ static void locate(struct evl_mux63_rx *rx, uint64_t start_bit)
 	rx->vc4_index =
 		row * EVL_STM1_PAYLOAD + (column > EVL_STM1_SOH ? column - EVL_STM1_SOH : 0);
 	rx->vc4_frame = frame;
-	rx->vc4_when = number * EVL_VC12_TICKS + 4u * (uint64_t)rx->vc4_index;
+	rx->vc4_when = number * EVL_VC1_TICKS + 4u * (uint64_t)rx->vc4_index;
 }
 
 static void on_vc4(void *ctx, const uint8_t *vc4, uint64_t start_bit)
@@ -156,16 +156,16 @@ static void on_frame(void *ctx, const struct evl_section_frame *frame)
 	rx->frame_bit = frame->bit;
 	rx->got_vc4 = false;
 	if (frame->realigned) {
-		evl_au4_rx_lost(&rx->au);
+		evl_au_rx_lost(&rx->au);
 	}
 	if (frame->valid) {
 		enum evl_ptr_action action =
-			evl_au4_rx_frame(&rx->au, frame->plain, frame->bit, on_vc4, rx);
+			evl_au_rx_frame(&rx->au, frame->plain, frame->bit, on_vc4, rx);
 		rx->counts.au_increments += action == EVL_PTR_INC;
 		rx->counts.au_decrements += action == EVL_PTR_DEC;
 		rx->counts.au_new_pointers += action == EVL_PTR_NEW;
 	} else {
-		evl_au4_rx_ais(&rx->au);
+		evl_au_rx_ais(&rx->au);
 	}
 	uint64_t h2_end = frame->bit + 8u * (EVL_STM1_H2 + 1);
 	uint32_t now = rx->au.ptr.state == EVL_PTR_AIS   ? BIT(EVL_ALARM_AU_AIS)
@@ -189,11 +189,11 @@ static void start(struct evl_mux63_rx *rx)
 	rx->options = options;
 	rx->frames = 16; /* so that no instant is below zero */
 	evl_section_rx_init(&rx->section, &options);
-	evl_au4_rx_init(&rx->au, (uint8_t)options.lop_frames);
+	evl_au_rx_init(&rx->au, (uint8_t)options.lop_frames);
 	evl_vc4_rx_init(&rx->hp, options.rdi_frames, options.lom_frames);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		evl_tu12_rx_init(
-			&rx->tu[t], (uint8_t)options.lop_frames, (uint8_t)options.rdi_frames);
+		evl_tu1_rx_init(&rx->tu[t], EVL_VC1_E1_ASYNC, (uint8_t)options.lop_frames,
+			(uint8_t)options.rdi_frames);
 		rx->first_bit[t] = UINT64_MAX;
 	}
 }
@@ -242,17 +242,17 @@ static void decode(struct evl_mux63_rx *rx, const uint8_t *line, uint32_t frames
 		evl_section_rx_feed(&rx->section, line + (size_t)EVL_MUX63_LINE_BYTES * f, events,
 			on_frame, rx);
 		for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-			struct evl_vc12_rx *vc = &rx->tu[t].vc;
+			struct evl_vc1_rx *vc = &rx->tu[t].vc;
 			if (vc->open && rx->first_bit[t] == UINT64_MAX) {
 				rx->first_bit[t] = EVL_VC12_E1_BITS * rx->pulled +
 						   (uint64_t)rx->extra[t] + vc->prefill;
 			}
 			if (bytes == NULL) {
-				evl_vc12_rx_pull(vc, e1[t] != NULL ? e1[t] + (size_t)32 * f : drop);
+				evl_vc1_rx_pull(vc, e1[t] != NULL ? e1[t] + (size_t)32 * f : drop);
 				continue;
 			}
-			uint32_t n =
-				evl_vc12_rx_pull_bytes(vc, e1[t] != NULL ? e1[t] + bytes[t] : drop);
+			uint32_t n = evl_vc1_rx_pull_bytes(
+				vc, true, e1[t] != NULL ? e1[t] + bytes[t] : drop);
 			bytes[t] += n;
 			rx->extra[t] += 8 * ((int64_t)n - EVL_MUX63_E1_BYTES);
 		}

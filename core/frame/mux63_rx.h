@@ -6,16 +6,16 @@
  */
 #pragma once
 
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 #include "core/frame/mux63.h"
 #include "core/frame/section_rx.h"
-#include "core/frame/tu12.h"
+#include "core/frame/tu1.h"
 #include "core/frame/vc4_rx.h"
 
 struct evl_mux63_rx {
 	struct evl_rx_options options;
 	struct evl_section_rx section;
-	struct evl_au4_rx au;
+	struct evl_au_rx au;
 	struct evl_vc4_rx hp;
 	uint32_t high;       /* defects of AU-4 and VC-4, bit a: alarm a */
 	uint64_t frames;     /* aligned frames, an instant in frame times */
@@ -30,5 +30,5 @@ struct evl_mux63_rx {
 	int64_t extra[EVL_MUX63_TRIBS];      /* bits of output beyond 256 a frame */
 	uint64_t first_bit[EVL_MUX63_TRIBS];
 	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
-	struct evl_tu12_rx tu[EVL_MUX63_TRIBS];
+	struct evl_tu1_rx tu[EVL_MUX63_TRIBS];
 };

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "core/frame/tu12.h"
+#include "core/frame/tu1.h"
 #include "core/signal/bip.h"
 
 #define AU_POINTER_DEFAULT 522 /* J1 at row 1 column 10 */
@@ -19,7 +19,7 @@
 
 struct evl_mux63_tx {
 	struct evl_stm1_tx section;
-	struct evl_au4_tx au;
+	struct evl_au_tx au;
 	bool started;
 	uint32_t ahead; /* frames of E1 bits that were taken in ahead of the present one */
 	bool ms_ais, au_ais;
@@ -34,7 +34,7 @@ struct evl_mux63_tx {
 	int64_t au_behind, tu_behind[EVL_MUX63_TRIBS]; /* ... and 1e-9 bits that they add up to */
 	bool tu_offsets;
 	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
-	struct evl_tu12_tx tu[EVL_MUX63_TRIBS];
+	struct evl_tu1_tx tu[EVL_MUX63_TRIBS];
 };
 
 /* The state of frame `frame_number`, with the settings as they are. */
@@ -44,7 +44,7 @@ static void start_at(struct evl_mux63_tx *tx, uint64_t frame_number)
 	evl_stm1_tx_init(&tx->section, frame_number);
 	memcpy(tx->section.j0, old.j0, sizeof(old.j0));
 	tx->section.ms_rdi = old.ms_rdi;
-	evl_au4_tx_init(&tx->au, tx->au.ptr.has_new ? tx->au.ptr.new_value : tx->au.ptr.value);
+	evl_au_tx_init(&tx->au, tx->au.ptr.has_new ? tx->au.ptr.new_value : tx->au.ptr.value);
 	tx->vc4_number = frame_number;
 	tx->started = false;
 	tx->hp_rei = 0;
@@ -52,17 +52,7 @@ static void start_at(struct evl_mux63_tx *tx, uint64_t frame_number)
 	tx->au_behind = 0;
 	memset(tx->tu_behind, 0, sizeof(tx->tu_behind));
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		struct evl_tu12_tx *tu = &tx->tu[t];
-		struct evl_vc12_tx *vc = &tu->vc;
-		uint8_t j2[EVL_TRACE_BYTES];
-		uint8_t label = vc->label;
-		bool rdi = vc->rdi;
-		memcpy(j2, vc->j2, sizeof(j2));
-		evl_tu12_tx_init(
-			tu, tu->ptr.has_new ? tu->ptr.new_value : tu->ptr.value, frame_number);
-		memcpy(vc->j2, j2, sizeof(j2));
-		vc->label = label;
-		vc->rdi = rdi;
+		evl_tu1_tx_restart(&tx->tu[t], frame_number);
 	}
 }
 
@@ -78,8 +68,7 @@ enum evl_status evl_mux63_tx_create(struct evl_mux63_tx **out, struct evl_err *e
 	(void)evl_trace_make(tx->section.j0, TRACE_DEFAULT);
 	(void)evl_trace_make(tx->j1, TRACE_DEFAULT);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		tx->tu[t].ptr.value = TU_POINTER_DEFAULT;
-		tx->tu[t].vc.label = EVL_LABEL_ASYNCHRONOUS;
+		evl_tu1_tx_init(&tx->tu[t], EVL_VC1_E1_ASYNC, TU_POINTER_DEFAULT, 0);
 		(void)evl_trace_make(tx->tu[t].vc.j2, TRACE_DEFAULT);
 	}
 	start_at(tx, 0);
@@ -123,9 +112,9 @@ static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 {
 	struct evl_mux63_tx *tx = ctx;
 	uint32_t phase = (uint32_t)(tx->vc4_number % 4);
-	int32_t when = 4 * (int32_t)start - EVL_VC12_TICKS * (int32_t)tx->ahead;
+	int32_t when = 4 * (int32_t)start - EVL_VC1_TICKS * (int32_t)tx->ahead;
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		evl_tu12_tx_frame(&tx->tu[t], phase, when, tx->block[t]);
+		evl_tu1_tx_frame(&tx->tu[t], phase, when, tx->block[t]);
 	}
 	for (uint32_t t = 0; tx->tu_ais >> t != 0; t++) {
 		if (tx->tu_ais >> t & 1) {
@@ -214,12 +203,12 @@ static void encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TR
 		tx->ahead = BATCH - 1 - f % BATCH;
 		drift_all(tx);
 		bool jump = tx->au.ptr.has_new;
-		evl_au4_tx_frame(&tx->au, frame, make_vc4, tx);
+		evl_au_tx_frame(&tx->au, frame, make_vc4, tx);
 		if (jump && !tx->au.ptr.has_new) {
 			level_again(tx);
 		}
 		if (tx->au_ais) {
-			evl_au4_ais(frame);
+			evl_au_ais(frame);
 		}
 		evl_stm1_tx_frame(&tx->section, frame, tx->ms_ais);
 	}
@@ -277,7 +266,7 @@ enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t va
 		tx->au.ptr.new_value = (uint16_t)value;
 		tx->au.ptr.has_new = true;
 	} else {
-		evl_au4_tx_init(&tx->au, (uint16_t)value);
+		evl_au_tx_init(&tx->au, (uint16_t)value);
 	}
 	return EVL_OK;
 }
@@ -385,7 +374,7 @@ void evl_mux63_tx_set_remote(struct evl_mux63_tx *tx, const struct evl_mux63_rem
 	tx->hp_rdi = remote->hp_rdi;
 	tx->hp_rei = add_up_to(tx->hp_rei, remote->hp_rei, UINT32_MAX);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-		struct evl_vc12_tx *vc = &tx->tu[t].vc;
+		struct evl_vc1_tx *vc = &tx->tu[t].vc;
 		vc->rdi = (remote->lp_rdi >> t & 1) != 0;
 		vc->rei = (uint8_t)add_up_to(vc->rei, remote->lp_rei[t], UINT8_MAX);
 	}

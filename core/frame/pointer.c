@@ -20,15 +20,16 @@ static uint32_t ones(uint32_t v)
 	return n;
 }
 
-uint16_t evl_ptr_word(uint16_t value, bool ndf)
+uint16_t evl_ptr_word(uint16_t value, uint8_t ss, bool ndf)
 {
-	return (uint16_t)((ndf ? NDF_ON : NDF_OFF) << 12 | EVL_PTR_SS << 10 | value);
+	return (uint16_t)((ndf ? NDF_ON : NDF_OFF) << 12 | (uint32_t)ss << 10 | value);
 }
 
 void evl_ptr_tx_init(struct evl_ptr_tx *tx, uint16_t range, uint16_t value)
 {
 	evl_require(value < range);
-	*tx = (struct evl_ptr_tx){.range = range, .value = value, .since_change = SPACING};
+	*tx = (struct evl_ptr_tx){
+		.range = range, .value = value, .since_change = SPACING, .ss = EVL_PTR_SS};
 }
 
 uint16_t evl_ptr_tx_next(struct evl_ptr_tx *tx, enum evl_ptr_action *action)
@@ -38,16 +39,16 @@ uint16_t evl_ptr_tx_next(struct evl_ptr_tx *tx, enum evl_ptr_action *action)
 		tx->since_change++;
 	}
 	if (tx->since_change < SPACING || (!tx->has_new && tx->pending == 0)) {
-		return evl_ptr_word(tx->value, false);
+		return evl_ptr_word(tx->value, tx->ss, false);
 	}
 	tx->since_change = 0;
 	if (tx->has_new) {
 		tx->has_new = false;
 		tx->value = tx->new_value;
 		*action = EVL_PTR_NEW;
-		return evl_ptr_word(tx->value, true);
+		return evl_ptr_word(tx->value, tx->ss, true);
 	}
-	uint16_t word = evl_ptr_word(tx->value, false);
+	uint16_t word = evl_ptr_word(tx->value, tx->ss, false);
 	if (tx->pending > 0) {
 		tx->pending--;
 		*action = EVL_PTR_INC;

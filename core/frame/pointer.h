@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * The pointer word N N N N S S I D I D I D I D I D of AU-4 (H1 H2) and TU-12 (V1 V2): generator
- * and interpreter, ITU-T G.707 8.1 and 8.3, G.783 Annex A. One word a frame (AU-4) or a multiframe
- * of 500 us (TU-12); "frame" below means either.
+ * The pointer word N N N N S S I D I D I D I D I D of AU-4, AU-3, TU-3 (H1 H2), TU-12 and TU-11
+ * (V1 V2): generator and interpreter, ITU-T G.707 8.1 to 8.3, G.783 Annex A. One word a frame or,
+ * in TU-12 and TU-11, a multiframe of 500 us; "frame" below means either.
  *
  *	struct evl_ptr_rx rx;
  *	evl_ptr_rx_init(&rx, EVL_PTR_TU12_RANGE, 8);
@@ -13,9 +13,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define EVL_PTR_AU4_RANGE  783 /* values 0..782, unit 3 bytes */
+#define EVL_PTR_AU4_RANGE  783 /* values 0..782, unit 3 bytes; AU-3: unit 1 byte */
+#define EVL_PTR_TU3_RANGE  765 /* values 0..764, unit 1 byte */
 #define EVL_PTR_TU12_RANGE 140 /* values 0..139, unit 1 byte */
-#define EVL_PTR_SS         2   /* SS = 10 for AU-4 and TU-12 */
+#define EVL_PTR_TU11_RANGE 104 /* values 0..103, unit 1 byte */
+#define EVL_PTR_SS         2   /* SS = 10 for AU-4, AU-3, TU-3 and TU-12; SONET sends 00 */
+#define EVL_PTR_SS_TU11    3
 #define EVL_PTR_ALL_ONES   0xffffu
 
 /* What the word means for the payload of its frame. */
@@ -36,6 +39,7 @@ struct evl_ptr_tx {
 	uint16_t new_value; /* to be sent with NDF */
 	bool has_new;
 	uint8_t since_change; /* frames, saturates at 4 */
+	uint8_t ss;           /* SS bits: 2 by default */
 	int32_t pending;      /* increments (> 0) or decrements (< 0) still to send */
 };
 
@@ -46,7 +50,13 @@ void evl_ptr_tx_init(struct evl_ptr_tx *tx, uint16_t range, uint16_t value);
 uint16_t evl_ptr_tx_next(struct evl_ptr_tx *tx, enum evl_ptr_action *action);
 
 /* The word for a value with the new data flag on or off. */
-uint16_t evl_ptr_word(uint16_t value, bool ndf);
+uint16_t evl_ptr_word(uint16_t value, uint8_t ss, bool ndf);
+
+/* Concatenation indication 1001SS11 11111111 (G.707 8.1.7), whatever SS is. */
+static inline bool evl_ptr_is_concatenation(uint16_t word)
+{
+	return (word & 0xf3ff) == 0x93ff;
+}
 
 /* ---- interpreter ---- */
 

@@ -11,7 +11,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 
 struct evl_vc4_rx {
 	uint32_t rdi_limit, lom_limit;

@@ -16,7 +16,7 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 #include "core/frame/mux63.h"
 #include "core/signal/prbs.h"
 

@@ -12,7 +12,7 @@
 #include "core/frame/e1.h"
 #include "core/frame/line_monitor.h"
 #include "core/frame/stm1.h"
-#include "core/frame/tu12.h"
+#include "core/frame/tu1.h"
 #include "core/frame/vc4_rx.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
@@ -169,34 +169,34 @@ static void test_noise_line(void **state)
 static void test_noise_layers(void **state)
 {
 	(void)state;
-	static struct evl_tu12_rx tu;
-	static struct evl_vc12_rx vc;
+	static struct evl_tu1_rx tu;
+	static struct evl_vc1_rx vc;
 	static struct evl_vc4_rx hp;
 	static uint8_t vc4[EVL_VC4_ROOM];
 	struct evl_ptr_rx ptr;
 	struct evl_e1_monitor mon;
 	evl_rng_init(&rng, 5, 0);
-	evl_tu12_rx_init(&tu, 8, 5);
-	evl_vc12_rx_init(&vc, 5);
+	evl_tu1_rx_init(&tu, EVL_VC1_E1_ASYNC, 8, 5);
+	evl_vc1_rx_init(&vc, EVL_VC1_E1_ASYNC, 5);
 	evl_vc4_rx_init(&hp, 5, 8);
 	evl_ptr_rx_init(&ptr, EVL_PTR_AU4_RANGE, 8);
 	evl_e1_monitor_init(&mon, 10);
 	for (uint64_t n = 0; n < 30000; n++) {
 		uint8_t in[EVL_TU12_BYTES], out[32];
-		const struct evl_tu12_place place = {.when = (16 + n) * EVL_VC12_TICKS,
-						     .now = (16 + n) * EVL_VC12_TICKS};
+		const struct evl_tu1_place place = {.when = (16 + n) * EVL_VC1_TICKS,
+						     .now = (16 + n) * EVL_VC1_TICKS};
 		noise(in, sizeof(in));
 		if (evl_rng_below(&rng, 8) != 0) {
 			in[0] = n % 4 == 0 ? 0x68 : (uint8_t)evl_rng_below(&rng, 3);
 		}
-		(void)evl_tu12_rx_frame(&tu, n % 4, &place, in);
-		evl_vc12_rx_pull(&tu.vc, out);
+		(void)evl_tu1_rx_frame(&tu, n % 4, &place, in);
+		evl_vc1_rx_pull(&tu.vc, out);
 		if (evl_rng_below(&rng, 100) == 0) {
-			(void)evl_tu12_rx_ais(&tu, (uint32_t)evl_rng_below(&rng, 4));
+			(void)evl_tu1_rx_ais(&tu, (uint32_t)evl_rng_below(&rng, 4));
 		}
 		in[0] = 2 << 1;
-		evl_vc12_rx_quarter(&vc, in, (int32_t)evl_rng_below(&rng, 40000) - 20000);
-		evl_vc12_rx_pull(&vc, out);
+		evl_vc1_rx_quarter(&vc, in, (int32_t)evl_rng_below(&rng, 40000) - 20000);
+		evl_vc1_rx_pull(&vc, out);
 		(void)evl_ptr_rx_word(&ptr, (uint16_t)evl_rng_next(&rng));
 		assert_true(ptr.state != EVL_PTR_NORMAL || ptr.value < EVL_PTR_AU4_RANGE);
 		evl_e1_monitor_feed(&mon, 0, in, sizeof(in), NULL, NULL);

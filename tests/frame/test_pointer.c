@@ -14,10 +14,10 @@ static void test_words(void **state)
 	(void)state;
 	/* G.707 8.1: NNNN 0110, SS 10. 522 gives 6A 0A, as in a captured STM-1 frame; TU-12: 0
 	 * gives 68 00 and 105 gives 68 69 (G.707 8.3). NDF on: 1001. */
-	assert_int_equal(evl_ptr_word(522, false), 0x6a0a);
-	assert_int_equal(evl_ptr_word(0, false), 0x6800);
-	assert_int_equal(evl_ptr_word(105, false), 0x6869);
-	assert_int_equal(evl_ptr_word(522, true), 0x9a0a);
+	assert_int_equal(evl_ptr_word(522, EVL_PTR_SS, false), 0x6a0a);
+	assert_int_equal(evl_ptr_word(0, EVL_PTR_SS, false), 0x6800);
+	assert_int_equal(evl_ptr_word(105, EVL_PTR_SS, false), 0x6869);
+	assert_int_equal(evl_ptr_word(522, EVL_PTR_SS, true), 0x9a0a);
 	/* Increment of 522 = 10 0000 1010: bits 7, 9, 11, 13, 15 of H1H2 inverted by hand:
 	 * 0110 10 10 0000 1010 -> 0110 10 00 1010 0000 = 68 A0; decrement, bits 8, 10, ..., 16:
 	 * 0110 10 11 0101 1111 = 6B 5F. */
@@ -51,7 +51,7 @@ static void test_spacing_and_wrap(void **state)
 		changes += change;
 		if (!change) {
 			assert_int_equal(word,
-					 evl_ptr_word((uint16_t)((138 + changes) % 140), false));
+					 evl_ptr_word((uint16_t)((138 + changes) % 140), EVL_PTR_SS, false));
 		}
 	}
 	assert_int_equal(tx.value, 1); /* 138 -> 139 -> 0 -> 1 */
@@ -65,7 +65,7 @@ static void settle(struct evl_ptr_rx *rx, uint16_t range, uint16_t value)
 {
 	evl_ptr_rx_init(rx, range, 8);
 	for (int i = 0; i < 8; i++) {
-		(void)evl_ptr_rx_word(rx, evl_ptr_word(value, false));
+		(void)evl_ptr_rx_word(rx, evl_ptr_word(value, EVL_PTR_SS, false));
 	}
 	assert_int_equal(rx->state, EVL_PTR_NORMAL);
 	assert_int_equal(rx->value, value);
@@ -84,7 +84,7 @@ static void test_three_equal(void **state)
 	/* Another value, twice, is not taken; three times it is. 100 differs from 522 in many bits.
 	 */
 	settle(&rx, EVL_PTR_AU4_RANGE, 522);
-	uint16_t other = evl_ptr_word(100, false);
+	uint16_t other = evl_ptr_word(100, EVL_PTR_SS, false);
 	assert_int_equal(evl_ptr_rx_word(&rx, other), EVL_PTR_HOLD);
 	assert_int_equal(evl_ptr_rx_word(&rx, other), EVL_PTR_HOLD);
 	assert_int_equal(evl_ptr_rx_word(&rx, 0x6a0a), EVL_PTR_HOLD);
@@ -127,11 +127,11 @@ static void test_moves(void **state)
 	for (uint16_t value = 0; value < EVL_PTR_TU12_RANGE; value++) {
 		struct evl_ptr_rx rx;
 		settle(&rx, EVL_PTR_TU12_RANGE, value);
-		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, false) ^ 0x2aa),
+		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x2aa),
 				 EVL_PTR_INC);
 		assert_int_equal(rx.value, (value + 1) % 140);
 		settle(&rx, EVL_PTR_TU12_RANGE, value);
-		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, false) ^ 0x155),
+		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x155),
 				 EVL_PTR_DEC);
 		assert_int_equal(rx.value, (value + 139) % 140);
 	}
@@ -153,7 +153,7 @@ static void test_moves_with_errors(void **state)
 	struct evl_ptr_rx rx;
 	settle(&rx, EVL_PTR_AU4_RANGE, 522);
 	assert_int_equal(evl_ptr_rx_word(&rx, 0x6a0a ^ 0x2aa), EVL_PTR_INC);
-	assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(523, false) ^ 0x2aa), EVL_PTR_HOLD);
+	assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(523, EVL_PTR_SS, false) ^ 0x2aa), EVL_PTR_HOLD);
 	assert_int_equal(rx.value, 523);
 }
 

@@ -7,7 +7,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 #include "core/frame/columns.h"
 #include "core/frame/klm.h"
 #include "core/frame/stm1.h"
@@ -72,10 +72,10 @@ static void test_layout(void **state)
 	tx.ms_rdi = true;
 	tx.ms_rei = 30;
 	tx.s1 = 0x0b;
-	struct evl_au4_tx au;
-	evl_au4_tx_init(&au, 522);
+	struct evl_au_tx au;
+	evl_au_tx_init(&au, 522);
 	au.fill = UINT32_MAX; /* no VC-4 wanted here */
-	evl_au4_tx_frame(&au, frame, NULL, NULL);
+	evl_au_tx_frame(&au, frame, NULL, NULL);
 	evl_stm1_tx_frame(&tx, frame, false);
 	evl_scramble_stm1(frame, 1);
 	static const uint8_t row1[9] = {0xf6, 0xf6, 0xf6, 0x28, 0x28, 0x28, '5', 0, 0};

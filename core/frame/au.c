@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-#include "core/frame/au4.h"
+#include "core/frame/au.h"
 
 #include <string.h>
 
@@ -12,7 +12,7 @@
 
 /* ---- encoder ---- */
 
-void evl_au4_tx_init(struct evl_au4_tx *au, uint16_t pointer)
+void evl_au_tx_init(struct evl_au_tx *au, uint16_t pointer)
 {
 	evl_ptr_tx_init(&au->ptr, EVL_PTR_AU4_RANGE, pointer);
 	/* Rows 1..3 come 783 bytes before offset 0 of this frame's own pointer. */
@@ -21,7 +21,7 @@ void evl_au4_tx_init(struct evl_au4_tx *au, uint16_t pointer)
 }
 
 /* The next n payload bytes, which begin at payload byte `at` of the frame. */
-static void give(struct evl_au4_tx *au, uint8_t *dst, uint32_t n, uint32_t at,
+static void give(struct evl_au_tx *au, uint8_t *dst, uint32_t n, uint32_t at,
 		 evl_vc4_source source, void *ctx)
 {
 	while (n > 0) {
@@ -46,7 +46,7 @@ static void give(struct evl_au4_tx *au, uint8_t *dst, uint32_t n, uint32_t at,
 	}
 }
 
-void evl_au4_tx_frame(struct evl_au4_tx *au, uint8_t frame[EVL_STM1_FRAME_BYTES],
+void evl_au_tx_frame(struct evl_au_tx *au, uint8_t frame[EVL_STM1_FRAME_BYTES],
 		      evl_vc4_source source, void *ctx)
 {
 	enum evl_ptr_action action;
@@ -77,7 +77,7 @@ void evl_au4_tx_frame(struct evl_au4_tx *au, uint8_t frame[EVL_STM1_FRAME_BYTES]
 	}
 }
 
-void evl_au4_ais(uint8_t frame[EVL_STM1_FRAME_BYTES])
+void evl_au_ais(uint8_t frame[EVL_STM1_FRAME_BYTES])
 {
 	for (uint32_t row = 0; row < EVL_STM1_ROWS; row++) {
 		uint32_t from = row == ROWS_BEFORE ? 0 : EVL_STM1_SOH;
@@ -87,27 +87,27 @@ void evl_au4_ais(uint8_t frame[EVL_STM1_FRAME_BYTES])
 
 /* ---- decoder ---- */
 
-void evl_au4_rx_init(struct evl_au4_rx *au, uint8_t lop_limit)
+void evl_au_rx_init(struct evl_au_rx *au, uint8_t lop_limit)
 {
 	memset(au, 0, sizeof(*au));
 	evl_ptr_rx_init(&au->ptr, EVL_PTR_AU4_RANGE, lop_limit);
 }
 
-static void drop(struct evl_au4_rx *au)
+static void drop(struct evl_au_rx *au)
 {
 	au->have = 0;
 	au->skip = 0;
 	au->cut = true;
 }
 
-void evl_au4_rx_lost(struct evl_au4_rx *au)
+void evl_au_rx_lost(struct evl_au_rx *au)
 {
 	drop(au);
 	au->lost = true;
 }
 
 /* n bytes that follow one another in the VC-4 stream; the first is at line bit `bit`. */
-static void take(struct evl_au4_rx *au, const uint8_t *src, uint32_t n, uint64_t bit,
+static void take(struct evl_au_rx *au, const uint8_t *src, uint32_t n, uint64_t bit,
 		 evl_vc4_sink sink, void *ctx)
 {
 	if (au->skip > 0) {
@@ -135,7 +135,7 @@ static void take(struct evl_au4_rx *au, const uint8_t *src, uint32_t n, uint64_t
 	}
 }
 
-enum evl_ptr_action evl_au4_rx_frame(struct evl_au4_rx *au,
+enum evl_ptr_action evl_au_rx_frame(struct evl_au_rx *au,
 				     const uint8_t frame[EVL_STM1_FRAME_BYTES], uint64_t frame_bit,
 				     evl_vc4_sink sink, void *ctx)
 {
@@ -147,7 +147,7 @@ enum evl_ptr_action evl_au4_rx_frame(struct evl_au4_rx *au,
 			uint16_t word = (uint16_t)(frame[EVL_STM1_H1] << 8 | frame[EVL_STM1_H2]);
 			action = evl_ptr_rx_word(&au->ptr, word);
 			if (au->ptr.state != EVL_PTR_NORMAL) {
-				evl_au4_rx_lost(au);
+				evl_au_rx_lost(au);
 			} else if (action == EVL_PTR_NEW || au->lost) {
 				drop(au);
 				au->skip = 3u * au->ptr.value;
@@ -167,8 +167,8 @@ enum evl_ptr_action evl_au4_rx_frame(struct evl_au4_rx *au,
 	return action;
 }
 
-void evl_au4_rx_ais(struct evl_au4_rx *au)
+void evl_au_rx_ais(struct evl_au_rx *au)
 {
 	(void)evl_ptr_rx_word(&au->ptr, EVL_PTR_ALL_ONES);
-	evl_au4_rx_lost(au);
+	evl_au_rx_lost(au);
 }

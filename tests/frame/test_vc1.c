@@ -7,18 +7,18 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/vc12.h"
+#include "core/frame/vc1.h"
 #include "core/signal/prbs.h"
 
-static struct evl_vc12_tx tx;
-static struct evl_vc12_rx rx;
+static struct evl_vc1_tx tx;
+static struct evl_vc1_rx rx;
 
 /* One VC with `bits` input bits, as frames of 256 with the rest in the first. */
 static void make(uint8_t vc[140], const uint8_t *bits)
 {
 	for (uint32_t q = 0; q < 4; q++) {
 		evl_bitfifo_push(&tx.fifo, bits + 32 * q, 0, 256);
-		evl_vc12_tx_quarter(&tx, 0, vc + 35 * q);
+		evl_vc1_tx_quarter(&tx, 0, vc + 35 * q);
 	}
 }
 
@@ -33,7 +33,7 @@ static void test_by_hand(void **state)
 	for (uint32_t i = 0; i < sizeof(bits); i++) {
 		bits[i] = (uint8_t)i;
 	}
-	evl_vc12_tx_init(&tx, 0);
+	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
 	assert_true(evl_trace_make(tx.j2, "123456789ABCDEF"));
 	tx.rdi = true;
 	tx.rei = 1;
@@ -70,7 +70,7 @@ static void test_by_hand(void **state)
 static void decode(const uint8_t *vc)
 {
 	for (uint32_t q = 0; q < 4; q++) {
-		evl_vc12_rx_quarter(&rx, vc + 35 * q, 0);
+		evl_vc1_rx_quarter(&rx, vc + 35 * q, 0);
 	}
 }
 
@@ -91,7 +91,7 @@ static void test_control(void **state)
 		memset(vc + 107, 0x55, 32);
 		vc[106] |= 0x01; /* S1 = 1 */
 		vc[107] |= 0x80; /* S2 = 1 */
-		evl_vc12_rx_init(&rx, 5);
+		evl_vc1_rx_init(&rx, EVL_VC1_E1_ASYNC, 5);
 		decode(vc);
 		uint32_t ones1 = (c1 & 1) + (c1 >> 1 & 1) + (c1 >> 2);
 		uint32_t ones2 = (c2 & 1) + (c2 >> 1 & 1) + (c2 >> 2);
@@ -119,8 +119,8 @@ static void test_parity_and_rei(void **state)
 {
 	(void)state;
 	uint8_t bits[128] = {0}, vc[140];
-	evl_vc12_tx_init(&tx, 0);
-	evl_vc12_rx_init(&rx, 5);
+	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
+	evl_vc1_rx_init(&rx, EVL_VC1_E1_ASYNC, 5);
 	struct evl_prbs prbs;
 	evl_prbs_init(&prbs, EVL_PRBS15, 0);
 	for (uint32_t n = 0; n < 64; n++) {
@@ -138,7 +138,7 @@ static void test_parity_and_rei(void **state)
 		}
 		decode(vc);
 		for (int q = 0; q < 4; q++) {
-			evl_vc12_rx_pull(&rx, out);
+			evl_vc1_rx_pull(&rx, out);
 		}
 	}
 	assert_int_equal(rx.counts.bip2_errors, 4);
@@ -150,7 +150,7 @@ static void test_parity_and_rei(void **state)
 		decode(vc);
 		for (int q = 0; q < 4; q++) {
 			uint8_t out[32];
-			evl_vc12_rx_pull(&rx, out);
+			evl_vc1_rx_pull(&rx, out);
 		}
 	}
 	assert_int_equal(rx.counts.lp_rei, 3);
@@ -167,13 +167,13 @@ static void test_labels(void **state)
 		    {4, false, true}, {5, false, true},  {6, false, true},  {7, false, false}};
 	for (size_t i = 0; i < 8; i++) {
 		uint8_t vc[140] = {0};
-		evl_vc12_rx_init(&rx, 5);
+		evl_vc1_rx_init(&rx, EVL_VC1_E1_ASYNC, 5);
 		for (int n = 0; n < 6; n++) {
 			vc[0] = 2 << 1;
 			decode(vc);
 			uint8_t out[32];
 			for (int q = 0; q < 4; q++) {
-				evl_vc12_rx_pull(&rx, out);
+				evl_vc1_rx_pull(&rx, out);
 			}
 		}
 		for (int n = 1; n <= 6; n++) {
@@ -181,7 +181,7 @@ static void test_labels(void **state)
 			decode(vc);
 			uint8_t out[32];
 			for (int q = 0; q < 4; q++) {
-				evl_vc12_rx_pull(&rx, out);
+				evl_vc1_rx_pull(&rx, out);
 			}
 			assert_int_equal(rx.uneq, rows[i].uneq && n >= 5);
 			assert_int_equal(rx.plm, rows[i].plm && n >= 5);
@@ -201,8 +201,8 @@ static void offset(int32_t ppm)
 	evl_prbs_fill(&prbs, in, sizeof(in));
 	/* The first bit of the first VC is input bit 256 - 896: before the first. */
 	evl_prbs_init(&check, EVL_PRBS15, 2 * 32767 - 640);
-	evl_vc12_tx_init(&tx, 0);
-	evl_vc12_rx_init(&rx, 5);
+	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
+	evl_vc1_rx_init(&rx, EVL_VC1_E1_ASYNC, 5);
 	int64_t sent = 0, error = 0;
 	uint64_t got = 0;
 	const uint32_t vcs = 6000; /* 3 s */
@@ -215,8 +215,8 @@ static void offset(int32_t ppm)
 		uint32_t bits = (uint32_t)(256 + more), q = n % 4;
 		evl_bitfifo_push(&tx.fifo, in + sent / 8, (uint32_t)(sent % 8), bits);
 		sent += bits;
-		evl_vc12_tx_quarter(&tx, 0, vc + 35 * q);
-		evl_vc12_rx_quarter(&rx, vc + 35 * q, 0);
+		evl_vc1_tx_quarter(&tx, 0, vc + 35 * q);
+		evl_vc1_rx_quarter(&rx, vc + 35 * q, 0);
 		if (n == 0) {
 			/* The ones with which the store opened are no part of the check. */
 			evl_bitfifo_set_level(&rx.fifo, 256);
@@ -256,22 +256,22 @@ static void test_slips(void **state)
 	/* Far too fast an input: more than 1025 bits a VC. The store slips by 256 bits, each. */
 	static uint8_t bits[40];
 	uint8_t vc[140];
-	evl_vc12_tx_init(&tx, 0);
+	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
 	uint64_t pushed = 0;
 	for (int n = 0; n < 1000; n++) {
 		for (int q = 0; q < 4; q++) {
 			evl_bitfifo_push(&tx.fifo, bits, 0, 258);
 			pushed += 258;
-			evl_vc12_tx_quarter(&tx, 0, vc + 35 * q);
+			evl_vc1_tx_quarter(&tx, 0, vc + 35 * q);
 		}
 	}
 	/* 1032 in, 1025 out: 7000 bits too many, less what the store takes: 256. */
 	assert_int_equal(tx.slips, (7000 - 256) / 256 + 1);
-	evl_vc12_tx_init(&tx, 0);
+	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
 	for (int n = 0; n < 1000; n++) {
 		for (int q = 0; q < 4; q++) {
 			evl_bitfifo_push(&tx.fifo, bits, 0, 254);
-			evl_vc12_tx_quarter(&tx, 0, vc + 35 * q);
+			evl_vc1_tx_quarter(&tx, 0, vc + 35 * q);
 		}
 	}
 	/* Each slip puts the store from 128 bits too few to 128 too many; down again by 9 bits a VC
@@ -286,5 +286,5 @@ int main(void)
 		cmocka_unit_test(test_parity_and_rei), cmocka_unit_test(test_labels),
 		cmocka_unit_test(test_clock_offsets),  cmocka_unit_test(test_slips),
 	};
-	return cmocka_run_group_tests_name("frame.vc12", tests, NULL, NULL);
+	return cmocka_run_group_tests_name("frame.vc1", tests, NULL, NULL);
 }

@@ -1,37 +1,55 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-#include "core/frame/tu12.h"
+#include "core/frame/tu1.h"
 
 #include <string.h>
 
-#define BYTE_TICKS 261 /* EVL_VC12_TICKS / EVL_TU12_BYTES */
 #define BIT(alarm) (1u << (alarm))
 
-/* Offset of the byte after V1..V4. */
-static const uint8_t first_offset[4] = {105, 0, 35, 70};
+const struct evl_tu1_shape evl_tu12_shape = {36, 35, 2, 140, 261, {105, 0, 35, 70}};
+const struct evl_tu1_shape evl_tu11_shape = {27, 26, 3, 104, 348, {78, 0, 26, 52}};
+
+static const struct evl_tu1_shape *shape_of(enum evl_vc1_mode mode)
+{
+	return evl_vc1_shapes[mode].quarter == EVL_VC12_QUARTER ? &evl_tu12_shape : &evl_tu11_shape;
+}
 
 /* ---- encoder ---- */
 
-void evl_tu12_tx_init(struct evl_tu12_tx *tu, uint16_t pointer, uint64_t frame_number)
+void evl_tu1_tx_init(
+	struct evl_tu1_tx *tu, enum evl_vc1_mode mode, uint16_t pointer, uint64_t frame_number)
 {
 	memset(tu, 0, sizeof(*tu));
-	evl_ptr_tx_init(&tu->ptr, EVL_PTR_TU12_RANGE, pointer);
-	uint32_t phase = (uint32_t)(frame_number % 4);
-	tu->fill = (pointer + 140u - first_offset[phase]) % 140u;
-	tu->word = evl_ptr_word(pointer, false);
+	tu->shape = shape_of(mode);
+	tu->ptr.value = pointer;
+	evl_vc1_tx_init(&tu->vc, mode, 0);
+	evl_tu1_tx_restart(tu, frame_number);
+}
+
+void evl_tu1_tx_restart(struct evl_tu1_tx *tu, uint64_t frame_number)
+{
+	const struct evl_tu1_shape *shape = tu->shape;
+	uint32_t phase = (uint32_t)(frame_number % 4), first = shape->first[phase];
+	uint16_t pointer = tu->ptr.has_new ? tu->ptr.new_value : tu->ptr.value;
+	evl_ptr_tx_init(&tu->ptr, shape->range, pointer);
+	tu->ptr.ss = shape->ss;
+	tu->fill = (pointer + shape->range - first) % shape->range;
+	tu->word = evl_ptr_word(pointer, tu->ptr.ss, false);
+	tu->action = EVL_PTR_HOLD;
+	tu->have = 0;
 	/* A VC has the number of the multiframe whose V2 it follows; the number only steers J2, so
 	 * it may wrap below zero for a VC that began before time zero. */
 	uint64_t cycle = frame_number / 4;
-	bool next = pointer < first_offset[phase];
+	bool next = pointer < first;
 	if (phase == 0) {
 		cycle = next ? cycle : cycle - 1;
 	} else {
 		cycle = next ? cycle + 1 : cycle;
 	}
-	evl_vc12_tx_init(&tu->vc, cycle);
+	evl_vc1_tx_restart(&tu->vc, cycle);
 }
 
 /* The next n bytes of the VC stream; the first is byte `at` of the frame. */
-static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, int32_t when)
+static void give(struct evl_tu1_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, int32_t when)
 {
 	while (n > 0) {
 		uint32_t take;
@@ -39,17 +57,18 @@ static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, 
 			take = tu->fill < n ? tu->fill : n;
 			memset(dst, 0, take);
 			tu->fill -= take;
-		} else if (tu->have == 0 && n >= EVL_VC12_QUARTER) {
-			take = EVL_VC12_QUARTER;
-			evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * (int32_t)at, dst);
+		} else if (tu->have == 0 && n >= tu->shape->quarter) {
+			take = tu->shape->quarter;
+			evl_vc1_tx_quarter(
+				&tu->vc, when + tu->shape->byte_ticks * (int32_t)at, dst);
 		} else {
 			if (tu->have == 0) {
-				evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS * (int32_t)at,
-						    tu->quarter);
-				tu->have = EVL_VC12_QUARTER;
+				evl_vc1_tx_quarter(&tu->vc,
+					when + tu->shape->byte_ticks * (int32_t)at, tu->quarter);
+				tu->have = tu->shape->quarter;
 			}
 			take = tu->have < n ? tu->have : n;
-			memcpy(dst, tu->quarter + EVL_VC12_QUARTER - tu->have, take);
+			memcpy(dst, tu->quarter + tu->shape->quarter - tu->have, take);
 			tu->have = (uint8_t)(tu->have - take);
 		}
 		dst += take;
@@ -58,8 +77,7 @@ static void give(struct evl_tu12_tx *tu, uint8_t *dst, uint32_t n, uint32_t at, 
 	}
 }
 
-void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
-		       uint8_t out[EVL_TU12_BYTES])
+void evl_tu1_tx_frame(struct evl_tu1_tx *tu, uint32_t phase, int32_t when, uint8_t *out)
 {
 	uint32_t from = 1;
 	switch (phase) {
@@ -75,7 +93,7 @@ void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
 		if (tu->action == EVL_PTR_NEW) {
 			tu->fill = tu->ptr.value;
 			tu->have = 0;
-			evl_vc12_tx_cut(&tu->vc);
+			evl_vc1_tx_cut(&tu->vc);
 		}
 		break;
 	case 2:
@@ -92,9 +110,9 @@ void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
 		break;
 	}
 	if (from == 1 && tu->have == 0 && tu->fill == 0) {
-		evl_vc12_tx_quarter(&tu->vc, when + BYTE_TICKS, out + 1);
+		evl_vc1_tx_quarter(&tu->vc, when + tu->shape->byte_ticks, out + 1);
 	} else {
-		give(tu, out + from, EVL_TU12_BYTES - from, from, when);
+		give(tu, out + from, tu->shape->bytes - from, from, when);
 	}
 	if (phase == 3) {
 		tu->action = EVL_PTR_HOLD;
@@ -103,14 +121,16 @@ void evl_tu12_tx_frame(struct evl_tu12_tx *tu, uint32_t phase, int32_t when,
 
 /* ---- decoder ---- */
 
-void evl_tu12_rx_init(struct evl_tu12_rx *tu, uint8_t lop_limit, uint8_t rdi_limit)
+void evl_tu1_rx_init(
+	struct evl_tu1_rx *tu, enum evl_vc1_mode mode, uint8_t lop_limit, uint8_t rdi_limit)
 {
 	memset(tu, 0, sizeof(*tu));
-	evl_ptr_rx_init(&tu->ptr, EVL_PTR_TU12_RANGE, lop_limit);
-	evl_vc12_rx_init(&tu->vc, rdi_limit);
+	tu->shape = shape_of(mode);
+	evl_ptr_rx_init(&tu->ptr, tu->shape->range, lop_limit);
+	evl_vc1_rx_init(&tu->vc, mode, rdi_limit);
 }
 
-static bool update(struct evl_tu12_rx *tu)
+static bool update(struct evl_tu1_rx *tu)
 {
 	uint32_t now = 0;
 	if (tu->ptr.state == EVL_PTR_AIS) {
@@ -120,21 +140,23 @@ static bool update(struct evl_tu12_rx *tu)
 	} else {
 		now = (tu->vc.uneq ? BIT(EVL_ALARM_LP_UNEQ) : 0) |
 		      (tu->vc.plm ? BIT(EVL_ALARM_LP_PLM) : 0) |
-		      (tu->vc.rdi ? BIT(EVL_ALARM_LP_RDI) : 0);
+		      (tu->vc.rdi ? BIT(EVL_ALARM_LP_RDI) : 0) |
+		      (tu->vc.rfi ? BIT(EVL_ALARM_LP_RFI) : 0) |
+		      (tu->vc.held ? BIT(EVL_ALARM_LP_TIM) : 0);
 	}
 	bool changed = now != tu->defects;
 	tu->defects = now;
 	return changed;
 }
 
-static void cut(struct evl_tu12_rx *tu)
+static void cut(struct evl_tu1_rx *tu)
 {
 	tu->have = 0;
 	tu->skip = 0;
-	evl_vc12_rx_cut(&tu->vc);
+	evl_vc1_rx_cut(&tu->vc);
 }
 
-static void pointer(struct evl_tu12_rx *tu, uint16_t word)
+static void pointer(struct evl_tu1_rx *tu, uint16_t word)
 {
 	enum evl_ptr_action action = evl_ptr_rx_word(&tu->ptr, word);
 	tu->negative = action == EVL_PTR_DEC;
@@ -152,18 +174,18 @@ static void pointer(struct evl_tu12_rx *tu, uint16_t word)
 }
 
 /* A quarter is whole; true when it began with a V5, which may change defects. */
-static bool quarter(struct evl_tu12_rx *tu, const uint8_t *in, const struct evl_tu12_place *place)
+static bool quarter(struct evl_tu1_rx *tu, const uint8_t *in, const struct evl_tu1_place *place)
 {
 	bool first = tu->vc.quarter == 0;
-	evl_vc12_rx_quarter(&tu->vc, in, (int32_t)(int64_t)(place->now - tu->begun));
+	evl_vc1_rx_quarter(&tu->vc, in, (int32_t)(int64_t)(place->now - tu->begun));
 	if (first) {
-		tu->v5_byte = (int32_t)((int64_t)(tu->begun - place->when) / BYTE_TICKS);
+		tu->v5_byte = (int32_t)((int64_t)(tu->begun - place->when) / tu->shape->byte_ticks);
 	}
 	return first;
 }
 
-bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_tu12_place *place,
-		       const uint8_t in[EVL_TU12_BYTES])
+bool evl_tu1_rx_frame(
+	struct evl_tu1_rx *tu, uint32_t phase, const struct evl_tu1_place *place, const uint8_t *in)
 {
 	bool look = false;
 	uint32_t at = 1;
@@ -186,31 +208,31 @@ bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_
 		return look && update(tu);
 	}
 	if (at == 1 && tu->have == 0 && tu->skip == 0) {
-		tu->begun = place->when + (uint32_t)BYTE_TICKS;
+		tu->begun = place->when + (uint32_t)tu->shape->byte_ticks;
 		look |= quarter(tu, in + 1, place);
 		return look && update(tu);
 	}
 	if (tu->skip > 0) {
-		uint32_t n = EVL_TU12_BYTES - at < tu->skip ? EVL_TU12_BYTES - at : tu->skip;
+		uint32_t n = tu->shape->bytes - at < tu->skip ? tu->shape->bytes - at : tu->skip;
 		tu->skip -= n;
 		at += n;
 	}
-	while (at < EVL_TU12_BYTES) {
-		uint32_t n = EVL_TU12_BYTES - at;
+	while (at < tu->shape->bytes) {
+		uint32_t n = tu->shape->bytes - at;
 		if (tu->have == 0) {
-			tu->begun = place->when + BYTE_TICKS * (int32_t)at;
-			if (n >= EVL_VC12_QUARTER) {
+			tu->begun = place->when + tu->shape->byte_ticks * (int32_t)at;
+			if (n >= tu->shape->quarter) {
 				look |= quarter(tu, in + at, place);
-				at += EVL_VC12_QUARTER;
+				at += tu->shape->quarter;
 				continue;
 			}
 		}
-		uint32_t want = EVL_VC12_QUARTER - (uint32_t)tu->have;
+		uint32_t want = tu->shape->quarter - (uint32_t)tu->have;
 		n = n < want ? n : want;
 		memcpy(tu->quarter + tu->have, in + at, n);
 		tu->have = (uint8_t)(tu->have + n);
 		at += n;
-		if (tu->have == EVL_VC12_QUARTER) {
+		if (tu->have == tu->shape->quarter) {
 			tu->have = 0;
 			look |= quarter(tu, tu->quarter, place);
 		}
@@ -218,7 +240,7 @@ bool evl_tu12_rx_frame(struct evl_tu12_rx *tu, uint32_t phase, const struct evl_
 	return look && update(tu);
 }
 
-bool evl_tu12_rx_lost(struct evl_tu12_rx *tu)
+bool evl_tu1_rx_lost(struct evl_tu1_rx *tu)
 {
 	cut(tu);
 	tu->lost = true;
@@ -226,7 +248,7 @@ bool evl_tu12_rx_lost(struct evl_tu12_rx *tu)
 	return update(tu);
 }
 
-bool evl_tu12_rx_ais(struct evl_tu12_rx *tu, uint32_t phase)
+bool evl_tu1_rx_ais(struct evl_tu1_rx *tu, uint32_t phase)
 {
 	cut(tu);
 	tu->lost = true;

@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/*
+ * The client bits of a quarter of VC-12 or VC-11, shared by vc1.c and vc1_other.c only. The VC-12
+ * with asynchronous E1 is here, to be inlined; all other mappings are in vc1_other.c:
+ *
+ *	parity ^= mode == EVL_VC1_E1_ASYNC ? evl_vc12_fill(tx, out) : evl_vc1_fill_other(tx, out);
+ */
+#pragma once
+
+#include <string.h>
+
+#include "core/frame/vc1.h"
+
+#define EVL_VC1_C1        0x80
+#define EVL_VC1_C2        0x40
+#define EVL_VC1_C_NOMINAL 0x80 /* C1 = 1, C2 = 0 */
+
+/* Byte 2 of quarters 1..3 by justification -1, 0, +1. */
+static inline uint8_t evl_vc1_control(int8_t justify)
+{
+	return justify == 0 ? EVL_VC1_C_NOMINAL : justify < 0 ? EVL_VC1_C1 | EVL_VC1_C2 : 0;
+}
+
+static inline uint64_t evl_vc1_load64(const uint8_t *p)
+{
+	uint64_t v;
+	memcpy(&v, p, sizeof(v));
+	return v;
+}
+
+/* Copies 32 bytes and returns the XOR of its words, without reading what was just written. */
+static inline uint64_t evl_vc1_copy32(uint8_t *dst, const uint8_t *src)
+{
+	uint64_t a = evl_vc1_load64(src), b = evl_vc1_load64(src + 8);
+	uint64_t c = evl_vc1_load64(src + 16), d = evl_vc1_load64(src + 24);
+	memcpy(dst, &a, 8);
+	memcpy(dst + 8, &b, 8);
+	memcpy(dst + 16, &c, 8);
+	memcpy(dst + 24, &d, 8);
+	return a ^ b ^ c ^ d;
+}
+
+static inline uint64_t evl_vc1_xor32(const uint8_t *p)
+{
+	return evl_vc1_load64(p) ^ evl_vc1_load64(p + 8) ^ evl_vc1_load64(p + 16) ^
+	       evl_vc1_load64(p + 24);
+}
+
+/* All but V5, J2, N2, K4 of the 35 bytes; returns the XOR of bytes 3..35 as words. */
+static inline uint64_t evl_vc12_fill(struct evl_vc1_tx *tx, uint8_t *q)
+{
+	struct evl_bitfifo *fifo = &tx->fifo;
+	const uint32_t frame = EVL_VC12_E1_BITS;
+	bool nominal = tx->quarter < 3 || tx->justify == 0;
+	q[1] = tx->quarter > 0 ? evl_vc1_control(tx->justify) : 0;
+	q[34] = 0;
+	if (nominal && fifo->read % 8 == 0) {
+		evl_require(evl_bitfifo_level(fifo) >= frame);
+		uint64_t x = evl_vc1_copy32(q + 2, fifo->buf + fifo->read / 8);
+		fifo->read += frame;
+		return x;
+	}
+	if (nominal) {
+		evl_bitfifo_pull(fifo, q + 2, 0, frame);
+	} else if (tx->justify > 0) {
+		uint8_t s1 = 0;
+		evl_bitfifo_pull(fifo, &s1, 7, 1);
+		q[1] = (uint8_t)(q[1] | s1);
+		evl_bitfifo_pull(fifo, q + 2, 0, frame);
+	} else {
+		q[2] = 0;
+		evl_bitfifo_pull(fifo, q + 2, 1, frame - 1);
+	}
+	return evl_vc1_xor32(q + 2);
+}
+
+/* Room in the output store before a quarter is pushed. */
+static inline void evl_vc1_slip_full(struct evl_vc1_rx *rx, uint32_t frame)
+{
+	if (evl_bitfifo_level(&rx->fifo) > 6 * frame) {
+		evl_bitfifo_skip(&rx->fifo, frame);
+		rx->counts.slips_lost++;
+	}
+}
+
+/* Takes the data bits if the store is open; returns the XOR of bytes 3..35 as words. */
+static inline uint64_t evl_vc12_take(struct evl_vc1_rx *rx, const uint8_t *q)
+{
+	struct evl_bitfifo *fifo = &rx->fifo;
+	const uint32_t frame = EVL_VC12_E1_BITS;
+	if (!rx->open) {
+		return evl_vc1_xor32(q + 2) ^ q[34];
+	}
+	evl_vc1_slip_full(rx, frame);
+	bool s1_data = rx->quarter == 3 && rx->c1 < 2, s2_data = rx->quarter < 3 || rx->c2 < 2;
+	if (!s1_data && s2_data && fifo->write % 8 == 0) {
+		evl_bitfifo_make_room(fifo, frame);
+		uint64_t x = evl_vc1_copy32(fifo->buf + fifo->write / 8, q + 2);
+		fifo->write += frame;
+		return x ^ q[34];
+	}
+	if (s1_data == s2_data) {
+		rx->counts.extra += s1_data;
+		rx->counts.missing += !s1_data;
+	}
+	if (s1_data) {
+		evl_bitfifo_push(fifo, q + 1, 7, 1);
+	}
+	if (s2_data) {
+		evl_bitfifo_push(fifo, q + 2, 0, frame);
+	} else {
+		evl_bitfifo_push(fifo, q + 2, 1, frame - 1);
+	}
+	return evl_vc1_xor32(q + 2) ^ q[34];
+}
+
+uint64_t evl_vc1_fill_other(struct evl_vc1_tx *tx, uint8_t *q);
+uint64_t evl_vc1_take_other(struct evl_vc1_rx *rx, const uint8_t *q);
