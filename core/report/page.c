@@ -70,9 +70,19 @@ struct evl_num evl_page_channel(const struct evl_page *p, int channel_no, bool k
 		snprintf(
 			out.s, sizeof out.s, "%.50s %d", c->role == NULL ? "" : c->role, c->number);
 	}
-	if (klm && c->klm != NULL) {
-		size_t n = strlen(out.s);
-		snprintf(out.s + n, sizeof out.s - n, " (%.40s)", c->klm);
+	if (c->klm == NULL) {
+		return out;
+	}
+	/* Some labels say the place themselves: it is said once, or not at all. */
+	char place[48];
+	snprintf(place, sizeof place, " (%.40s)", c->klm);
+	size_t n = strlen(out.s);
+	size_t m = strlen(place);
+	bool said = n > m && strcmp(out.s + n - m, place) == 0;
+	if (said && !klm) {
+		out.s[n - m] = '\0';
+	} else if (!said && klm) {
+		snprintf(out.s + n, sizeof out.s - n, "%s", place);
 	}
 	return out;
 }
@@ -170,18 +180,16 @@ struct evl_num evl_page_why(const struct evl_page *p, int channel_no)
 	return out;
 }
 
-/* Is `a` worse than `b`? Verdict first. Among failures a claim that is not gradual (the wrong
- * pattern, no alarm) comes before a ratio, and ratios go by how far they are over their limit; the
- * earlier check wins a tie. */
+/* A claim that is not gradual (the wrong pattern, no alarm) is wholly broken; other claims by their
+ * share of wrong bits. */
 static double badness(const struct evl_row_check *c)
 {
-	double value = c->value == NULL ? 0 : atof(c->value);
-	double limit = c->limit == NULL ? 0 : atof(c->limit);
-	bool ratio = c->errors >= 0 && c->bits > 0 && value > 0 && limit > 0;
-	return ratio ? value / limit : 1e300;
+	return c->errors >= 0 && c->bits > 0 ? (double)c->errors / (double)c->bits : 2;
 }
 
-static bool is_worse(const struct evl_row_check *a, const struct evl_row_check *b)
+/* Verdict first; then the above, or, among the checks of one channel, what rests on more bits. The
+ * earlier check wins a tie. */
+static bool is_worse(const struct evl_row_check *a, const struct evl_row_check *b, bool one_channel)
 {
 	if (b == NULL) {
 		return true;
@@ -190,6 +198,9 @@ static bool is_worse(const struct evl_row_check *a, const struct evl_row_check *
 	enum evl_page_verdict vb = evl_page_verdict_of(b->verdict);
 	if (va != vb || va < PV_FAIL) {
 		return va > vb;
+	}
+	if (one_channel && badness(a) < 2 && badness(b) < 2) {
+		return a->bits > b->bits;
 	}
 	return badness(a) > badness(b);
 }
@@ -204,7 +215,7 @@ static void derive(struct evl_page *p)
 		const struct evl_row_check *c = &run->checks[i];
 		enum evl_page_verdict v = evl_page_verdict_of(c->verdict);
 		p->count[v]++;
-		if (is_worse(c, p->worst_check)) {
+		if (is_worse(c, p->worst_check, false)) {
 			p->worst_check = c;
 		}
 		if (evl_run_channel(run, c->channel_no) == NULL) {
@@ -213,7 +224,7 @@ static void derive(struct evl_page *p)
 		if (v > p->channel[c->channel_no]) {
 			p->channel[c->channel_no] = v;
 		}
-		if (is_worse(c, p->worst[c->channel_no])) {
+		if (is_worse(c, p->worst[c->channel_no], true)) {
 			p->worst[c->channel_no] = c;
 		}
 	}

@@ -89,7 +89,9 @@ static void put_check_row(struct evl_page *p, const struct evl_row_check *c, str
 	}
 	evl_page_put(p, "<td>");
 	evl_page_put_verdict(p, evl_page_verdict_of(c->verdict));
-	evl_page_put(p, "</td><td>");
+	/* A ratio must not break at its hyphen. */
+	bool brief = c->value != NULL && strlen(c->value) <= 16;
+	evl_page_put(p, brief ? "</td><td class=\"ch\">" : "</td><td>");
 	evl_page_put_value(p, c);
 	evl_page_put(p, "</td>");
 	if (col.limit) {

@@ -121,7 +121,7 @@ static void put_run(struct evl_page *p)
 			  "clock"
 			: r->clock);
 	if (r->reference_run > 0) {
-		put_pair(p, "Replays recordings of run", evl_num_count(r->reference_run).s);
+		put_pair(p, "Reference run", evl_num_count(r->reference_run).s);
 	}
 	put_pair(p, "Software", r->software_version);
 	evl_page_put(p, "</dl></div>\n<div><h3>Campaign</h3><dl>");

@@ -135,9 +135,27 @@ static bool is_first_of_role(const struct evl_page *p, size_t channel_no)
 	return true;
 }
 
-void evl_page_put_map(struct evl_page *p)
+static void put_role(struct evl_page *p, const char *role, bool placed)
 {
 	size_t grid[K_MAX][L_MAX][M_MAX];
+	size_t count = 0;
+	if (place_role(p, role, grid, &count) != placed) {
+		return;
+	}
+	if (!placed) {
+		put_plain(p, role);
+		return;
+	}
+	evl_page_put(p, "<h3>$, $</h3>\n<div class=\"maps$\">\n", role,
+		evl_num_of((int64_t)count, "channel").s, has_reasons(p, role) ? " tall" : "");
+	for (int k = 0; k < K_MAX; k++) {
+		put_block(p, k, grid[k]);
+	}
+	evl_page_put(p, "</div>\n");
+}
+
+void evl_page_put_map(struct evl_page *p)
+{
 	evl_page_put(p,
 		"<section id=\"map\" aria-labelledby=\"h-map\">\n"
 		"<h2 id=\"h-map\">Map of the channels</h2>\n"
@@ -154,23 +172,13 @@ void evl_page_put_map(struct evl_page *p)
 	evl_page_put(p, "<li>");
 	evl_page_put_verdict(p, PV_NONE);
 	evl_page_put(p, " not judged</li></ul>\n");
-	for (size_t i = 0; i < p->run->channel_count; i++) {
-		const char *role = p->run->channels[i].role;
-		if (role == NULL || !is_first_of_role(p, i)) {
-			continue;
+	/* Tributaries first, then what has no place in the line. */
+	for (int pass = 0; pass < 2; pass++) {
+		for (size_t i = 0; i < p->run->channel_count; i++) {
+			if (p->run->channels[i].role != NULL && is_first_of_role(p, i)) {
+				put_role(p, p->run->channels[i].role, pass == 0);
+			}
 		}
-		size_t count = 0;
-		if (!place_role(p, role, grid, &count)) {
-			put_plain(p, role);
-			continue;
-		}
-		evl_page_put(p, "<h3>$, $</h3>\n<div class=\"maps$\">\n", role,
-			evl_num_of((int64_t)count, "channel").s,
-			has_reasons(p, role) ? " tall" : "");
-		for (int k = 0; k < K_MAX; k++) {
-			put_block(p, k, grid[k]);
-		}
-		evl_page_put(p, "</div>\n");
 	}
 	evl_page_put(p, "</section>\n");
 }

@@ -121,12 +121,13 @@ static inline int64_t invented_begin(struct evl_store *store, const struct inven
 		err));
 	for (int i = 0; i <= invented_tribs(in); i++) {
 		char klm[32];
-		char label[32];
+		char label[64];
 		char channel[32];
 		bool line = i == invented_tribs(in);
 		/* A column order: number = 1 + (K-1) + 3 (L-1) + 21 (M-1). */
 		snprintf(klm, sizeof klm, "%d-%d-%d", i % 3 + 1, i / 3 % 7 + 1, i / 21 + 1);
-		snprintf(label, sizeof label, line ? "line" : "trib %d", i + 1);
+		/* As core/script words them. */
+		snprintf(label, sizeof label, line ? "line" : "trib %d (%s)", i + 1, klm);
 		snprintf(channel, sizeof channel, line ? "line" : "trib-%d", i + 1);
 		OK(evl_store_add_channel(store,
 			&(struct evl_row_channel){.ordinal = i,

@@ -106,6 +106,7 @@ static void failing(void **state)
 			  "'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
 			  "'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab'");
 	assert_null(strstr(evl_text_str(&html), "DEMONSTRATION"));
+	assert_null(strstr(evl_text_str(&html), "(3-4-1) (3-4-1)"));
 	/* 63 tributaries and the line have one cell each. */
 	size_t cells = 0;
 	for (const char *at = evl_text_str(&html);
