@@ -188,7 +188,9 @@ static enum evl_status take_all(struct whole *w, const struct evl_reader *r,
 		st = take_parties(b, r, root);
 	}
 	if (st == EVL_OK) {
-		st = evl_bench_take_numbering(&b->numbering, r, evl_node_child(root, "numbering"));
+		n = evl_node_child(root, "numbering");
+		evl_numbering_init(&b->numbering, EVL_NUMBERING_NONE);
+		st = n ? evl_bench_take_numbering(&b->numbering, r, n) : EVL_OK;
 	}
 	if (st == EVL_OK) {
 		st = take_adapters(w, r, evl_node_child(root, "adapters"));
@@ -258,6 +260,22 @@ void evl_bench_destroy(struct evl_bench *bench)
 	struct whole *w = (struct whole *)bench;
 	evl_arena_finish(&w->arena);
 	free(w);
+}
+
+void evl_bench_label(struct evl_text *out, struct evl_numbering_place *place,
+		     const struct evl_bench_role *role, const struct evl_bench_channel *channel,
+		     enum evl_numbering_unit unit)
+{
+	char text[EVL_NUMBERING_TEXT];
+	*place = (struct evl_numbering_place){0};
+	evl_text_add(out, role->name);
+	if (role->numbered) {
+		evl_text_addf(out, " %u", (unsigned)channel->number);
+	}
+	if (role->numbering && unit != EVL_NUMBERING_BY_RATE &&
+	    evl_numbering_place(place, role->numbering, unit, channel->number)) {
+		evl_text_addf(out, " (%s)", evl_numbering_format(role->numbering, *place, text));
+	}
 }
 
 const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name)

@@ -22,6 +22,7 @@
 
 #include "core/base/digest.h"
 #include "core/base/err.h"
+#include "core/base/text.h"
 #include "core/bench/numbering.h"
 
 #define EVL_BENCH_BYTES_MAX    (1024u * 1024u)
@@ -57,8 +58,10 @@ struct evl_bench_role {
 	uint32_t adapter;                         /* index into evl_bench.adapters */
 	const struct evl_bench_channel *channels; /* in file order; names and numbers are unique */
 	size_t channel_count;                     /* at least 1 */
-	bool numbered;   /* `numbers` was given, or there is more than one channel */
-	bool structured; /* numbers mean places K-L-M by evl_bench.numbering, where E1 */
+	bool numbered; /* `numbers` was given, or there is more than one channel */
+	/* By which the numbers mean places, where E1 or T1: its own, or that of the bench; NULL
+	 * when they mean none. */
+	const struct evl_numbering *numbering;
 	uint32_t line;
 };
 
@@ -106,6 +109,13 @@ enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const 
 				size_t bytes, struct evl_err *err);
 
 void evl_bench_destroy(struct evl_bench *bench); /* takes NULL */
+
+/* What people call a channel: "trib 17 (2-6-1)", "trib 17" without a place, "line" of a role
+ * without numbers. `unit` is what the channel rides in, BY_RATE: none; *place is zero when there is
+ * none. Adds to `out`. */
+void evl_bench_label(struct evl_text *out, struct evl_numbering_place *place,
+		     const struct evl_bench_role *role, const struct evl_bench_channel *channel,
+		     enum evl_numbering_unit unit);
 
 /* NULL when there is no such role, no such instance. */
 const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name);

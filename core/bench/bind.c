@@ -273,6 +273,11 @@ static void bind_role(struct whole *w, struct evl_bound_role *out, const struct 
 	const struct evl_bench_role *role = a->role;
 	struct evl_bound_channel *list =
 		evl_arena_alloc(&w->arena, role->channel_count * sizeof *list);
+	struct evl_numbering *copy = NULL;
+	if (role->numbering) {
+		copy = evl_arena_alloc(&w->arena, sizeof *copy);
+		*copy = *role->numbering;
+	}
 	out->name = evl_arena_copy(&w->arena, role->name, strlen(role->name));
 	out->channels = list;
 	out->channel_count = role->channel_count;
@@ -293,16 +298,18 @@ static void bind_role(struct whole *w, struct evl_bound_role *out, const struct 
 			.abilities = p->abilities,
 		};
 		t.len = 0;
-		evl_text_add(&t, role->name);
-		if (role->numbered) {
-			evl_text_addf(&t, " %u", (unsigned)c->number);
+		enum evl_numbering_unit unit =
+			role->numbering ? evl_numbering_unit_of(role->numbering, p->rate)
+					: EVL_NUMBERING_BY_RATE;
+		evl_bench_label(&t, &b->place, role, c, unit);
+		if (b->place.m != 0) {
+			b->numbering = copy;
+			b->unit = unit;
+			b->has_klm = unit == EVL_NUMBERING_TU12 &&
+				     copy->route == EVL_NUMBERING_AU4 && copy->augs == 1;
 		}
-		if (role->structured && p->rate == EVL_RATE_E1 && c->number >= 1 &&
-		    c->number <= EVL_NUMBERING_COUNT) {
-			char klm[EVL_KLM_TEXT];
-			b->has_klm = true;
-			b->klm = evl_numbering_klm(&a->bench->numbering, c->number);
-			evl_text_addf(&t, " (%s)", evl_klm_format(b->klm, klm));
+		if (b->has_klm) {
+			b->klm = (struct evl_klm){b->place.k, b->place.l, b->place.m};
 		}
 		b->label = evl_arena_copy(&w->arena, evl_text_str(&t), t.len);
 		out->rate = p->rate;

@@ -25,6 +25,7 @@
 
 #include "core/base/rate.h"
 #include "core/bench/bench.h"
+#include "core/frame/klm.h"
 
 /* What a channel can do: the same values as EVL_CH_x of the driver ABI. */
 enum {
@@ -59,7 +60,11 @@ struct evl_bound_channel {
 	const char *role;
 	uint32_t index;  /* within the role, from 0 */
 	uint32_t number; /* shown to people */
-	bool has_klm;    /* E1, the role is structured, the number is 1..63 */
+	/* Where the number has a place in the line; NULL, BY_RATE and zero where it has none. */
+	const struct evl_numbering *numbering;
+	enum evl_numbering_unit unit;
+	struct evl_numbering_place place;
+	bool has_klm; /* the place is a TU-12 of the VC-4 of an STM-1, and klm is it */
 	struct evl_klm klm;
 	const char *name;  /* of the adapter's channel */
 	const char *label; /* "trib 17 (2-6-1)", "trib 17", or "line" for a lone channel */

@@ -149,6 +149,26 @@ static enum evl_status take_role_adapter(struct evl_bench_role *role, const stru
 		near ? near : names[0], near ? "?" : "");
 }
 
+static enum evl_status take_role_numbering(struct evl_bench_role *role, const struct evl_reader *r,
+					   const struct evl_node *n)
+{
+	role->numbering = NULL;
+	if (n->kind == EVL_NODE_TEXT && strcmp(n->text, "none") == 0) {
+		return EVL_OK;
+	}
+	struct evl_numbering *own = evl_arena_alloc(r->arena, sizeof *own);
+	enum evl_status st = evl_bench_take_numbering(own, r, n);
+	if (st == EVL_OK && !role->numbered) {
+		return evl_reader_fail(
+			r, n->line,
+			"role \"%s\" has no numbers; write numbers: and the tributary "
+			"number of its channel, or leave numbering out",
+			role->name);
+	}
+	role->numbering = own;
+	return st;
+}
+
 static enum evl_status take_role(const struct evl_bench *b, size_t *total,
 				 struct evl_bench_role *role, const struct evl_reader *r,
 				 const struct evl_node *n)
@@ -208,16 +228,11 @@ static enum evl_status take_role(const struct evl_bench *b, size_t *total,
 			c.list[i].number = (uint32_t)i + 1;
 		}
 	}
-	role->structured = role->numbered && b->numbering.kind != EVL_NUMBERING_NONE;
+	role->numbering =
+		role->numbered && b->numbering.kind != EVL_NUMBERING_NONE ? &b->numbering : NULL;
 	const struct evl_node *numbering = evl_node_child(n, "numbering");
 	if (st == EVL_OK && numbering) {
-		if (numbering->kind != EVL_NODE_TEXT || strcmp(numbering->text, "none") != 0) {
-			return evl_reader_fail(
-				r, numbering->line,
-				"numbering of a role can only be none (its numbers are no places "
-				"K-L-M); leave it out otherwise");
-		}
-		role->structured = false;
+		st = take_role_numbering(role, r, numbering);
 	}
 	return st;
 }

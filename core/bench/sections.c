@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-/* The sections `numbering` and `options` of a bench file. */
+/* The section `options` of a bench file. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -7,91 +7,6 @@
 #include "core/bench/internal.h"
 
 #define OPTION_PATH_MAX 256u
-
-static enum evl_status take_table(struct evl_numbering *map, const struct evl_reader *r,
-				  const struct evl_node *n)
-{
-	struct evl_klm table[EVL_NUMBERING_COUNT] = {{0}};
-	uint32_t lines[EVL_NUMBERING_COUNT] = {0};
-	enum evl_status st = evl_node_want_map(r, n, "table", "{1: 1-1-1, 2: 1-1-2, ...}");
-	if (st < 0) {
-		return st;
-	}
-	for (const struct evl_node *c = n->first; c != NULL; c = c->next) {
-		uint32_t first, last;
-		const char *problem;
-		if (evl_span_parse(&first, &last, c->key, &problem) < 0 || first != last ||
-		    first < 1 || first > EVL_NUMBERING_COUNT) {
-			return evl_reader_fail(r, c->line,
-					       "table: \"%s\" is no tributary number 1..%u",
-					       evl_quote(c->key).s, EVL_NUMBERING_COUNT);
-		}
-		if (lines[first - 1] != 0) {
-			return evl_reader_fail(r, c->line,
-					       "table: number %u comes twice, first in line %u",
-					       (unsigned)first, (unsigned)lines[first - 1]);
-		}
-		const char *text = c->kind == EVL_NODE_TEXT ? c->text : "";
-		struct evl_klm place;
-		if (evl_klm_parse(&place, text) < 0) {
-			return evl_reader_fail(
-				r, c->line,
-				"table: \"%s\" of number %u is no place K-L-M; K is 1..3, L 1..7, "
-				"M 1..3",
-				evl_quote(text).s, (unsigned)first);
-		}
-		for (uint32_t i = 0; i < EVL_NUMBERING_COUNT; i++) {
-			if (lines[i] && table[i].k == place.k && table[i].l == place.l &&
-			    table[i].m == place.m) {
-				return evl_reader_fail(
-					r, c->line,
-					"table: place %s of number %u has number %u already (line "
-					"%u); each place comes once",
-					text, (unsigned)first, (unsigned)i + 1, (unsigned)lines[i]);
-			}
-		}
-		table[first - 1] = place;
-		lines[first - 1] = c->line;
-	}
-	for (uint32_t i = 0; i < EVL_NUMBERING_COUNT; i++) {
-		if (lines[i] == 0) {
-			return evl_reader_fail(
-				r, n->line,
-				"table: number %u is missing; all of 1..%u must be there",
-				(unsigned)i + 1, EVL_NUMBERING_COUNT);
-		}
-	}
-	return evl_numbering_init_table(map, table, r->err);
-}
-
-enum evl_status evl_bench_take_numbering(struct evl_numbering *map, const struct evl_reader *r,
-					 const struct evl_node *n)
-{
-	static const char *const known[] = {"table", NULL};
-	evl_numbering_init(map, EVL_NUMBERING_NONE);
-	if (n == NULL) {
-		return EVL_OK;
-	}
-	if (n->kind == EVL_NODE_TEXT) {
-		for (enum evl_numbering_kind k = EVL_NUMBERING_COLUMN; k <= EVL_NUMBERING_KLM;
-		     k++) {
-			if (strcmp(n->text, evl_numbering_name(k)) == 0) {
-				evl_numbering_init(map, k);
-				return EVL_OK;
-			}
-		}
-	} else if (n->kind == EVL_NODE_MAP && n->count > 0) {
-		enum evl_status st = evl_node_known_keys(r, n, known);
-		return st < 0 ? st : take_table(map, r, n->first);
-	}
-	return evl_reader_fail(
-		r, n->line,
-		"numbering%s%s%s is not known; write column-order, klm-order or a mapping table: "
-		"{1: 1-1-1, ...}",
-		n->kind == EVL_NODE_TEXT ? " \"" : "",
-		n->kind == EVL_NODE_TEXT ? evl_quote(n->text).s : "",
-		n->kind == EVL_NODE_TEXT ? "\"" : "");
-}
 
 /* One step of a path must be readable back: no brackets, blanks or control characters. */
 static bool step_good(const char *key)

@@ -113,7 +113,7 @@ static void test_full(void **state)
 	const struct evl_bench_role *trib = evl_bench_role(b, "trib");
 	assert_int_equal(trib->channel_count, 63);
 	assert_int_equal(trib->adapter, 0);
-	assert_true(trib->structured);
+	assert_ptr_equal(trib->numbering, &b->numbering);
 	assert_string_equal(trib->channels[0].name, "trib-1");
 	assert_string_equal(trib->channels[62].name, "trib-63");
 	assert_int_equal(trib->channels[62].number, 63);
@@ -126,7 +126,7 @@ static void test_full(void **state)
 	static const uint32_t numbers[] = {5, 6, 7, 30, 20};
 	assert_int_equal(some->channel_count, 5);
 	assert_int_equal(some->adapter, 1);
-	assert_false(some->structured);
+	assert_null(some->numbering);
 	for (size_t i = 0; i < 5; i++) {
 		assert_string_equal(some->channels[i].name, names[i]);
 		assert_int_equal(some->channels[i].number, numbers[i]);
@@ -148,7 +148,8 @@ static void test_table(void **state)
 	}
 	struct evl_bench *b = good(text);
 	assert_int_equal(b->numbering.kind, EVL_NUMBERING_TABLE);
-	struct evl_klm p = evl_numbering_klm(&b->numbering, 22);
+	struct evl_numbering_place p;
+	assert_true(evl_numbering_place(&p, &b->numbering, EVL_NUMBERING_TU12, 22));
 	assert_int_equal(p.k * 100 + p.l * 10 + p.m, 211);
 	evl_bench_destroy(b);
 
@@ -163,6 +164,45 @@ static void test_table(void **state)
 	*last = '\0';
 	assert_int_equal(evl_bench_parse(&none, "t.yaml", text, strlen(text), &err), EVL_E_INVALID);
 	assert_non_null(strstr(err.text, "t.yaml:5: table: number 63 is missing"));
+}
+
+static void test_numbering_forms(void **state)
+{
+	(void)state;
+	struct evl_bench *b = good(HEAD ADAP
+		"numbering: {order: klm-order, unit: TU-11, route: AU-3, line: STM-4}\n"
+		"roles:\n"
+		"  trib: {adapter: mux, channels: 't-{1..336}'}\n"
+		"  other: {adapter: mux, channels: 'o-{1..2}', numbering: column-order}\n"
+		"  none: {adapter: mux, channels: 'p-{1..2}', numbering: none}\n");
+	const struct evl_numbering *map = evl_bench_role(b, "trib")->numbering;
+	struct evl_numbering_place p;
+	assert_ptr_equal(map, &b->numbering);
+	assert_int_equal(map->unit, EVL_NUMBERING_TU11);
+	assert_int_equal(map->route, EVL_NUMBERING_AU3);
+	assert_int_equal(map->augs, 4);
+	assert_true(evl_numbering_place(&p, map, EVL_NUMBERING_TU11, 336));
+	assert_int_equal(p.aug * 1000 + p.k * 100 + p.l * 10 + p.m, 4374);
+	map = evl_bench_role(b, "other")->numbering;
+	assert_int_equal(map->kind, EVL_NUMBERING_COLUMN);
+	assert_int_equal(map->augs, 1);
+	assert_null(evl_bench_role(b, "none")->numbering);
+	evl_bench_destroy(b);
+
+	/* 84 entries can only be TU-11. */
+	char text[4096];
+	size_t n = (size_t)snprintf(text, sizeof text, HEAD ADAP ROLES "numbering:\n  table:\n");
+	for (int i = 1; i <= 84; i++) {
+		n += (size_t)snprintf(text + n, sizeof text - n, "    %d: %d-%d-%d\n", i,
+			(i - 1) / 28 + 1, (i - 1) % 28 / 4 + 1, (i - 1) % 4 + 1);
+	}
+	b = good(text);
+	assert_int_equal(b->numbering.unit, EVL_NUMBERING_TU11);
+	assert_true(evl_numbering_place(&p, &b->numbering, EVL_NUMBERING_TU11, 29));
+	assert_int_equal(p.k * 100 + p.l * 10 + p.m, 211);
+	assert_int_equal(evl_numbering_number(&b->numbering, EVL_NUMBERING_TU11, p), 29);
+	assert_false(evl_numbering_place(&p, &b->numbering, EVL_NUMBERING_TU12, 29));
+	evl_bench_destroy(b);
 }
 
 static void test_bad(void **state)
@@ -283,7 +323,34 @@ static void test_bad(void **state)
 		 {"t.yaml:7: numbers \"x\": write a number"}},
 		{HEAD ADAP ROLE "    channels: a-{1..3}\n    numbers: 3..1\n", {"runs downwards"}},
 		{HEAD ADAP ROLE "    channels: a\n    numbering: klm-order\n",
-		 {"t.yaml:7: numbering of a role can only be none"}},
+		 {"t.yaml:7: role \"trib\" has no numbers; write numbers:"}},
+		{HEAD ADAP ROLE "    channels: a-{1..3}\n    numbering: colum-order\n",
+		 {"t.yaml:7: numbering \"colum-order\" is not known", "or a mapping such as"}},
+		{HEAD ADAP ROLES "numbering: {unit: TU-11}\n",
+		 {"t.yaml:4: numbering: write order: column-order, order: klm-order or table:"}},
+		{HEAD ADAP ROLES "numbering:\n  order: klm-order\n  table: {1: 1-1-1}\n",
+		 {"t.yaml:6: numbering: write either order: or table:, not both"}},
+		{HEAD ADAP ROLES "numbering: {order: klm}\n",
+		 {"t.yaml:4: numbering: order \"klm\" is not known; write column-order or"}},
+		{HEAD ADAP ROLES "numbering:\n  order: klm-order\n  unit: VC-12\n",
+		 {"t.yaml:6: numbering: unit \"VC-12\" is not known; write TU-12 or TU-11"}},
+		{HEAD ADAP ROLES "numbering:\n  order: klm-order\n  route: [AU-3]\n",
+		 {"t.yaml:6: route must be a text"}},
+		{HEAD ADAP ROLES "numbering:\n  order: klm-order\n  route: AU3\n",
+		 {"t.yaml:6: numbering: route \"AU3\" is not known; write AU-4 or AU-3"}},
+		{HEAD ADAP ROLES "numbering:\n  order: klm-order\n  line: STM-16\n",
+		 {"t.yaml:6: numbering: line \"STM-16\" is not known; write STM-1 or STM-4"}},
+		{HEAD ADAP ROLES "numbering: {order: klm-order, augs: 4}\n",
+		 {"t.yaml:4: unknown key \"augs\""}},
+		{HEAD ADAP ROLES "numbering:\n  unit: TU-11\n  table: {1: 1-1-5}\n",
+		 {"t.yaml:6: table: \"1-1-5\" of number 1 is no place K-L-M; K is 1..3, L 1..7, M "
+		  "1..4"}},
+		{HEAD ADAP ROLES "numbering:\n  unit: TU-11\n  table: {85: 1-1-1}\n",
+		 {"t.yaml:6: table: \"85\" is no tributary number 1..84 (TU-11 of an STM-1)"}},
+		{HEAD ADAP ROLES "numbering:\n  line: STM-4\n  table: {1: 1-1-1}\n",
+		 {"t.yaml:6: table: \"1-1-1\" of number 1 is no place A-K-L-M; A (AUG-1) is 1..4"}},
+		{HEAD ADAP ROLES "numbering:\n  line: STM-4\n  table: {253: 1-1-1-1}\n",
+		 {"t.yaml:6: table: \"253\" is no tributary number 1..252"}},
 		{HEAD ADAP "roles: {line: {adapter: mx, channels: [line]}}\n",
 		 {"t.yaml:3: role \"line\": there is no adapter \"mx\"", "did you mean \"mux\"?"}},
 		{HEAD ADAP "roles: {line: {adapter: other, channels: [line]}}\n",
@@ -472,7 +539,7 @@ static void test_demo(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_full),      cmocka_unit_test(test_table),
+		cmocka_unit_test(test_full),      cmocka_unit_test(test_table), cmocka_unit_test(test_numbering_forms),
 		cmocka_unit_test(test_bad),       cmocka_unit_test(test_caps),
 		cmocka_unit_test(test_files),     cmocka_unit_test(test_damaged),
 		cmocka_unit_test(test_reference), cmocka_unit_test(test_demo),

@@ -43,6 +43,15 @@ static const char text[] = "bench: b\n"
 			   "    adapter: mux\n"
 			   "    channels: [trib-1, trib-2]\n"
 			   "    numbers: [63, 64]\n"
+			   "  t1:\n"
+			   "    adapter: other\n"
+			   "    channels: [t1-1, t1-2]\n"
+			   "    numbers: [84, 85]\n"
+			   "  t1-aug:\n"
+			   "    adapter: other\n"
+			   "    channels: [t1-1, t1-2]\n"
+			   "    numbers: [84, 85]\n"
+			   "    numbering: {order: klm-order, line: STM-4, route: AU-3}\n"
 			   "  same-name:\n"
 			   "    adapter: other\n"
 			   "    channels: [line]\n";
@@ -51,8 +60,8 @@ static const char text[] = "bench: b\n"
 
 struct lab {
 	struct evl_bench *bench;
-	struct evl_bound_port ports[67];
-	char names[67][16];
+	struct evl_bound_port ports[69];
+	char names[69][16];
 	size_t count;
 };
 
@@ -86,6 +95,8 @@ static int setup(void **state)
 	add(l, 0, 64, "mute", EVL_RATE_E1, EVL_ABLE_CAPTURE);
 	add(l, 1, 0, "e1-1", EVL_RATE_E1, ALL);
 	add(l, 1, 1, "line", EVL_RATE_STM1, ALL);
+	add(l, 1, 2, "t1-1", EVL_RATE_T1, ALL);
+	add(l, 1, 3, "t1-2", EVL_RATE_T1, ALL);
 	*state = l;
 	return 0;
 }
@@ -96,6 +107,31 @@ static int teardown(void **state)
 	evl_bench_destroy(l->bench);
 	free(l);
 	return 0;
+}
+
+/* T1 channels ride in TU-11: 84 places, by the numbering of the bench or of the role. */
+static void test_t1(void **state)
+{
+	struct lab *l = *state;
+	struct evl_need needs[] = {{.role = "t1", .rate = EVL_RATE_T1, .count = 2}};
+	struct evl_binding *b;
+	struct evl_err err = {0};
+	assert_int_equal(evl_bind(&b, NULL, l->bench, needs, 1, l->ports, l->count, &err), EVL_OK);
+	const struct evl_bound_channel *c = b->roles[0].channels;
+	assert_string_equal(c[0].label, "t1 84 (3-7-4)");
+	assert_string_equal(c[1].label, "t1 85");
+	assert_false(c[0].has_klm);
+	assert_int_equal(c[0].unit, EVL_NUMBERING_TU11);
+	assert_int_equal(c[0].place.m, 4);
+	assert_null(c[1].numbering);
+	evl_binding_destroy(b);
+	needs[0].role = "t1-aug";
+	assert_int_equal(evl_bind(&b, NULL, l->bench, needs, 1, l->ports, l->count, &err), EVL_OK);
+	c = b->roles[0].channels;
+	assert_string_equal(c[0].label, "t1-aug 84 (1-3-7-4)");
+	assert_string_equal(c[1].label, "t1-aug 85 (2-1-1-1)");
+	assert_int_equal(c[1].numbering->route, EVL_NUMBERING_AU3);
+	evl_binding_destroy(b);
 }
 
 static void test_good(void **state)
@@ -122,9 +158,9 @@ static void test_good(void **state)
 	assert_int_equal(fit.roles[1].line, 7);
 	assert_string_equal(fit.roles[1].note, "63 E1 channels (play, capture)");
 	assert_string_equal(fit.roles[0].note, "1 STM-1 channel (capture, alarms)");
-	static const char *const unused[] = {"few", "wrong", "high", "same-name"};
-	assert_int_equal(fit.unused_count, 4);
-	for (size_t i = 0; i < 4; i++) {
+	static const char *const unused[] = {"few", "wrong", "high", "t1", "t1-aug", "same-name"};
+	assert_int_equal(fit.unused_count, 6);
+	for (size_t i = 0; i < 6; i++) {
 		assert_string_equal(fit.unused[i], unused[i]);
 	}
 	assert_int_equal(b->role_count, 3);
@@ -286,6 +322,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(test_good, setup, teardown),
+		cmocka_unit_test_setup_teardown(test_t1, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_labels, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_all_at_once, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_mixed_and_absent, setup, teardown),
