@@ -18,10 +18,11 @@ VERBS = {
     'recording diff': ['f', 'g'],
     'recording extract': ['f', '--channel', 'c', '--raw', 'r'],
     'adapters': [],
+    'numbering': ['--bench', 'b.yaml'],
 }
 REQUIRED = {'fit': ['--bench'], 'run': ['--bench', '--build', '--store'], 'runs': ['--store'],
             'show': ['--store'], 'compare': ['--store'], 'dossier': ['--store', '--out'],
-            'recording extract': ['--channel', '--raw']}
+            'recording extract': ['--channel', '--raw'], 'numbering': ['--bench']}
 
 
 def test_help(p):
@@ -41,7 +42,8 @@ def test_help_and_manual_agree(p):
     """Each option of a help text is in docs/commands.md, and is an option that the verb takes."""
     with open(os.path.join(b.SOURCE_ROOT, 'docs', 'commands.md'), encoding='utf-8') as f:
         manual = f.read()
-    for verb in ('fit', 'run', 'runs', 'show', 'compare', 'dossier', 'verify', 'adapters'):
+    for verb in ('fit', 'run', 'runs', 'show', 'compare', 'dossier', 'verify', 'adapters',
+                 'numbering'):
         text = p.run(verb, '--help').out
         section = manual[manual.index('## evenlode ' + verb):]
         section = section[:section.index('\n## ', 5)] if '\n## ' in section[5:] else section
