@@ -16,15 +16,15 @@
 struct evl_line_monitor;
 
 /* `options` may be NULL; only los_bytes and k2_frames are used. */
-enum evl_status evl_line_monitor_create(struct evl_line_monitor **out,
-					const struct evl_rx_options *options, struct evl_err *err);
+enum evl_status evl_line_monitor_create(
+	struct evl_line_monitor **out, const struct evl_rx_options *options, struct evl_err *err);
 void evl_line_monitor_destroy(struct evl_line_monitor *mon);
 void evl_line_monitor_reset(struct evl_line_monitor *mon);
 void evl_line_monitor_set_frame(struct evl_line_monitor *mon, uint64_t frame_number);
 
 /* line: frames * 2430 bytes, any number of frames; events may be NULL and name EVL_MUX63_LINE. */
 void evl_line_monitor_feed(struct evl_line_monitor *mon, const uint8_t *line, uint32_t frames,
-			   const struct evl_mux63_events *events);
+	const struct evl_mux63_events *events);
 
 uint32_t evl_line_monitor_defects(const struct evl_line_monitor *mon);
 
@@ -40,4 +40,4 @@ void evl_line_monitor_counts(const struct evl_line_monitor *mon, struct evl_mux6
  * EVL_E_INVALID for a klm out of range, EVL_E_NOMEM.
  */
 enum evl_status evl_line_extract(struct evl_klm klm, const uint8_t *line, uint32_t frames,
-				 uint8_t *e1, uint64_t *first_bit, struct evl_err *err);
+	uint8_t *e1, uint64_t *first_bit, struct evl_err *err);

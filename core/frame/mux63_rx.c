@@ -160,7 +160,7 @@ static void on_frame(void *ctx, const struct evl_section_frame *frame)
 	}
 	if (frame->valid) {
 		enum evl_ptr_action action =
-			evl_au_rx_frame(&rx->au, frame->plain, frame->bit, on_vc4, rx);
+			evl_au4_rx_frame(&rx->au, frame->plain, frame->bit, on_vc4, rx);
 		rx->counts.au_increments += action == EVL_PTR_INC;
 		rx->counts.au_decrements += action == EVL_PTR_DEC;
 		rx->counts.au_new_pointers += action == EVL_PTR_NEW;
@@ -188,8 +188,8 @@ static void start(struct evl_mux63_rx *rx)
 	memset(rx, 0, sizeof(*rx));
 	rx->options = options;
 	rx->frames = 16; /* so that no instant is below zero */
-	evl_section_rx_init(&rx->section, &options);
-	evl_au_rx_init(&rx->au, (uint8_t)options.lop_frames);
+	evl_section_rx_init(&rx->section, 1, &options);
+	evl_au_rx_init(&rx->au, &evl_au4_shape, (uint8_t)options.lop_frames);
 	evl_vc4_rx_init(&rx->hp, options.rdi_frames, options.lom_frames);
 	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
 		evl_tu1_rx_init(&rx->tu[t], EVL_VC1_E1_ASYNC, (uint8_t)options.lop_frames,

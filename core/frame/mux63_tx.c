@@ -18,7 +18,7 @@
 #define TRACE_DEFAULT      "evenlode"
 
 struct evl_mux63_tx {
-	struct evl_stm1_tx section;
+	struct evl_stm_tx section;
 	struct evl_au_tx au;
 	bool started;
 	uint32_t ahead; /* frames of E1 bits that were taken in ahead of the present one */
@@ -40,11 +40,9 @@ struct evl_mux63_tx {
 /* The state of frame `frame_number`, with the settings as they are. */
 static void start_at(struct evl_mux63_tx *tx, uint64_t frame_number)
 {
-	struct evl_stm1_tx old = tx->section;
-	evl_stm1_tx_init(&tx->section, frame_number);
-	memcpy(tx->section.j0, old.j0, sizeof(old.j0));
-	tx->section.ms_rdi = old.ms_rdi;
-	evl_au_tx_init(&tx->au, tx->au.ptr.has_new ? tx->au.ptr.new_value : tx->au.ptr.value);
+	evl_stm_tx_restart(&tx->section, frame_number);
+	evl_au_tx_init(&tx->au, &evl_au4_shape,
+		tx->au.ptr.has_new ? tx->au.ptr.new_value : tx->au.ptr.value);
 	tx->vc4_number = frame_number;
 	tx->started = false;
 	tx->hp_rei = 0;
@@ -63,7 +61,8 @@ enum evl_status evl_mux63_tx_create(struct evl_mux63_tx **out, struct evl_err *e
 		return evl_err_set(err, EVL_E_NOMEM, "no memory for an STM-1 encoder (%zu bytes)",
 			sizeof(*tx));
 	}
-	tx->au.ptr.value = AU_POINTER_DEFAULT;
+	evl_stm_tx_init(&tx->section, 1, 0);
+	evl_au_tx_init(&tx->au, &evl_au4_shape, AU_POINTER_DEFAULT);
 	tx->c2 = EVL_C2_TUG;
 	(void)evl_trace_make(tx->section.j0, TRACE_DEFAULT);
 	(void)evl_trace_make(tx->j1, TRACE_DEFAULT);
@@ -203,14 +202,14 @@ static void encode(struct evl_mux63_tx *tx, const uint8_t *const e1[EVL_MUX63_TR
 		tx->ahead = BATCH - 1 - f % BATCH;
 		drift_all(tx);
 		bool jump = tx->au.ptr.has_new;
-		evl_au_tx_frame(&tx->au, frame, make_vc4, tx);
+		evl_au4_tx_frame(&tx->au, frame, make_vc4, tx);
 		if (jump && !tx->au.ptr.has_new) {
 			level_again(tx);
 		}
 		if (tx->au_ais) {
-			evl_au_ais(frame);
+			evl_au4_ais(frame);
 		}
-		evl_stm1_tx_frame(&tx->section, frame, tx->ms_ais);
+		evl_stm_tx_frame(&tx->section, frame, tx->ms_ais);
 	}
 }
 
@@ -266,7 +265,7 @@ enum evl_status evl_mux63_tx_set_au_pointer(struct evl_mux63_tx *tx, uint32_t va
 		tx->au.ptr.new_value = (uint16_t)value;
 		tx->au.ptr.has_new = true;
 	} else {
-		evl_au_tx_init(&tx->au, (uint16_t)value);
+		evl_au_tx_init(&tx->au, &evl_au4_shape, (uint16_t)value);
 	}
 	return EVL_OK;
 }

@@ -6,25 +6,26 @@
 #include "core/base/bytes.h"
 #include "core/signal/bits.h"
 
-#define FRAME      EVL_STM1_FRAME_BITS
+#define FRAME      ((uint64_t)rx->frame_bits)
 #define WORD       EVL_STM1_ALIGNMENT_BITS
 #define OOF_WORDS  5
+#define LOF_BITS   (EVL_LOF_FRAMES * FRAME)
 #define NEVER      UINT64_MAX
 #define BIT(alarm) (1u << (alarm))
 
-static bool in_range(uint32_t value, uint32_t low, uint32_t high, const char *field,
-		     struct evl_err *err)
+static bool in_range(
+	uint32_t value, uint32_t low, uint32_t high, const char *field, struct evl_err *err)
 {
 	if (value < low || value > high) {
 		(void)evl_err_set(err, EVL_E_INVALID, "%s is %u; allowed are %u to %u", field,
-				  value, low, high);
+			value, low, high);
 		return false;
 	}
 	return true;
 }
 
-enum evl_status evl_rx_options_resolve(struct evl_rx_options *out, const struct evl_rx_options *in,
-				       struct evl_err *err)
+enum evl_status evl_rx_options_resolve(
+	struct evl_rx_options *out, const struct evl_rx_options *in, struct evl_err *err)
 {
 	struct evl_rx_options o = in != NULL ? *in : (struct evl_rx_options){0};
 	const uint64_t all = (UINT64_C(1) << EVL_MUX63_TRIBS) - 1;
@@ -35,10 +36,10 @@ enum evl_status evl_rx_options_resolve(struct evl_rx_options *out, const struct 
 	o.lom_frames = o.lom_frames != 0 ? o.lom_frames : 8;
 	o.tributaries = o.tributaries != 0 ? o.tributaries : all;
 	if (!in_range(o.los_bytes, 45, 1944, "los_bytes", err) ||
-	    !in_range(o.k2_frames, 3, 5, "k2_frames", err) ||
-	    !in_range(o.rdi_frames, 3, 10, "rdi_frames", err) ||
-	    !in_range(o.lop_frames, 8, 10, "lop_frames", err) ||
-	    !in_range(o.lom_frames, 8, 40, "lom_frames", err)) {
+		!in_range(o.k2_frames, 3, 5, "k2_frames", err) ||
+		!in_range(o.rdi_frames, 3, 10, "rdi_frames", err) ||
+		!in_range(o.lop_frames, 8, 10, "lop_frames", err) ||
+		!in_range(o.lom_frames, 8, 40, "lom_frames", err)) {
 		return EVL_E_INVALID;
 	}
 	if ((o.tributaries & ~all) != 0) {
@@ -60,19 +61,25 @@ static void fill_shifts(struct evl_section_rx *rx)
 	}
 }
 
-void evl_section_rx_init(struct evl_section_rx *rx, const struct evl_rx_options *options)
+void evl_section_rx_init(
+	struct evl_section_rx *rx, uint32_t n, const struct evl_rx_options *options)
 {
 	memset(rx, 0, sizeof(*rx));
+	rx->n = n;
+	rx->frame_bytes = EVL_STM1_FRAME_BYTES * n;
+	rx->frame_bits = 8 * rx->frame_bytes;
+	rx->word = 24 * (n - 1);
+	rx->filled = 2 * rx->frame_bytes;
 	rx->los_bytes = options->los_bytes;
 	rx->k2_frames = options->k2_frames;
 	rx->hunting = true;
 	rx->good = NEVER;
-	evl_stm1_rx_init(&rx->stm1);
+	evl_stm_rx_init(&rx->stm, n);
 	fill_shifts(rx);
 }
 
 void evl_section_rx_report(const struct evl_section_rx *rx, enum evl_alarm alarm, int tributary,
-			   bool raised, uint64_t bit)
+	bool raised, uint64_t bit)
 {
 	if (rx->events != NULL && rx->events->fn != NULL) {
 		rx->events->fn(rx->events->ctx, alarm, tributary, raised, rx->base + bit);
@@ -96,7 +103,7 @@ static bool has(const struct evl_section_rx *rx, enum evl_alarm alarm)
 /* The byte of the history that holds line bit `bit`. */
 static const uint8_t *at(const struct evl_section_rx *rx, uint64_t bit)
 {
-	return rx->history + (bit + 2 * FRAME - rx->end) / 8;
+	return rx->history + (bit + 8u * (uint64_t)rx->filled - rx->end) / 8;
 }
 
 static bool word_at(const struct evl_section_rx *rx, uint64_t bit)
@@ -152,16 +159,18 @@ static void advance_timer(struct evl_section_rx *rx, uint64_t to)
 	if (!rx->in_frame) {
 		uint64_t before = rx->oof_bits;
 		rx->oof_bits += to - rx->timed;
-		if (before < EVL_LOF_BITS && rx->oof_bits >= EVL_LOF_BITS) {
-			set_defect(rx, EVL_ALARM_LOF, true, rx->timed + EVL_LOF_BITS - before);
+		if (before < LOF_BITS && rx->oof_bits >= LOF_BITS) {
+			set_defect(rx, EVL_ALARM_LOF, true, rx->timed + LOF_BITS - before);
 		}
 		/* Nothing found from the very start: there is no framing word to be errored. */
 		if (!rx->has_grid && to >= OOF_WORDS * FRAME) {
 			set_defect(rx, EVL_ALARM_OOF, true, OOF_WORDS * FRAME);
+			rx->has_grid = rx->nominal = true;
+			rx->grid = rx->end / FRAME * FRAME;
 		}
-	} else if (to >= rx->in_frame_since + EVL_LOF_BITS) {
+	} else if (to >= rx->in_frame_since + LOF_BITS) {
 		rx->oof_bits = 0;
-		set_defect(rx, EVL_ALARM_LOF, false, rx->in_frame_since + EVL_LOF_BITS);
+		set_defect(rx, EVL_ALARM_LOF, false, rx->in_frame_since + LOF_BITS);
 	}
 	rx->timed = to;
 }
@@ -223,36 +232,37 @@ static bool search(struct evl_section_rx *rx)
 
 static void align(struct evl_section_rx *rx)
 {
-	uint64_t bit = rx->candidate + FRAME;
-	uint64_t when = bit + WORD;
+	uint64_t bit = rx->candidate + FRAME - rx->word;
+	uint64_t when = rx->candidate + FRAME + WORD;
 	scan_zeros(rx, (when + 7) / 8 * 8 <= rx->end ? (when + 7) / 8 * 8 : rx->end);
 	advance_timer(rx, when);
-	rx->realigned = !rx->has_grid || rx->grid != bit;
+	rx->realigned = !rx->has_grid || rx->nominal || rx->grid != bit;
 	rx->has_grid = true;
+	rx->nominal = false;
 	rx->grid = bit;
 	rx->hunting = rx->has_candidate = rx->confirmed = false;
 	rx->in_frame = true;
 	rx->in_frame_since = when;
 	rx->bad_run = 0;
-	rx->good = rx->candidate;
+	rx->good = rx->candidate - rx->word;
 	set_defect(rx, EVL_ALARM_OOF, false, when);
 	if (rx->realigned) {
-		rx->stm1.have_b1 = rx->stm1.have_b2 = false;
+		rx->stm.have_b1 = rx->stm.have_b2 = false;
 	}
 }
 
 static void check_word(struct evl_section_rx *rx)
 {
-	uint64_t when = rx->grid + WORD;
+	uint64_t when = rx->grid + rx->word + WORD;
 	scan_zeros(rx, (when + 7) / 8 * 8);
 	if (!rx->in_frame) {
 		return;
 	}
 	advance_timer(rx, when);
-	if (word_at(rx, rx->grid)) {
+	if (word_at(rx, rx->grid + rx->word)) {
 		rx->bad_run = 0;
 		if (rx->good != NEVER && rx->good + FRAME == rx->grid) {
-			two_good_words(rx, rx->grid);
+			two_good_words(rx, rx->grid + rx->word);
 		}
 		rx->good = rx->grid;
 		return;
@@ -261,15 +271,15 @@ static void check_word(struct evl_section_rx *rx)
 		rx->in_frame = false;
 		rx->hunting = true;
 		rx->has_candidate = rx->confirmed = false;
-		rx->hunt = rx->grid + 1;
+		rx->hunt = rx->grid + rx->word + 1;
 		set_defect(rx, EVL_ALARM_OOF, true, when);
 	}
 }
 
 /* ---- multiplex section ---- */
 
-static void persist(struct evl_section_rx *rx, enum evl_alarm alarm, uint32_t *run, bool now,
-		    uint64_t bit)
+static void persist(
+	struct evl_section_rx *rx, enum evl_alarm alarm, uint32_t *run, bool now, uint64_t bit)
 {
 	if (has(rx, alarm) == now) {
 		*run = 0;
@@ -285,23 +295,23 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 		.plain = rx->plain, .bit = rx->grid, .realigned = rx->realigned};
 	scan_zeros(rx, (rx->grid + FRAME) / 8 * 8);
 	advance_timer(rx, rx->grid + FRAME);
-	bool ok = !has(rx, EVL_ALARM_LOS) && !has(rx, EVL_ALARM_LOF);
-	struct evl_stm1_rx_result r = {.k2 = EVL_K2_AIS};
+	bool ok = !has(rx, EVL_ALARM_LOS) && !has(rx, EVL_ALARM_LOF) && !rx->nominal;
+	struct evl_stm_rx_result r = {.k2 = EVL_K2_AIS};
 	if (ok) {
 		const uint8_t *line = at(rx, rx->grid);
 		if (rx->grid % 8 != 0) {
-			evl_bits_shift(rx->aligned, line, EVL_STM1_FRAME_BYTES, rx->grid % 8);
+			evl_bits_shift(rx->aligned, line, rx->frame_bytes, rx->grid % 8);
 			line = rx->aligned;
 		}
-		evl_stm1_rx_frame(&rx->stm1, line, rx->plain, &r);
+		evl_stm_rx_frame(&rx->stm, line, rx->plain, &r);
 	} else {
-		rx->stm1.have_b1 = rx->stm1.have_b2 = false;
+		rx->stm.have_b1 = rx->stm.have_b2 = false;
 	}
-	uint64_t k2_end = rx->grid + 8u * (EVL_STM1_K2 + 1);
+	uint64_t k2_end = rx->grid + 8u * (evl_stm_at(rx->n, 5, 7, 1) + 1);
 	persist(rx, EVL_ALARM_MS_AIS, &rx->ais_run, r.k2 == EVL_K2_AIS, k2_end);
 	persist(rx, EVL_ALARM_MS_RDI, &rx->rdi_run, r.k2 == EVL_K2_RDI, k2_end);
 	frame.valid = ok && !has(rx, EVL_ALARM_MS_AIS);
-	rx->counts.frames++;
+	rx->counts.frames += !rx->nominal;
 	rx->counts.b1_errors += r.b1_errors;
 	if (frame.valid) {
 		rx->counts.b2_errors += r.b2_errors;
@@ -314,17 +324,22 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 	}
 }
 
-void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t line[EVL_STM1_FRAME_BYTES],
-			 const struct evl_mux63_events *events, evl_section_sink sink, void *ctx)
+void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line,
+	const struct evl_mux63_events *events, evl_section_sink sink, void *ctx)
 {
 	rx->events = events;
-	memcpy(rx->history, rx->history + EVL_STM1_FRAME_BYTES, EVL_STM1_FRAME_BYTES);
-	memcpy(rx->history + EVL_STM1_FRAME_BYTES, line, EVL_STM1_FRAME_BYTES);
+	if (rx->filled == 4 * rx->frame_bytes) {
+		memcpy(rx->history, rx->history + 3 * rx->frame_bytes, rx->frame_bytes);
+		rx->filled = rx->frame_bytes;
+	}
+	memcpy(rx->history + rx->filled, line, rx->frame_bytes);
+	rx->filled += rx->frame_bytes;
 	rx->end += FRAME;
 	for (;;) {
 		bool whole = rx->has_grid && rx->grid + FRAME <= rx->end;
-		if (rx->hunting && search(rx) && (!rx->has_grid || rx->candidate < rx->grid)) {
-			uint64_t bit = rx->candidate + FRAME;
+		if (rx->hunting && search(rx) &&
+			(!rx->has_grid || rx->candidate < rx->grid + rx->word)) {
+			uint64_t bit = rx->candidate + FRAME; /* of the word */
 			align(rx);
 			two_good_words(rx, bit);
 			continue;
@@ -338,8 +353,8 @@ void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t line[EVL_STM1_
 	}
 	/* Zeros that come after the next framing word begins are looked at after that word. */
 	uint64_t stop = rx->end;
-	if (rx->has_grid && rx->in_frame && rx->grid + WORD <= stop) {
-		stop = rx->grid / 8 * 8;
+	if (rx->has_grid && rx->in_frame && rx->grid + rx->word + WORD <= stop) {
+		stop = (rx->grid + rx->word) / 8 * 8;
 	} else if (rx->hunting && rx->has_candidate && rx->candidate + FRAME < stop) {
 		stop = (rx->candidate + FRAME) / 8 * 8;
 	}

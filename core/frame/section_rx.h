@@ -1,16 +1,17 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * The section part of an STM-1 receiver: LOS, frame search at any bit alignment, OOF, LOF,
+ * The section part of an STM-1 or STM-4 receiver: LOS, frame search at any bit alignment, OOF, LOF,
  * descrambling, B1, B2, MS-AIS, MS-RDI, MS-REI. ITU-T G.707 9.2, G.783, T1.231 (RFC 3592 3.5).
  *
- *	evl_section_rx_init(&rx, &limits);
+ *	evl_section_rx_init(&rx, 1, &limits);
  *	evl_section_rx_feed(&rx, line, &events, on_frame, ctx);		// one frame time of bytes
  *
  * Instants, all in line bits:
  * - LOS: raised by the last byte of a run of los_bytes zero bytes; cleared with the second of two
  *   framing words that are one frame apart with no such run after the first began.
  * - OOF: raised by the fifth framing word in a row with an error in its 48 bits (625 us), cleared
- *by the second good word in a row. At the start nothing is reported for the first 625 us.
+ * by the second good word in a row. At the start nothing is reported for the first 625 us; if no
+ * word was found by then, frames of all ones are given out from there on.
  * - LOF: OOF for 3 ms, added up; the sum restarts after 3 ms in frame, which also clears LOF.
  * While OOF without LOF the old alignment runs on; while LOS or LOF frames are taken as all ones.
  */
@@ -20,13 +21,13 @@
 #include <stdint.h>
 
 #include "core/frame/mux63.h"
-#include "core/frame/stm1.h"
+#include "core/frame/stm.h"
 
-#define EVL_LOF_BITS 466560u /* 3 ms */
+#define EVL_LOF_FRAMES 24u /* 3 ms */
 
 /* Checks ranges and puts the defaults in place of zeros; `in` may be NULL. */
-enum evl_status evl_rx_options_resolve(struct evl_rx_options *out, const struct evl_rx_options *in,
-				       struct evl_err *err);
+enum evl_status evl_rx_options_resolve(
+	struct evl_rx_options *out, const struct evl_rx_options *in, struct evl_err *err);
 
 struct evl_section_frame {
 	const uint8_t *plain; /* descrambled */
@@ -47,11 +48,15 @@ struct evl_section_rx {
 	uint32_t zero_run; /* bytes, saturates at los_bytes */
 	uint64_t zero_end; /* end of the last zero byte of a run that made LOS */
 	/* alignment */
+	uint32_t n, frame_bytes, frame_bits;
+	uint32_t
+		word; /* bits from the start of a frame to the last three A1, where a word begins */
+	bool nominal; /* no word was ever found: the grid is just somewhere */
 	bool has_grid, in_frame, hunting, has_candidate, confirmed, realigned;
 	uint64_t grid;      /* start of the next frame */
 	uint64_t hunt;      /* next bit at which a framing word may begin */
 	uint64_t candidate; /* framing word found here */
-	uint64_t good;      /* start of the last good framing word, UINT64_MAX: none */
+	uint64_t good;      /* start of the last frame with a good word, UINT64_MAX: none */
 	uint32_t bad_run;   /* errored framing words in a row */
 	/* LOF timer */
 	uint64_t timed; /* time up to which oof_bits counts */
@@ -61,21 +66,23 @@ struct evl_section_rx {
 	uint32_t ais_run, rdi_run;
 	uint32_t rei_out; /* B2 errors for the far end */
 	struct evl_mux63_line_counts counts;
-	struct evl_stm1_rx stm1;
+	struct evl_stm_rx stm;
 	const struct evl_mux63_events *events; /* during feed only */
 	uint8_t shifts[5][256]; /* bit s: byte may be the k-th after a word that begins at bit s */
-	uint8_t history[2 * EVL_STM1_FRAME_BYTES + 8]; /* the last two frame times */
-	uint8_t aligned[EVL_STM1_FRAME_BYTES + 8];
-	uint8_t plain[EVL_STM1_FRAME_BYTES];
+	uint32_t filled;        /* bytes of history, always two frame times at least */
+	uint8_t history[4 * EVL_STM4_BYTES + 8];
+	uint8_t aligned[EVL_STM4_BYTES + 8];
+	uint8_t plain[EVL_STM4_BYTES];
 };
 
 /* `options` resolved. */
-void evl_section_rx_init(struct evl_section_rx *rx, const struct evl_rx_options *options);
+void evl_section_rx_init(
+	struct evl_section_rx *rx, uint32_t n, const struct evl_rx_options *options);
 
-/* Takes 2430 bytes; calls sink for each frame that became whole (none, one or two). */
-void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t line[EVL_STM1_FRAME_BYTES],
-			 const struct evl_mux63_events *events, evl_section_sink sink, void *ctx);
+/* Takes 2430 N bytes; calls sink for each frame that became whole (none, one or two). */
+void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line,
+	const struct evl_mux63_events *events, evl_section_sink sink, void *ctx);
 
 /* Delivers an event; `bit` is counted from 0 since init. */
 void evl_section_rx_report(const struct evl_section_rx *rx, enum evl_alarm alarm, int tributary,
-			   bool raised, uint64_t bit);
+	bool raised, uint64_t bit);

@@ -38,7 +38,7 @@
 #include <stdint.h>
 
 #include "core/frame/bitfifo.h"
-#include "core/frame/stm1.h"
+#include "core/frame/stm.h"
 
 #define EVL_VC12_QUARTER 35
 #define EVL_VC11_QUARTER 26

@@ -13,7 +13,7 @@
 #include <cmocka.h>
 
 #include "core/frame/line_monitor.h"
-#include "core/frame/stm1.h"
+#include "core/frame/stm.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
 #include "tests/frame/rig.h"

@@ -11,7 +11,7 @@
 
 #include "core/frame/e1.h"
 #include "core/frame/line_monitor.h"
-#include "core/frame/stm1.h"
+#include "core/frame/stm.h"
 #include "core/frame/tu1.h"
 #include "core/frame/vc4_rx.h"
 #include "core/signal/rng.h"

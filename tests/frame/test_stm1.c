@@ -10,7 +10,7 @@
 #include "core/frame/au.h"
 #include "core/frame/columns.h"
 #include "core/frame/klm.h"
-#include "core/frame/stm1.h"
+#include "core/frame/stm.h"
 #include "core/signal/rng.h"
 
 static uint8_t frame[2430], line[2430], plain[2430];
@@ -45,19 +45,19 @@ static void test_all_zero_frame(void **state)
 	assert_int_equal(b1, 0xfe);
 	assert_int_equal(last, 0xfa);
 
-	struct evl_stm1_tx tx;
-	evl_stm1_tx_init(&tx, 0);
+	struct evl_stm_tx tx;
+	evl_stm_tx_init(&tx, 1, 0);
 	memset(tx.j0, 0, sizeof(tx.j0));
 	tx.s1 = 0;
 	memset(frame, 0, sizeof(frame));
-	evl_stm1_tx_frame(&tx, frame, false);
+	evl_stm_tx_frame(&tx, frame, false);
 	static const uint8_t start[] = {0xf6, 0xf6, 0xf6, 0x28, 0x28, 0x28, 0,    0,    0,
 					0xfe, 0x04, 0x18, 0x51, 0xe4, 0x59, 0xd4, 0xfa, 0x1c,
 					0x49, 0xb5, 0xbd, 0x8d, 0x2e, 0xe6, 0x55};
 	assert_memory_equal(frame, start, sizeof(start));
 	assert_int_equal(frame[2429], 0xfa);
 	memset(frame, 0, sizeof(frame));
-	evl_stm1_tx_frame(&tx, frame, false);
+	evl_stm_tx_frame(&tx, frame, false);
 	evl_scramble_stm1(frame, 1);
 	assert_int_equal(frame[270], 0xfe); /* B1 at row 2 column 1 */
 }
@@ -66,17 +66,17 @@ static void test_layout(void **state)
 {
 	(void)state;
 	/* Places by G.707 9.2.1, rows and columns from 1. */
-	struct evl_stm1_tx tx;
-	evl_stm1_tx_init(&tx, 5);
+	struct evl_stm_tx tx;
+	evl_stm_tx_init(&tx, 1, 5);
 	assert_true(evl_trace_make(tx.j0, "123456789ABCDEF"));
 	tx.ms_rdi = true;
 	tx.ms_rei = 30;
 	tx.s1 = 0x0b;
-	struct evl_au_tx au;
-	evl_au_tx_init(&au, 522);
+	struct evl_au_tx au = {0};
+	evl_au_tx_init(&au, &evl_au4_shape, 522);
 	au.fill = UINT32_MAX; /* no VC-4 wanted here */
-	evl_au_tx_frame(&au, frame, NULL, NULL);
-	evl_stm1_tx_frame(&tx, frame, false);
+	evl_au4_tx_frame(&au, frame, NULL, NULL);
+	evl_stm_tx_frame(&tx, frame, false);
 	evl_scramble_stm1(frame, 1);
 	static const uint8_t row1[9] = {0xf6, 0xf6, 0xf6, 0x28, 0x28, 0x28, '5', 0, 0};
 	static const uint8_t row4[9] = {0x6a, 0x93, 0x93, 0x0a, 0xff, 0xff, 0, 0, 0};
@@ -85,7 +85,7 @@ static void test_layout(void **state)
 	assert_int_equal(frame[4 * 270 + 6] & 7, 6); /* K2: MS-RDI 110 */
 	assert_int_equal(frame[8 * 270], 0x0b);      /* S1 */
 	assert_int_equal(frame[8 * 270 + 5], 24);    /* M1, at most 24 errors a frame */
-	evl_stm1_tx_frame(&tx, frame, false);
+	evl_stm_tx_frame(&tx, frame, false);
 	evl_scramble_stm1(frame, 1);
 	assert_int_equal(frame[8 * 270 + 5], 6);
 }
@@ -94,15 +94,15 @@ static void test_layout(void **state)
 static void test_parity(void **state)
 {
 	(void)state;
-	struct evl_stm1_tx tx;
-	struct evl_stm1_rx rx;
-	struct evl_stm1_rx_result r;
-	evl_stm1_tx_init(&tx, 0);
-	evl_stm1_rx_init(&rx);
+	struct evl_stm_tx tx;
+	struct evl_stm_rx rx;
+	struct evl_stm_rx_result r;
+	evl_stm_tx_init(&tx, 1, 0);
+	evl_stm_rx_init(&rx, 1);
 	uint8_t b1 = 0, b2[3] = {0};
 	for (uint64_t n = 0; n < 50; n++) {
 		fill(frame, sizeof(frame), n);
-		evl_stm1_tx_frame(&tx, frame, false);
+		evl_stm_tx_frame(&tx, frame, false);
 		memcpy(line, frame, sizeof(line));
 		evl_scramble_stm1(frame, 1);
 		assert_int_equal(frame[270], b1);
@@ -126,7 +126,7 @@ static void test_parity(void **state)
 			line[1500] ^= 0x01;
 			line[2000] ^= 0x10;
 		}
-		evl_stm1_rx_frame(&rx, line, plain, &r);
+		evl_stm_rx_frame(&rx, line, plain, &r);
 		assert_int_equal(r.b1_errors, n == 8 ? 3 : 0);
 		assert_int_equal(r.b2_errors, n == 8 ? 3 : 0);
 		if (n != 7) {
@@ -139,10 +139,10 @@ static void test_ms_ais(void **state)
 {
 	(void)state;
 	/* G.707 6.2.4.1.1: all ones but for the regenerator section overhead. */
-	struct evl_stm1_tx tx;
-	evl_stm1_tx_init(&tx, 0);
+	struct evl_stm_tx tx;
+	evl_stm_tx_init(&tx, 1, 0);
 	fill(frame, sizeof(frame), 3);
-	evl_stm1_tx_frame(&tx, frame, true);
+	evl_stm_tx_frame(&tx, frame, true);
 	evl_scramble_stm1(frame, 1);
 	for (int row = 0; row < 9; row++) {
 		for (int col = 0; col < 270; col++) {
