@@ -60,7 +60,7 @@ enum evl_status evl_plan_fixed(struct evl_plan_fixed *out, const struct evl_plan
 }
 
 enum evl_status evl_plan_early(struct evl_plan_early *out, const struct evl_plan_request *q,
-	uint64_t most_seconds, struct evl_err *err)
+	double most_seconds, struct evl_err *err)
 {
 	struct evl_sequential s;
 	enum evl_status st = check(q, err);
@@ -70,18 +70,25 @@ enum evl_status evl_plan_early(struct evl_plan_early *out, const struct evl_plan
 	if (st < 0) {
 		return st;
 	}
-	if (most_seconds == 0 || most_seconds > BITS_MAX / q->bits_per_second) {
+	double most = most_seconds * (double)q->bits_per_second;
+	if (!(most >= 1 && most < (double)BITS_MAX)) {
 		return evl_err_set(err, EVL_E_INVALID,
-			"a longest time of %llu s: give 1 s or more, below 2^60 bits",
-			(unsigned long long)most_seconds);
+			"a longest time of %g s: give more, for one bit at least, below 2^60 bits",
+			most_seconds);
 	}
-	/* Fewer looks than one a second only delay the decisions. */
-	uint64_t per_look = (most_seconds + LOOKS_MAX - 1) / LOOKS_MAX;
+	/* Fewer looks than one a second only delay the decisions. Where a second is long for this
+	 * limit, one look for each error expected at the limit. */
+	uint64_t bits = (uint64_t)most, look = q->bits_per_second;
+	if (q->limit * (double)look > 1) {
+		look = (uint64_t)ceil(1 / q->limit);
+	}
+	look = look < bits ? look : bits;
+	look *= (bits / look + LOOKS_MAX - 1) / LOOKS_MAX;
 	*out = (struct evl_plan_early){
 		.clean_seconds = (double)evl_sequential_clean_bits(&s) / (double)q->bits_per_second,
-		.look_seconds = (double)per_look};
-	st = evl_outlook_sequential(&out->one, &s, q->true_ratio, per_look * q->bits_per_second,
-		(uint32_t)(most_seconds / per_look), err);
+		.look_seconds = (double)look / (double)q->bits_per_second};
+	st = evl_outlook_sequential(
+		&out->one, &s, q->true_ratio, look, (uint32_t)(bits / look), err);
 	out->mean_seconds = out->one.mean_bits / (double)q->bits_per_second;
 	out->power_of_all = pow(out->one.pass, q->channels);
 	return st;

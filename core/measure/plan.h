@@ -52,9 +52,9 @@ struct evl_plan_early {
 	double mean_seconds;    /* of one channel */
 	double power_of_all;    /* chance that all channels pass in time */
 	double look_seconds;    /* between looks in this computation: longer than 1 s when there
-				 * would be too many */
+				 * would be too many, shorter where one error is expected sooner */
 };
 
-/* As evl_plan_fixed; most_seconds is 1 or more. */
+/* As evl_plan_fixed; most_seconds must allow one bit. */
 enum evl_status evl_plan_early(struct evl_plan_early *out, const struct evl_plan_request *q,
-	uint64_t most_seconds, struct evl_err *err);
+	double most_seconds, struct evl_err *err);

@@ -63,3 +63,13 @@ enum evl_status evl_judge_ratio(struct evl_judgement *out, uint64_t errors, uint
  * when count <= allowed, else fail. `what` names the events in the plural, at most 64 bytes are
  * used. value = count, limit = allowed. */
 void evl_judge_count(struct evl_judgement *out, uint64_t count, uint64_t allowed, const char *what);
+
+/*
+ * A share of seconds or blocks against a limit, by the exact binomial limits (Clopper and Pearson
+ * 1934), one-sided: pass, fail and inconclusive as evl_judge_ratio. `what` and `of` name the things
+ * in the plural ("errored seconds", "available seconds"), at most 40 bytes each are used; they are
+ * in `errors` and `bits` of the outcome. EVL_E_INVALID as evl_judge_ratio.
+ */
+enum evl_status evl_judge_share(struct evl_judgement *out, uint64_t count, uint64_t total,
+				double limit, double confidence, const char *what, const char *of,
+				struct evl_err *err);
