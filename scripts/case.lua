@@ -1,6 +1,7 @@
 -- SPDX-License-Identifier: Apache-2.0
 -- What a case can do: takes, replays, and the checks that judge them.
 local core = require "core"
+local performance = require "performance"
 local spec = require "spec"
 local text = require "text"
 
@@ -35,13 +36,21 @@ end
 function Case:take(t)
 	spec.fields("take", t, {
 		name = "string?", last = "string?", play = "table?", expect = "table?", inside = "table?",
-		record = "table?", watch = "table?", inject = "table?",
+		record = "table?", watch = "table?", inject = "table?", until_proved = "table?",
 	})
 	self.takes = self.takes + 1
 	local plan = {
 		name = t.name or ("take " .. self.takes), play = {}, expect = {}, inside = {},
 		record = { roles = {} }, watch = {}, inject = {},
 	}
+	if t.until_proved then
+		bits_to_prove(t.until_proved)
+		if not t.last then
+			core.fail("take: until_proved needs last; say when to give up, such as last = \"1 h\"")
+		end
+		plan.until_ratio = t.until_proved.ratio
+		plan.until_confidence = t.until_proved.confidence
+	end
 	plan.frames = t.last and core.frames(spec.duration("take: last", t.last)) or 0
 	local shortest
 	local function source(where, value)
@@ -122,6 +131,10 @@ function Case:take(t)
 		plan.frames = shortest
 	end
 	local seen = yield(plan)
+	if t.until_proved then
+		seen.until_proved = { ratio = t.until_proved.ratio,
+			confidence = t.until_proved.confidence }
+	end
 	if seen.recording then
 		spec.mark("recording", seen.recording)
 	end
@@ -229,6 +242,26 @@ function Case:check_inside(seen, line)
 	end
 end
 
+-- A take that could be stopped by what it saw needs limits that allow for that.
+local function judge_ratio(seen, m, limit)
+	if not seen.until_proved then
+		local j = core.judge_ratio(m.errors, m.bits, limit.ratio, limit.confidence)
+		return j, "exact Poisson limits (Garwood 1936)", ""
+	end
+	local j = core.judge_ratio_anytime(m.errors, m.bits, limit.ratio, limit.confidence)
+	local note = string.format("; measured for %s of %s", text.seconds(seen.frames * 125000),
+		text.seconds(seen.planned_frames * 125000))
+	if m.proved_ns and limit.ratio == seen.until_proved.ratio
+		and limit.confidence == seen.until_proved.confidence then
+		note = note .. ", proved after " .. text.seconds(m.proved_ns)
+	end
+	if seen.ended_early then
+		note = note .. string.format(", time saved %s",
+			text.seconds((seen.planned_frames - seen.frames) * 125000))
+	end
+	return j, "anytime-valid limits (Ville 1939, Robbins 1970)", note
+end
+
 -- Fewer errors than the limit, proved; see docs/measurement.md for the rule.
 function Case:check_bit_errors(seen, role, limit)
 	seen_of("check_bit_errors", seen)
@@ -242,8 +275,8 @@ function Case:check_bit_errors(seen, role, limit)
 				reason = "no pattern was found, so no bit could be compared",
 				rule = "pass needs compared bits" }
 		else
-			local j = core.judge_ratio(m.errors, m.bits, limit.ratio, limit.confidence)
-			local reason = j.reason
+			local j, standard, note = judge_ratio(seen, m, limit)
+			local reason = j.reason .. note
 			if m.errors > 0 then
 				reason = reason .. string.format("; first error %s after the start, %d errored s",
 					text.seconds(m.first_error_ns), m.errored_seconds)
@@ -257,9 +290,16 @@ function Case:check_bit_errors(seen, role, limit)
 				confidence = text.percent(limit.confidence), lower = text.ratio(j.lower),
 				upper = text.ratio(j.upper), errors = m.errors, bits = m.bits, rule = j.rule,
 				reason = reason, at_ns = m.errors > 0 and m.first_error_ns or nil,
-				standard = "exact Poisson limits (Garwood 1936)" }
+				standard = standard }
 		end
 	end
+end
+
+-- Errored seconds and background block errors within limits, proved; see docs/measurement.md.
+function Case:check_performance(seen, role, limits)
+	seen_of("check_performance", seen)
+	role_of(self, "check_performance", role)
+	performance.check(self, meters(seen, role, "received", nil, "check_performance"), limits)
 end
 
 -- What the tester sent is the recording, bit for bit and at the same offsets.

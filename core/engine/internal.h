@@ -10,7 +10,9 @@
 #include "core/frame/line_monitor.h"
 #include "core/frame/mux63.h"
 #include "core/measure/checker.h"
+#include "core/measure/performance.h"
 #include "core/measure/seconds.h"
+#include "core/measure/sequential.h"
 #include "core/recording/reader.h"
 #include "core/recording/stream_digest.h"
 #include "core/recording/writer.h"
@@ -37,6 +39,10 @@ struct meter {
 	uint64_t last_bits, last_errors;
 	uint64_t first_error;
 	struct evl_seconds seconds;
+	struct evl_performance performance; /* from blocks */
+	size_t block_bytes, block_at;       /* size, and where in the present one we are */
+	bool block_errored;                 /* the present one, so far */
+	uint64_t blocks, errored_blocks;    /* of this second, while in synchronism */
 	const struct evl_take_content *expected;
 	uint8_t *sample; /* RECORDING: what was received in the middle slab, to tell crossings */
 	bool have_sample;
@@ -96,6 +102,7 @@ struct take {
 	struct evl_event *polled;
 	uint32_t events_cap;
 	enum evl_status event_status;
+	struct evl_sequential proof;
 };
 
 #define EVL_POLL_BATCH 256u
@@ -106,6 +113,11 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err);
 void evl_meters_second(struct take *t, uint32_t second);
 enum evl_status evl_meters_finish(struct take *t, struct evl_err *err);
 uint64_t evl_meters_errors(const struct take *t);
+
+/* prove.c */
+enum evl_status evl_prove_prepare(struct take *t, struct evl_err *err);
+/* After evl_meters_second: is all proved that can be? Never true without until_proved. */
+bool evl_prove_second(struct take *t);
 
 /* watch.c */
 enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err);

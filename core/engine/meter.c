@@ -12,9 +12,22 @@
 #define FOREIGN_NUM 1
 #define FOREIGN_DEN 20
 
-static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum evl_place place,
-	enum evl_content kind)
+/* Which of the paths of core/measure/performance.h a channel of this rate is. */
+static const struct evl_performance_path *path_of(enum evl_rate rate)
 {
+	static const char *const names[] = {
+		[EVL_RATE_E1] = "E1", [EVL_RATE_T1] = "T1", [EVL_RATE_STM1] = "RS-1"};
+	evl_require(rate > EVL_RATE_NONE && rate < EVL_RATE_COUNT);
+	return evl_performance_path(names[rate]);
+}
+
+static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum evl_place place,
+	enum evl_content kind, enum evl_rate rate)
+{
+	const struct evl_performance_path *path = path_of(rate);
+	evl_performance_init(&m->performance, path, EVL_PERFORMANCE_BLOCKS, false);
+	m->block_bytes = path->block_bits / 8; /* whole bytes in all of them */
+	m->out.proved_ns = -1;
 	m->part = part;
 	m->out.channel = channel;
 	m->out.place = place;
@@ -38,7 +51,8 @@ void evl_meters_prepare(struct take *t)
 			continue;
 		}
 		struct meter *m = &t->meters[t->meter_count];
-		init_meter(m, i, plan->parts[i].channel, EVL_PLACE_RECEIVED, c->kind);
+		init_meter(m, i, plan->parts[i].channel, EVL_PLACE_RECEIVED, c->kind,
+			t->parts[i].bound->rate);
 		m->expected = c;
 		if (c->kind == EVL_CONTENT_PATTERN) {
 			m->phase = c->phase;
@@ -62,12 +76,54 @@ void evl_meters_prepare(struct take *t)
 		evl_require(slot < 63 && t->inside_e1[slot] == NULL);
 		struct meter *m = &t->meters[t->meter_count];
 		init_meter(m, plan->inside->part, plan->inside->slots[i].channel, EVL_PLACE_LINE,
-			EVL_CONTENT_PATTERN);
+			EVL_CONTENT_PATTERN, EVL_RATE_E1);
 		m->out.line_channel = plan->parts[plan->inside->part].channel;
 		m->phase = plan->inside->slots[i].phase;
 		evl_checker_init(&m->checker, plan->inside->pattern);
 		t->inside_e1[slot] = t->inside_memory + i * e1;
 		t->inside_meter[slot] = t->meter_count++;
+	}
+}
+
+/* The next bytes of a block were compared: with errors or not, in synchronism at their end or not. */
+static void block_part(struct meter *m, size_t bytes, bool errored, bool in_sync)
+{
+	m->block_at += bytes;
+	m->block_errored = m->block_errored || errored;
+	if (m->block_at == m->block_bytes) {
+		m->blocks += in_sync;
+		m->errored_blocks += in_sync && m->block_errored;
+		m->block_at = 0;
+		m->block_errored = false;
+	}
+}
+
+static size_t to_block_end(const struct meter *m, size_t bytes)
+{
+	size_t left = m->block_bytes - m->block_at;
+	return left < bytes ? left : bytes;
+}
+
+static void feed_by_blocks(struct meter *m, const uint8_t *rx, size_t bytes)
+{
+	while (bytes > 0) {
+		size_t n = to_block_end(m, bytes);
+		uint64_t before = m->checker.errors;
+		evl_checker_feed(&m->checker, rx, n);
+		block_part(m, n, m->checker.errors > before, m->checker.locked);
+		rx += n;
+		bytes -= n;
+	}
+}
+
+static void count_blocks(struct meter *m, const uint8_t *rx, const uint8_t *wanted, size_t bytes)
+{
+	while (bytes > 0) {
+		size_t n = to_block_end(m, bytes);
+		block_part(m, n, memcmp(rx, wanted, n) != 0, true);
+		rx += n;
+		wanted += n;
+		bytes -= n;
 	}
 }
 
@@ -82,6 +138,7 @@ static enum evl_status feed_recording(
 		return st;
 	}
 	m->bits += (uint64_t)bytes * 8;
+	count_blocks(m, rx, t->scratch, bytes);
 	if (memcmp(rx, t->scratch, bytes) != 0) {
 		if (m->errors == 0) {
 			m->first_error = at_bit + evl_bits_first_diff(rx, t->scratch, bytes);
@@ -110,7 +167,7 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 		}
 		struct meter *m = &t->meters[p->meter];
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			evl_checker_feed(&m->checker, p->rx, p->slab_bytes);
+			feed_by_blocks(m, p->rx, p->slab_bytes);
 			continue;
 		}
 		enum evl_status st = feed_recording(t, m, p->rx, p->slab_bytes, err);
@@ -124,8 +181,8 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
 	for (uint32_t slot = 0; slot < 63; slot++) {
 		if (t->inside_e1[slot] != NULL) {
-			evl_checker_feed(
-				&t->meters[t->inside_meter[slot]].checker, t->inside_e1[slot], e1);
+			feed_by_blocks(
+				&t->meters[t->inside_meter[slot]], t->inside_e1[slot], e1);
 		}
 	}
 	return EVL_OK;
@@ -153,6 +210,11 @@ void evl_meters_second(struct take *t, uint32_t second)
 			m->last_errors = m->errors;
 		}
 		evl_seconds_add(&m->seconds, s.bits, s.errors, !s.in_sync);
+		struct evl_performance_second block = {.units = m->blocks,
+			.errored = m->errored_blocks,
+			.defect = !s.in_sync};
+		evl_performance_add(&m->performance, &block, NULL);
+		m->blocks = m->errored_blocks = 0;
 		if ((s.errors > 0 || !s.in_sync || s.sync_losses > 0 || s.slips > 0) &&
 			t->sink->second != NULL) {
 			t->sink->second(t->sink->ctx, &s);
@@ -293,6 +355,8 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 		m->out.errored_seconds = m->seconds.es;
 		m->out.severely_errored_seconds = m->seconds.ses;
 		m->out.unavailable_seconds = m->seconds.unavailable;
+		evl_performance_finish(&m->performance);
+		m->out.by_blocks = m->performance.near;
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
 			collect_pattern(m);
 			continue;

@@ -154,6 +154,10 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		}
 	}
 	evl_meters_prepare(t);
+	enum evl_status proof = evl_prove_prepare(t, err);
+	if (proof < 0) {
+		return proof;
+	}
 	if (plan->inside != NULL) {
 		enum evl_status st = evl_mux63_rx_create(&t->inside, NULL, err);
 		if (st < 0) {
@@ -339,6 +343,10 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			if (t->sink->tick != NULL) {
 				t->sink->tick(t->sink->ctx);
 			}
+			if (evl_prove_second(t) && t->done < t->frames_all) {
+				t->result->ended_early = true;
+				break;
+			}
 		}
 		if (t->sink->progress != NULL) {
 			t->sink->progress(
@@ -503,6 +511,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		}
 	}
 	t.result->frames = t.done;
+	t.result->frames_planned = t.frames_all;
 	struct evl_err later = {0};
 	if (began) {
 		st = finish_writer(&t, st, err);

@@ -16,6 +16,7 @@
 #include "core/base/alarm.h"
 #include "core/base/digest.h"
 #include "core/base/err.h"
+#include "core/measure/performance.h"
 #include "core/signal/prbs.h"
 
 struct evl_rec;
@@ -79,11 +80,20 @@ struct evl_take_injection {
 	uint64_t lasting_ns;
 };
 
+/* End as soon as every meter has an error ratio that is proved to be below `ratio`, or above it, by
+ * the anytime-valid test (core/measure/sequential.h), or is in unavailable time. Verdicts on such a
+ * take need its limits too. ratio 0: play to the end. */
+struct evl_take_proof {
+	double ratio;
+	double confidence;
+};
+
 struct evl_take_plan {
 	const char *holder; /* of the leases: "case bit-errors" */
 	const char *name;
 	uint64_t begin_ns; /* of the lead-in, from evl_engine_next_begin */
 	uint64_t frames;   /* is rounded up to whole slabs */
+	struct evl_take_proof until_proved;
 	struct evl_take_part *parts;
 	uint32_t part_count;
 	const struct evl_take_inside *inside; /* or NULL */
@@ -129,6 +139,9 @@ struct evl_take_meter {
 	uint32_t from_channel;  /* CROSSED */
 	int64_t deviation_bits; /* DELAYED: from the common delay */
 	int64_t delay_bits;     /* OWN, DELAYED: modulo the period */
+	/* Seconds and errored blocks as ITU-T G.826 for paths of this rate; STM-1: G.829 RS. */
+	struct evl_performance_totals by_blocks;
+	int64_t proved_ns; /* until_proved: from when on it was proved, or -1 */
 };
 
 struct evl_take_event {
@@ -153,6 +166,8 @@ struct evl_take_stream {
 struct evl_take_result {
 	uint64_t start_ns; /* on the clock of the run */
 	uint64_t frames;   /* done */
+	uint64_t frames_planned;
+	bool ended_early; /* all was proved before frames_planned */
 	bool interrupted;
 	uint64_t gaps; /* slabs with lost bits, as the adapters reported */
 	struct evl_take_meter *meters;

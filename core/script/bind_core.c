@@ -9,6 +9,7 @@
 #include "core/base/rate.h"
 #include "core/engine/take.h"
 #include "core/measure/poisson.h"
+#include "core/measure/sequential.h"
 #include "core/script/internal.h"
 #include "core/signal/prbs.h"
 
@@ -184,27 +185,62 @@ static int core_bits_to_prove(lua_State *L)
 	return 1;
 }
 
+/* Pushes a judgement as a table, or raises why there is none. */
+static int judged(lua_State *L, enum evl_status st, const struct evl_judgement *j,
+		  const struct evl_err *err)
+{
+	if (st < 0) {
+		return evl_script_fail(L, "%s", err->text);
+	}
+	lua_createtable(L, 0, 5);
+	lua_pushstring(L, evl_verdict_name(j->verdict));
+	lua_setfield(L, -2, "verdict");
+	lua_pushnumber(L, j->lower);
+	lua_setfield(L, -2, "lower");
+	lua_pushnumber(L, j->upper);
+	lua_setfield(L, -2, "upper");
+	lua_pushstring(L, j->rule);
+	lua_setfield(L, -2, "rule");
+	lua_pushstring(L, j->sentence);
+	lua_setfield(L, -2, "reason");
+	return 1;
+}
+
+static uint64_t count_arg(lua_State *L, int at)
+{
+	lua_Integer n = luaL_checkinteger(L, at);
+	luaL_argcheck(L, n >= 0, at, "a count is 0 or more");
+	return (uint64_t)n;
+}
+
 static int core_judge_ratio(lua_State *L)
 {
 	struct evl_judgement j;
 	struct evl_err err = {0};
-	if (evl_judge_ratio(&j, (uint64_t)luaL_checkinteger(L, 1),
-			    (uint64_t)luaL_checkinteger(L, 2), luaL_checknumber(L, 3),
-			    luaL_checknumber(L, 4), &err) < 0) {
-		return evl_script_fail(L, "%s", err.text);
-	}
-	lua_createtable(L, 0, 5);
-	lua_pushstring(L, evl_verdict_name(j.verdict));
-	lua_setfield(L, -2, "verdict");
-	lua_pushnumber(L, j.lower);
-	lua_setfield(L, -2, "lower");
-	lua_pushnumber(L, j.upper);
-	lua_setfield(L, -2, "upper");
-	lua_pushstring(L, j.rule);
-	lua_setfield(L, -2, "rule");
-	lua_pushstring(L, j.sentence);
-	lua_setfield(L, -2, "reason");
-	return 1;
+	enum evl_status st = evl_judge_ratio(&j, count_arg(L, 1), count_arg(L, 2),
+					     luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
+	return judged(L, st, &j, &err);
+}
+
+static int core_judge_ratio_anytime(lua_State *L)
+{
+	struct evl_judgement j;
+	struct evl_err err = {0};
+	enum evl_status st =
+		evl_judge_ratio_anytime(&j, count_arg(L, 1), count_arg(L, 2),
+					luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
+	return judged(L, st, &j, &err);
+}
+
+static int core_judge_share(lua_State *L)
+{
+	struct evl_judgement j;
+	struct evl_err err = {0};
+	enum evl_status st =
+		evl_judge_share(&j, count_arg(L, 1), count_arg(L, 2), luaL_checknumber(L, 3),
+				luaL_checknumber(L, 4), luaL_checkstring(L, 5),
+				luaL_checkstring(L, 6), &err);
+	return judged(L, st, &j, &err);
 }
 
 static const luaL_Reg functions[] = {
@@ -220,6 +256,8 @@ static const luaL_Reg functions[] = {
 	{"frames", core_frames},
 	{"bits_to_prove", core_bits_to_prove},
 	{"judge_ratio", core_judge_ratio},
+	{"judge_ratio_anytime", core_judge_ratio_anytime},
+	{"judge_share", core_judge_share},
 	{NULL, NULL},
 };
 

@@ -245,7 +245,7 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 		.errored_seconds = (int64_t)m->errored_seconds,
 		.severely_errored_seconds = (int64_t)m->severely_errored_seconds,
 		.unavailable_seconds = (int64_t)m->unavailable_seconds,
-		.background_block_errors = -1,
+		.background_block_errors = (int64_t)m->by_blocks.background,
 		.sync_losses = (int64_t)m->sync_losses,
 		.slips = (int64_t)m->slips,
 		.sync_bit = m->kind == EVL_CONTENT_PATTERN && m->locked ? (int64_t)m->first_lock_bit

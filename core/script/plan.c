@@ -44,6 +44,14 @@ static int64_t integer_field(lua_State *L, int at, const char *name)
 	return v;
 }
 
+static double number_field(lua_State *L, int at, const char *name)
+{
+	lua_getfield(L, at, name);
+	double v = lua_tonumber(L, -1);
+	lua_pop(L, 1);
+	return v;
+}
+
 /* The part of a channel, made when it is not there yet. */
 static struct evl_take_part *part_of(struct build *b, uint32_t channel)
 {
@@ -340,6 +348,9 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
 	b->plan.frames = (uint64_t)integer_field(b->L, b->table, "frames");
+	b->plan.until_proved = (struct evl_take_proof){
+		.ratio = number_field(b->L, b->table, "until_ratio"),
+		.confidence = number_field(b->L, b->table, "until_confidence")};
 	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
 	enum evl_status st = contents(b, "play", true, err);
 	st = st == EVL_OK ? contents(b, "expect", false, err) : st;
@@ -389,13 +400,31 @@ static const char *last_alarm(const struct evl_take_result *res, uint32_t channe
 	return name;
 }
 
+/* By bits (ITU-T G.821) and by blocks (G.826, G.829). */
+static void push_performance(
+	lua_State *L, const struct evl_take_result *res, const struct evl_take_meter *m)
+{
+	const struct evl_performance_totals *b = &m->by_blocks;
+	uint64_t seconds = (res->frames + EVL_FRAMES_PER_S - 1) / EVL_FRAMES_PER_S;
+	set_integer(L, "available_seconds", (int64_t)(seconds - m->unavailable_seconds));
+	set_integer(L, "block_available_seconds", (int64_t)b->available);
+	set_integer(L, "block_unavailable_seconds", (int64_t)b->unavailable);
+	set_integer(L, "block_errored_seconds", (int64_t)b->es);
+	set_integer(L, "block_severely_errored_seconds", (int64_t)b->ses);
+	set_integer(L, "background_block_errors", (int64_t)b->background);
+	set_integer(L, "checked_blocks", (int64_t)b->units);
+	if (m->proved_ns >= 0) {
+		set_integer(L, "proved_ns", m->proved_ns);
+	}
+}
+
 static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_result *res,
 		       const struct evl_take_meter *m)
 {
 	static const char *const arrivals[] = {"none", "own", "delayed", "crossed"};
 	const struct evl_bound_channel *c = evl_engine_channel(r->engine, m->channel);
 	uint32_t fb = evl_rate_frame_bits(c->rate);
-	lua_createtable(L, 0, 28);
+	lua_createtable(L, 0, 40);
 	set_integer(L, "channel", m->channel);
 	set_text(L, "role", c->role);
 	set_integer(L, "number", c->number);
@@ -412,6 +441,7 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	set_integer(L, "errored_seconds", (int64_t)m->errored_seconds);
 	set_integer(L, "severely_errored_seconds", (int64_t)m->severely_errored_seconds);
 	set_integer(L, "unavailable_seconds", (int64_t)m->unavailable_seconds);
+	push_performance(L, res, m);
 	set_integer(L, "sync_losses", (int64_t)m->sync_losses);
 	set_integer(L, "slips", (int64_t)m->slips);
 	set_integer(L, "last_slip_bits", m->last_slip_bits);
@@ -476,6 +506,8 @@ static int push_seen(lua_State *L)
 	lua_createtable(L, 0, 12);
 	set_text(L, "name", s->name);
 	set_integer(L, "frames", (int64_t)res->frames);
+	set_integer(L, "planned_frames", (int64_t)res->frames_planned);
+	set_bool(L, "ended_early", res->ended_early);
 	set_bool(L, "interrupted", res->interrupted);
 	set_integer(L, "events_lost", (int64_t)res->events_lost);
 	set_integer(L, "gaps", (int64_t)res->gaps);
