@@ -3,29 +3,49 @@
 
 #include <string.h>
 
-#include "core/frame/klm.h"
+#define VC4_TU12                                                                                   \
+	{                                                                                          \
+		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 63, 4, EVL_TU12_BYTES                             \
+	}
+#define VC4_TU11                                                                                   \
+	{                                                                                          \
+		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 84, 3, EVL_TU11_BYTES                             \
+	}
+#define VC3_TU12                                                                                   \
+	{                                                                                          \
+		EVL_VC3_PAYLOAD, 0, 21, 4, EVL_TU12_BYTES                                          \
+	}
+#define VC3_TU11                                                                                   \
+	{                                                                                          \
+		EVL_VC3_PAYLOAD, 0, 28, 3, EVL_TU11_BYTES                                          \
+	}
 
-/* Byte i of all TUs lies in 63 neighbouring bytes of the VC-4. */
-static uint32_t line_of(uint32_t i)
+const struct evl_columns_shape evl_columns_vc4_tu12 = VC4_TU12, evl_columns_vc4_tu11 = VC4_TU11,
+			       evl_columns_vc3_tu12 = VC3_TU12, evl_columns_vc3_tu11 = VC3_TU11;
+
+/* Byte i of all TUs lies in `width` neighbouring bytes of the VC. */
+static inline uint32_t line_of(const struct evl_columns_shape *s, uint32_t i)
 {
-	return i / 4 * EVL_VC4_COLUMNS + EVL_TU12_FIRST + i % 4 * EVL_KLM_COUNT;
+	return i / s->per_row * s->stride + s->first + i % s->per_row * s->width;
 }
 
-void evl_columns_split_portable(uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], const uint8_t *vc4)
+void evl_columns_split_portable(const struct evl_columns_shape *shape,
+				uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc)
 {
-	for (uint32_t i = 0; i < EVL_TU12_BYTES; i++) {
-		const uint8_t *line = vc4 + line_of(i);
-		for (uint32_t t = 0; t < EVL_KLM_COUNT; t++) {
+	for (uint32_t i = 0; i < shape->bytes; i++) {
+		const uint8_t *line = vc + line_of(shape, i);
+		for (uint32_t t = 0; t < shape->width; t++) {
 			tu[t][i] = line[t];
 		}
 	}
 }
 
-void evl_columns_join_portable(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE])
+void evl_columns_join_portable(const struct evl_columns_shape *shape, uint8_t *vc,
+			       uint8_t (*tu)[EVL_TU_STRIDE])
 {
-	for (uint32_t i = 0; i < EVL_TU12_BYTES; i++) {
-		uint8_t *line = vc4 + line_of(i);
-		for (uint32_t t = 0; t < EVL_KLM_COUNT; t++) {
+	for (uint32_t i = 0; i < shape->bytes; i++) {
+		uint8_t *line = vc + line_of(shape, i);
+		for (uint32_t t = 0; t < shape->width; t++) {
 			line[t] = tu[t][i];
 		}
 	}
@@ -61,13 +81,12 @@ void evl_columns_join_portable(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_
 			X(13), X(14), X(15);                                                       \
 	} while (0)
 
-/* 16 lines of the VC-4 from `line` on, at the TUs t.., to bytes `line`.. of those TUs. */
-static inline void split16(uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], const uint8_t *vc4,
-			   uint32_t t, uint32_t line)
+/* 16 lines of the VC from `line` on, at the TUs t.., to bytes `line`.. of those TUs. */
+static inline void split16(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
+			   const uint8_t *vc, uint32_t t, uint32_t line)
 {
 	__m128i v[16], w[16];
-	const uint8_t *p = vc4 + line_of(line) + t;
-#define X(i) LOAD16(i, p + (i) / 4 * EVL_VC4_COLUMNS + (i) % 4 * EVL_KLM_COUNT)
+#define X(i) LOAD16(i, vc + line_of(s, line + (i)) + t)
 	EACH16(X);
 #undef X
 	ROUND16(w, v);
@@ -79,11 +98,10 @@ static inline void split16(uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], const uin
 #undef X
 }
 
-static inline void join16(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], uint32_t t,
-			  uint32_t line)
+static inline void join16(const struct evl_columns_shape *s, uint8_t *vc,
+			  uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t, uint32_t line)
 {
 	__m128i v[16], w[16];
-	uint8_t *p = vc4 + line_of(line) + t;
 #define X(i) LOAD16(i, tu[t + (i)] + line)
 	EACH16(X);
 #undef X
@@ -91,12 +109,33 @@ static inline void join16(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRID
 	ROUND16(v, w);
 	ROUND16(w, v);
 	ROUND16(v, w);
-#define X(i) STORE16(p + (i) / 4 * EVL_VC4_COLUMNS + (i) % 4 * EVL_KLM_COUNT, i)
+#define X(i) STORE16(vc + line_of(s, line + (i)) + t, i)
 	EACH16(X);
 #undef X
 }
 
-/* The same for 16 x 4 bytes: four registers of four groups of four bytes. */
+/* Bytes 32..35 of a TU-12: four lines of 16 TUs become 16 groups of four bytes. */
+static inline void split4(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
+			  const uint8_t *vc, uint32_t t)
+{
+	__m128i v[4];
+	for (uint32_t k = 0; k < 4; k++) {
+		v[k] = _mm_loadu_si128((const __m128i *)(const void *)(vc + line_of(s, 32 + k) + t));
+	}
+	__m128i a = _mm_unpacklo_epi8(v[0], v[1]), b = _mm_unpackhi_epi8(v[0], v[1]);
+	__m128i c = _mm_unpacklo_epi8(v[2], v[3]), d = _mm_unpackhi_epi8(v[2], v[3]);
+	__m128i q[4] = {_mm_unpacklo_epi16(a, c), _mm_unpackhi_epi16(a, c),
+			_mm_unpacklo_epi16(b, d), _mm_unpackhi_epi16(b, d)};
+	uint32_t words[16];
+	for (uint32_t k = 0; k < 4; k++) {
+		_mm_storeu_si128((__m128i *)(void *)(words + 4 * k), q[k]);
+	}
+	for (uint32_t k = 0; k < 16; k++) {
+		memcpy(tu[t + k] + 32, &words[k], 4);
+	}
+}
+
+/* Four registers of four groups of four bytes. */
 static inline void round4(__m128i *out, const __m128i *in)
 {
 	for (int i = 0; i < 2; i++) {
@@ -105,66 +144,116 @@ static inline void round4(__m128i *out, const __m128i *in)
 	}
 }
 
-void evl_columns_split(uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], const uint8_t *vc4)
+static inline void join4(const struct evl_columns_shape *s, uint8_t *vc,
+			 uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t)
 {
-	__m128i v[4];
-	for (uint32_t t = 0; t < EVL_TU12_ROWS; t += 16) {
-		split16(tu, vc4, t, 0);
-		split16(tu, vc4, t, 16);
-		/* Bytes 32..35: four lines of 16 TUs become 16 groups of four bytes. */
-		for (uint32_t k = 0; k < 4; k++) {
-			v[k] = _mm_loadu_si128(
-				(const __m128i *)(const void *)(vc4 + line_of(32 + k) + t));
-		}
-		__m128i a = _mm_unpacklo_epi8(v[0], v[1]), b = _mm_unpackhi_epi8(v[0], v[1]);
-		__m128i c = _mm_unpacklo_epi8(v[2], v[3]), d = _mm_unpackhi_epi8(v[2], v[3]);
-		__m128i q[4] = {_mm_unpacklo_epi16(a, c), _mm_unpackhi_epi16(a, c),
-				_mm_unpacklo_epi16(b, d), _mm_unpackhi_epi16(b, d)};
-		uint32_t words[16];
-		for (uint32_t k = 0; k < 4; k++) {
-			_mm_storeu_si128((__m128i *)(void *)(words + 4 * k), q[k]);
-		}
-		for (uint32_t k = 0; k < 16; k++) {
-			memcpy(tu[t + k] + 32, &words[k], 4);
+	__m128i v[4], w[4];
+	uint32_t words[16];
+	for (uint32_t k = 0; k < 16; k++) {
+		memcpy(&words[k], tu[t + k] + 32, 4);
+	}
+	for (uint32_t k = 0; k < 4; k++) {
+		v[k] = _mm_loadu_si128((const __m128i *)(const void *)(words + 4 * k));
+	}
+	round4(w, v);
+	round4(v, w);
+	round4(w, v);
+	round4(v, w);
+	for (uint32_t k = 0; k < 4; k++) {
+		_mm_storeu_si128((__m128i *)(void *)(vc + line_of(s, 32 + k) + t), v[k]);
+	}
+}
+
+/* The last 11 of the 27 bytes of a TU-11 are done with the 5 before them once more. */
+#define TU11_REST (EVL_TU11_BYTES - 16)
+
+static inline void split_any(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
+			     const uint8_t *vc)
+{
+	for (uint32_t t = 0; t < s->width; t += 16) {
+		split16(s, tu, vc, t, 0);
+		if (s->bytes == EVL_TU11_BYTES) {
+			split16(s, tu, vc, t, TU11_REST);
+		} else {
+			split16(s, tu, vc, t, 16);
+			split4(s, tu, vc, t);
 		}
 	}
 }
 
-void evl_columns_join(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE])
+/* Every line is written in steps of 16 bytes, some too many: the bytes too many are put right by the
+ * line after; for this reason lines are written in rising order per block of TUs and the last block,
+ * which has them, goes first. */
+static inline void join_any(const struct evl_columns_shape *s, uint8_t *vc,
+			    uint8_t (*tu)[EVL_TU_STRIDE])
 {
-	__m128i v[4];
-	/* Every line is written 64 bytes wide, one too many: the byte too many is put right by
-	 * the line after, for this reason lines are written in rising order per block of TUs and
-	 * the last block, which has it, goes first. */
-	for (uint32_t t = EVL_TU12_ROWS; t > 0;) {
+	for (uint32_t t = (s->width + 15u) / 16 * 16; t > 0;) {
 		t -= 16;
-		join16(vc4, tu, t, 0);
-		join16(vc4, tu, t, 16);
-		__m128i w[4];
-		uint32_t words[16];
-		for (uint32_t k = 0; k < 16; k++) {
-			memcpy(&words[k], tu[t + k] + 32, 4);
-		}
-		for (uint32_t k = 0; k < 4; k++) {
-			v[k] = _mm_loadu_si128((const __m128i *)(const void *)(words + 4 * k));
-		}
-		round4(w, v);
-		round4(v, w);
-		round4(w, v);
-		round4(v, w);
-		for (uint32_t k = 0; k < 4; k++) {
-			_mm_storeu_si128((__m128i *)(void *)(vc4 + line_of(32 + k) + t), v[k]);
+		join16(s, vc, tu, t, 0);
+		if (s->bytes == EVL_TU11_BYTES) {
+			join16(s, vc, tu, t, TU11_REST);
+		} else {
+			join16(s, vc, tu, t, 16);
+			join4(s, vc, tu, t);
 		}
 	}
 }
 #else
-void evl_columns_split(uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], const uint8_t *vc4)
+static inline void split_any(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
+			     const uint8_t *vc)
 {
-	evl_columns_split_portable(tu, vc4);
+	evl_columns_split_portable(s, tu, vc);
 }
 
-void evl_columns_join(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE])
+static inline void join_any(const struct evl_columns_shape *s, uint8_t *vc,
+			    uint8_t (*tu)[EVL_TU_STRIDE])
 {
-	evl_columns_join_portable(vc4, tu);
+	evl_columns_join_portable(s, vc, tu);
 }
 #endif
+
+/* One copy of the code for each shape, with the shape as constants. */
+void evl_columns_split(uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE], const uint8_t *vc4)
+{
+	const struct evl_columns_shape s = VC4_TU12;
+	split_any(&s, tu, vc4);
+}
+
+void evl_columns_join(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE])
+{
+	const struct evl_columns_shape s = VC4_TU12;
+	join_any(&s, vc4, tu);
+}
+
+void evl_columns_split_tu11(uint8_t tu[EVL_TU11_ROWS][EVL_TU_STRIDE], const uint8_t *vc4)
+{
+	const struct evl_columns_shape s = VC4_TU11;
+	split_any(&s, tu, vc4);
+}
+
+void evl_columns_join_tu11(uint8_t *vc4, uint8_t tu[EVL_TU11_ROWS][EVL_TU_STRIDE])
+{
+	const struct evl_columns_shape s = VC4_TU11;
+	join_any(&s, vc4, tu);
+}
+
+void evl_columns_split_vc3(uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *payload,
+			   bool tu11)
+{
+	const struct evl_columns_shape s12 = VC3_TU12, s11 = VC3_TU11;
+	if (tu11) {
+		split_any(&s11, tu, payload);
+	} else {
+		split_any(&s12, tu, payload);
+	}
+}
+
+void evl_columns_join_vc3(uint8_t *payload, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], bool tu11)
+{
+	const struct evl_columns_shape s12 = VC3_TU12, s11 = VC3_TU11;
+	if (tu11) {
+		join_any(&s11, payload, tu);
+	} else {
+		join_any(&s12, payload, tu);
+	}
+}

@@ -29,6 +29,6 @@ struct evl_mux63_rx {
 	uint64_t pulled;                     /* frames of E1 output since the start */
 	int64_t extra[EVL_MUX63_TRIBS];      /* bits of output beyond 256 a frame */
 	uint64_t first_bit[EVL_MUX63_TRIBS];
-	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
+	uint8_t block[EVL_TU12_ROWS][EVL_TU_STRIDE];
 	struct evl_tu1_rx tu[EVL_MUX63_TRIBS];
 };

@@ -33,7 +33,7 @@ struct evl_mux63_tx {
 	int32_t au_ppb, tu_ppb[EVL_MUX63_TRIBS];       /* clock offsets ... */
 	int64_t au_behind, tu_behind[EVL_MUX63_TRIBS]; /* ... and 1e-9 bits that they add up to */
 	bool tu_offsets;
-	uint8_t block[EVL_TU12_ROWS][EVL_TU12_STRIDE];
+	uint8_t block[EVL_TU12_ROWS][EVL_TU_STRIDE];
 	struct evl_tu1_tx tu[EVL_MUX63_TRIBS];
 };
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Encoder and decoder of an STM-1, STM-4, OC-3 or OC-12 line of any map (sdh_map.h), ITU-T G.707
- *and G.783. mux63.h is the same for the one map of 63 E1 and a little faster.
+ * and G.783. mux63.h is the same for the one map of 63 E1 and a little faster.
  *
  *	evl_sdh_tx_create(&tx, &map, &err);
  *	evl_sdh_rx_create(&rx, &map, NULL, &err);
@@ -13,17 +13,17 @@
  * state is carried over calls. The line starts at bit 0 with A1; the decoder takes any alignment.
  *
  * Clients of 1544 and 2048 kbit/s: in_bytes[i] bytes came in by the client's clock, out_bytes[i]
- *came out, as in mux63.h: C1/C2 carry the difference, a desynchroniser with a time constant of
+ * came out, as in mux63.h: C1/C2 carry the difference, a desynchroniser with a time constant of
  *0.512 s follows. With NULL for the counts everything is nominal and the transit delay of encoder
- *and decoder back to back is exactly 5 frames of the client. Byte-synchronous clients must come
- *frame by frame from the first byte on (E1: TS0; T1: the F bit); they have no justification, so
- *another clock makes the stores slip by whole frames.
+ * and decoder back to back is exactly 5 frames of the client. Byte-synchronous clients must come
+ * frame by frame from the first byte on (E1: TS0; T1: the F bit); they have no justification, so
+ * another clock makes the stores slip by whole frames.
  *
  * Bulk containers: the encoder queues what it is given and takes a container (VC-3 756, VC-4 2340,
  * VC-4-4c 9360 bytes) at each start of the VC; when the queue has less, the container is zeros and
  * counted as starved; what does not fit in the queue of 4 containers is lost and counted. The
- *decoder gives whole containers, so their bytes keep their place; while the path is down it gives
- *none.
+ * decoder gives whole containers, so their bytes keep their place; while the path is down it gives
+ * none.
  *
  * Never allocates after create; never fails on bad line bits. One thread at a time.
  */

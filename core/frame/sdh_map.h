@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * What an STM-1, STM-4, OC-3 or OC-12 line carries: the multiplexing structure of ITU-T G.707
- *clause 6 and figure 6-1 (ANSI T1.105) as plain data.
+ * clause 6 and figure 6-1 (ANSI T1.105) as plain data.
  *
  *	struct evl_sdh_map map;
  *	evl_sdh_map_fill(&map, 1, EVL_SDH_AU4, EVL_SDH_E1);	// 63 E1 in one AU-4

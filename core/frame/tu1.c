@@ -259,3 +259,10 @@ bool evl_tu1_rx_ais(struct evl_tu1_rx *tu, uint32_t phase)
 	}
 	return update(tu);
 }
+
+bool evl_tu1_rx_hold(struct evl_tu1_rx *tu, bool on)
+{
+	tu->vc.held = on;
+	tu->vc.open = tu->vc.open && !on;
+	return update(tu);
+}

@@ -90,3 +90,6 @@ bool evl_tu1_rx_lost(struct evl_tu1_rx *tu);
 
 /* The frame does not hold valid bits (a defect of the layers above): all ones. */
 bool evl_tu1_rx_ais(struct evl_tu1_rx *tu, uint32_t phase);
+
+/* LP-TIM began or ended: AIS is put out while `on`. Returns true when tu->defects changed. */
+bool evl_tu1_rx_hold(struct evl_tu1_rx *tu, bool on);

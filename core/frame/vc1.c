@@ -133,7 +133,7 @@ void evl_vc1_rx_init(struct evl_vc1_rx *rx, enum evl_vc1_mode mode, uint8_t rdi_
 
 void evl_vc1_rx_cut(struct evl_vc1_rx *rx)
 {
-	rx->open = false;
+	rx->open = rx->held = rx->fresh_j2 = false;
 	rx->quarter = 0;
 	rx->have_parity = false;
 	rx->rdi_run = rx->rfi_run = rx->uneq_run = rx->label_run = 0;
@@ -212,6 +212,7 @@ void evl_vc1_rx_quarter(struct evl_vc1_rx *rx, const uint8_t *in, int32_t late)
 			open_store(rx, late);
 		}
 	} else {
+		rx->fresh_j2 |= rx->quarter == 1;
 		rx->c1 = (uint8_t)(rx->c1 + (in[1] >> 7));
 		rx->c2 = (uint8_t)(rx->c2 + (in[1] >> 6 & 1));
 	}

@@ -137,6 +137,7 @@ struct evl_vc1_rx {
 	uint8_t mode;              /* enum evl_vc1_mode */
 	bool open;                 /* bits are taken in; otherwise the output is AIS */
 	bool held;                 /* set by the user (LP-TIM): the store stays closed */
+	bool fresh_j2;           /* poh[1] is new; cleared by the user */
 	bool have_parity;          /* the VC before was whole */
 	uint8_t quarter;           /* 0..3, the next one */
 	uint8_t c1, c2;            /* ones seen in C1, C2 of this VC */

@@ -10,7 +10,11 @@
 
 void evl_vc4_rx_init(struct evl_vc4_rx *rx, uint32_t rdi_limit, uint32_t lom_limit)
 {
-	*rx = (struct evl_vc4_rx){.rdi_limit = rdi_limit, .lom_limit = lom_limit};
+	*rx = (struct evl_vc4_rx){.columns = EVL_VC4_COLUMNS,
+				 .tug = true,
+				 .label = EVL_C2_TUG,
+				 .rdi_limit = rdi_limit,
+				 .lom_limit = lom_limit};
 }
 
 static void toggle_after(bool *state, uint32_t *run, bool now, uint32_t limit)
@@ -42,7 +46,7 @@ static void label(struct evl_vc4_rx *rx, uint8_t c2)
 	}
 	rx->c2 = c2;
 	if (rx->c2_run == PERSISTENCE) {
-		rx->plm = c2 != EVL_C2_TUG && c2 != EVL_C2_UNEQUIPPED && c2 != EVL_C2_EQUIPPED &&
+		rx->plm = rx->label >= 0 && c2 != rx->label && c2 != EVL_C2_UNEQUIPPED && c2 != EVL_C2_EQUIPPED &&
 			  c2 != EVL_C2_VC_AIS;
 	}
 }
@@ -75,16 +79,19 @@ static void multiframe(struct evl_vc4_rx *rx, uint8_t h4, struct evl_vc4_rx_resu
 void evl_vc4_rx_take(struct evl_vc4_rx *rx, const uint8_t *vc4, struct evl_vc4_rx_result *result)
 {
 	*result = (struct evl_vc4_rx_result){0};
+	const uint32_t columns = rx->columns;
 	if (rx->have_b3) {
-		result->b3_errors = ones(vc4[EVL_VC4_B3] ^ rx->b3);
+		result->b3_errors = ones(vc4[EVL_POH_B3 * columns] ^ rx->b3);
 	}
-	rx->b3 = evl_bip8(vc4, EVL_VC4_BYTES);
+	rx->b3 = evl_bip8(vc4, (size_t)EVL_STM1_ROWS * columns);
 	rx->have_b3 = true;
-	uint8_t g1 = vc4[EVL_VC4_G1];
+	uint8_t g1 = vc4[EVL_POH_G1 * columns];
 	result->hp_rei = g1 >> 4 <= REI_MAX ? g1 >> 4 : 0;
 	toggle_after(&rx->rdi, &rx->rdi_run, (g1 & G1_RDI) != 0, rx->rdi_limit);
-	label(rx, vc4[EVL_VC4_C2]);
-	multiframe(rx, vc4[EVL_VC4_H4] & 3, result);
+	label(rx, vc4[EVL_POH_C2 * columns]);
+	if (rx->tug) {
+		multiframe(rx, vc4[EVL_POH_H4 * columns] & 3, result);
+	}
 }
 
 void evl_vc4_rx_miss(struct evl_vc4_rx *rx)

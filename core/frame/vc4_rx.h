@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * What a receiver reads from the path overhead of VC-4 after VC-4: B3, C2, G1, and H4 for the TU
+ * What a receiver reads from the path overhead of VC-4 after VC-4 (or VC-3, VC-4-4c): B3, C2, G1, and H4 for the TU
  * multiframe. ITU-T G.707 9.3.1, 8.3.8, G.783.
  *
  *	evl_vc4_rx_init(&rx, 5, 8);
@@ -14,6 +14,10 @@
 #include "core/frame/au.h"
 
 struct evl_vc4_rx {
+	/* Set after init for others than a VC-4 of TUG-3. */
+	uint16_t columns; /* of the VC, 261 */
+	bool tug;         /* H4 counts the TU multiframe */
+	int16_t label;    /* expected C2, 02; -1: any but 00 */
 	uint32_t rdi_limit, lom_limit;
 	bool have_b3;
 	uint8_t b3;

@@ -180,10 +180,10 @@ static void test_columns(void **state)
 {
 	(void)state;
 	static uint8_t vc4[EVL_VC4_ROOM], again[EVL_VC4_ROOM];
-	static uint8_t tu[EVL_TU12_ROWS][EVL_TU12_STRIDE], slow[EVL_TU12_ROWS][EVL_TU12_STRIDE];
+	static uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE], slow[EVL_TU12_ROWS][EVL_TU_STRIDE];
 	fill(vc4, sizeof(vc4), 9);
 	evl_columns_split(tu, vc4);
-	evl_columns_split_portable(slow, vc4);
+	evl_columns_split_portable(&evl_columns_vc4_tu12, slow, vc4);
 	for (uint32_t t = 0; t < 63; t++) {
 		uint16_t columns[4];
 		evl_klm_columns(evl_klm_from_index(t), columns);
@@ -200,7 +200,7 @@ static void test_columns(void **state)
 		}
 	}
 	memset(again, 0, sizeof(again));
-	evl_columns_join_portable(again, tu);
+	evl_columns_join_portable(&evl_columns_vc4_tu12, again, tu);
 	for (uint32_t i = 0; i < 2349; i++) {
 		assert_int_equal(again[i], i % 261 >= 9 ? vc4[i] : 0);
 	}
