@@ -29,6 +29,7 @@ FRAME_BYTES = ROWS * COLUMNS
 FRAME_BITS = FRAME_BYTES * 8
 MAX_INPUT = 64 << 20
 SEARCH_FRAMES = 400
+MAX_EVENTS = 1000
 
 
 class DecodeError(Exception):
@@ -116,8 +117,13 @@ def crc7(data):
     return reg
 
 
+def readable(characters):
+    return "".join(chr(c) if 32 <= c < 127 else "\\x%02x" % c for c in characters)
+
+
 def decode_trace(stream):
-    """A 16-byte trace (Annex B): byte 1 = 1 and CRC-7 of the previous frame, then 15 characters."""
+    """A 16-byte trace (Annex B): byte 1 = 1 and CRC-7 of the previous frame, then 15 characters; or
+    a 64-byte one (SONET): 62 characters, CR, LF (m); or one repeated byte."""
     stream = [int(b) for b in stream]
     result = {"bytes": len(stream), "kind": "none", "text": None, "frames": 0, "crc_errors": 0,
               "marker_errors": 0, "start_phase": None}
@@ -127,6 +133,9 @@ def decode_trace(stream):
         result["kind"] = "one byte"
         result["text"] = "%02X" % stream[0]
         return result
+    ends = [i for i in range(1, len(stream)) if (stream[i - 1], stream[i]) == (0x0D, 0x0A)]
+    if ends and len(stream) >= 64 and not any(b & 0x80 for b in stream):
+        return decode_long_trace(stream, ends, result)
     tops = [sum(1 for i in range(p, len(stream), 16) if stream[i] & 0x80) for p in range(16)]
     start = tops.index(max(tops))
     if tops[start] == 0 or len(stream) < 16:
@@ -141,8 +150,19 @@ def decode_trace(stream):
         if crc7([0x80] + before[1:]) != (after[0] & 0x7F):
             result["crc_errors"] += 1
     if frames:
-        result["text"] = "".join(
-            chr(c) if 32 <= c < 127 else "\\x%02x" % c for c in frames[0][1:])
+        result["text"] = readable(frames[0][1:])
+    return result
+
+
+def decode_long_trace(stream, ends, result):
+    votes = [sum(1 for e in ends if (e + 1) % 64 == p) for p in range(64)]
+    start = votes.index(max(votes))
+    frames = [stream[i : i + 64] for i in range(start, len(stream) - 63, 64)]
+    result.update(kind="64 bytes", start_phase=start, frames=len(frames))
+    result["marker_errors"] = (
+        sum(f[62:] != [0x0D, 0x0A] for f in frames) + sum((e + 1) % 64 != start for e in ends))
+    if frames:
+        result["text"] = readable(bytes(frames[0][:62]).rstrip(b"\0 "))
     return result
 
 
@@ -178,8 +198,20 @@ class PointerReader:
                        "invalid": 0, "all_ones": 0}
         self.values = {}
         self.ss = {}
+        self.units = 0
+        self.events = []  # [unit, what, value after it]
 
     def take(self, word):
+        before = dict(self.counts)
+        result = self._take(word)
+        for what, count in self.counts.items():
+            if count != before[what]:
+                after = self.value if self.next_value is None else self.next_value
+                self.events.append([self.units, what, after])
+        self.units += 1
+        return result
+
+    def _take(self, word):
         if self.next_value is not None:
             self.value, self.next_value = self.next_value, None
         moved, aligned = 0, False
@@ -228,7 +260,8 @@ class PointerReader:
         return bin(diff & which).count("1") >= 3 and bin(diff & other).count("1") <= 2
 
     def summary(self):
-        return dict(self.counts, values=self.values, ss=self.ss)
+        return dict(self.counts, values=self.values, ss=self.ss, units=self.units,
+                    events=self.events[:MAX_EVENTS])
 
 
 def cut_containers(segments, size, unit):
