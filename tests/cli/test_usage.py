@@ -19,6 +19,7 @@ VERBS = {
     'recording extract': ['f', '--channel', 'c', '--raw', 'r'],
     'adapters': [],
     'numbering': ['--bench', 'b.yaml'],
+    'plan': ['--ratio', '1e-9', '--rate', 'E1'],
 }
 REQUIRED = {'fit': ['--bench'], 'run': ['--bench', '--build', '--store'], 'runs': ['--store'],
             'show': ['--store'], 'compare': ['--store'], 'dossier': ['--store', '--out'],
@@ -28,6 +29,8 @@ REQUIRED = {'fit': ['--bench'], 'run': ['--bench', '--build', '--store'], 'runs'
 def test_help(p):
     whole = b.expect(p.run('--help'), 0, 'Exit status', '64').out
     assert p.run('-h').out == whole
+    listed = re.findall(r'^  ([a-z]+) {2,}\S', whole.split('Exit status')[0], re.M)
+    assert set(listed) == {v.split()[0] for v in VERBS}, listed  # a new verb is tested too
     for verb in VERBS:
         words = verb.split()
         assert words[0] in whole
@@ -42,10 +45,9 @@ def test_help_and_manual_agree(p):
     """Each option of a help text is in docs/commands.md, and is an option that the verb takes."""
     with open(os.path.join(b.SOURCE_ROOT, 'docs', 'commands.md'), encoding='utf-8') as f:
         manual = f.read()
-    for verb in ('fit', 'run', 'runs', 'show', 'compare', 'dossier', 'verify', 'adapters',
-                 'numbering'):
+    for verb in sorted({v.split()[0] for v in VERBS} - {'recording'}):
         text = p.run(verb, '--help').out
-        section = manual[manual.index('## evenlode ' + verb):]
+        section = manual[re.search(r'^## evenlode %s\b' % verb, manual, re.M).start():]
         section = section[:section.index('\n## ', 5)] if '\n## ' in section[5:] else section
         for option in set(re.findall(r'^  (--[a-z-]+)', text, re.M)) - {'--help'}:
             assert option in section, '%s %s is not in docs/commands.md' % (verb, option)
@@ -79,6 +81,7 @@ def test_not_understood(p):
             b.refused(p.run(*words, *operands[:at + 1]), 64, option + ' needs a value')
         if operands and not operands[0].startswith('-'):
             b.refused(p.run(*words, *operands[1:]), 64, 'missing')
+    b.refused(p.run('plan', '--ratio', '1e-9'), 64, '--rate')
     b.refused(p.run('runs', '--store=s', '--json=1'), 64, '--json takes no value')
     # Beginnings of options would break scripts when an option is added.
     b.refused(p.run('runs', '--sto', 's.db'), 64, '--sto', '--store')
