@@ -133,7 +133,8 @@ const char *evl_trace_kind_name(enum evl_trace_kind kind)
 
 void evl_trace_rx_init(struct evl_trace_rx *rx, uint32_t patience)
 {
-	*rx = (struct evl_trace_rx){.patience = patience};
+	bool short_one = patience != 0 && patience < EVL_TRACE_BYTES_MAX;
+	*rx = (struct evl_trace_rx){.patience = short_one ? EVL_TRACE_BYTES_MAX : patience};
 }
 
 void evl_trace_rx_expect(struct evl_trace_rx *rx, const struct evl_trace *expected)
@@ -154,7 +155,7 @@ void evl_trace_rx_cut(struct evl_trace_rx *rx)
 	rx->tim = false;
 	rx->accepted = (struct evl_trace){0};
 	rx->quiet = 0;
-	rx->filled = rx->run = rx->same = 0;
+	rx->filled = rx->run = rx->same = rx->lock = 0;
 }
 
 /* The byte that came `ago` bytes before the last one. */
@@ -229,6 +230,7 @@ static uint32_t end_16(struct evl_trace_rx *rx)
 		return 0;
 	}
 	seen.bytes[0] = marker;
+	rx->lock = 1;
 	return accept(rx, &seen);
 }
 
@@ -271,8 +273,35 @@ static uint32_t give_up(struct evl_trace_rx *rx)
 	return changes | judge(rx, true);
 }
 
+/* In step with the accepted 16 bytes nothing can change: the markers are right and the text is the
+ * same. False when the byte is another one; then all is as if every byte had been looked at. */
+static bool in_step(struct evl_trace_rx *rx, uint8_t byte)
+{
+	if (byte == rx->accepted.bytes[rx->lock - 1]) {
+		rx->history[rx->at] = byte;
+		rx->at = (rx->at + 1) & MASK;
+		rx->filled += rx->filled < EVL_TRACE_BYTES_MAX;
+		rx->quiet++;
+		if (++rx->lock > EVL_TRACE_16) {
+			rx->lock = 1;
+			rx->quiet = 0;
+		}
+		return true;
+	}
+	rx->lock = 0;
+	rx->same = 0; /* that of 64 bytes ago was the one that did not come */
+	rx->run = 1;
+	while (rx->run < rx->filled && back(rx, rx->run) == back(rx, 0)) {
+		rx->run++;
+	}
+	return false;
+}
+
 uint32_t evl_trace_rx_byte(struct evl_trace_rx *rx, uint8_t byte)
 {
+	if (rx->lock != 0 && in_step(rx, byte)) {
+		return 0;
+	}
 	uint8_t last = back(rx, 0), old = rx->history[rx->at];
 	uint32_t changes = 0;
 

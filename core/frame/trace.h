@@ -108,10 +108,11 @@ struct evl_trace_rx {
 	uint8_t filled, at;       /* bytes in `history`, saturates; next place */
 	uint8_t run;              /* equal bytes in a row, saturates at 64 */
 	uint8_t same;             /* bytes in a row equal to the one 64 ago, to 192 */
+	uint8_t lock; /* place + 1 in the accepted 16 bytes that comes next; 0: not in step */
 	uint8_t history[EVL_TRACE_BYTES_MAX];
 };
 
-/* `patience` in bytes; 0: never give up waiting. */
+/* `patience` in bytes, 64 at least; 0: never give up waiting. */
 void evl_trace_rx_init(struct evl_trace_rx *rx, uint32_t patience);
 
 /* NULL: any trace is good. TIM is judged anew at once when a trace is accepted already: rx.tim may

@@ -294,6 +294,120 @@ static void test_slab(void **state)
 	assert_int_equal(evl_trace_rx_take(&a, slab, 1, 0, &(uint32_t){0}), 0);
 }
 
+/* ---- the rules of trace.h written out over the whole history ---- */
+
+struct slow {
+	const uint8_t *all;
+	size_t count;
+	struct evl_trace accepted, expected;
+	uint32_t quiet;
+	bool tim;
+};
+
+static bool slow_16(const uint8_t *end, size_t count, struct evl_trace *seen)
+{
+	if (count < 48) {
+		return false;
+	}
+	for (int p = 0; p < 3; p++) {
+		const uint8_t *period = end - 48 + 16 * p;
+		uint8_t marker = 0x80 | divide((const char *)end - 15);
+		if (!(period[0] & 0x80) || memcmp(period + 1, end - 15, 15) != 0 ||
+			(p > 0 && period[0] != marker)) {
+			return false;
+		}
+		for (int i = 1; i < 16; i++) {
+			if (period[i] & 0x80) {
+				return false;
+			}
+		}
+	}
+	*seen = (struct evl_trace){.kind = EVL_TRACE_16};
+	memcpy(seen->bytes, end - 16, 16);
+	return true;
+}
+
+static bool slow_other(const uint8_t *end, size_t count, struct evl_trace *seen)
+{
+	size_t run = 1, ends = 0;
+	while (run < count && run < 64 && end[-1 - (long)run] == end[-1]) {
+		run++;
+	}
+	if (run == 64) {
+		evl_trace_set_byte(seen, end[-1]);
+		return true;
+	}
+	if (count < 192 || memcmp(end - 64, end - 128, 64) != 0 ||
+		memcmp(end - 64, end - 192, 64) != 0 || end[-1] != 0x0a || end[-2] != 0x0d) {
+		return false;
+	}
+	for (int i = -64; i < -1; i++) {
+		ends += end[i] == 0x0d && end[i + 1] == 0x0a;
+	}
+	*seen = (struct evl_trace){.kind = EVL_TRACE_64};
+	memcpy(seen->bytes, end - 64, 64);
+	return ends == 1;
+}
+
+static void slow_byte(struct slow *s)
+{
+	struct evl_trace seen;
+	const uint8_t *end = s->all + ++s->count;
+	s->quiet++;
+	if (slow_other(end, s->count, &seen) || slow_16(end, s->count, &seen)) {
+		s->accepted = seen;
+		s->quiet = 0;
+		s->tim = !evl_trace_equal(&seen, &s->expected);
+	} else if (s->quiet == 100) {
+		s->accepted = (struct evl_trace){0};
+		s->tim = true;
+	}
+}
+
+/* Traces cut anywhere, with bit errors, one after the other: the same as the slow rules. */
+static void test_against_rules(void **state)
+{
+	(void)state;
+	enum { COUNT = 200000 };
+	static uint8_t all[COUNT];
+	struct evl_trace traces[6] = {make(EVL_TRACE_16, "EXCHANGE 7"),
+		make(EVL_TRACE_16, "EXCHANGE 8"), make(EVL_TRACE_64, "a long one"),
+		make(EVL_TRACE_ONE, "01"), make(EVL_TRACE_16, ""), make(EVL_TRACE_ONE, "89")};
+	struct evl_rng rng;
+	evl_rng_init(&rng, 7, 0);
+	for (size_t n = 0; n < COUNT;) {
+		const struct evl_trace *t = &traces[evl_rng_below(&rng, 6)];
+		uint64_t phase = evl_rng_below(&rng, 64), length = 1 + evl_rng_below(&rng, 400);
+		bool noisy = evl_rng_below(&rng, 2) == 0;
+		for (; length > 0 && n < COUNT; length--, n++) {
+			bool hit = noisy && evl_rng_below(&rng, 60) == 0;
+			all[n] = evl_trace_byte(t, phase++) ^
+				 (hit ? 1u << evl_rng_below(&rng, 8) : 0);
+		}
+	}
+	struct slow s = {.all = all, .expected = traces[0]};
+	struct evl_trace_rx rx;
+	size_t changes_seen = 0;
+	evl_trace_rx_init(&rx, 100);
+	evl_trace_rx_expect(&rx, &traces[0]);
+	for (size_t n = 0; n < COUNT; n++) {
+		bool tim = rx.tim;
+		struct evl_trace before = rx.accepted;
+		uint32_t changes = evl_trace_rx_byte(&rx, all[n]);
+		slow_byte(&s);
+		if (rx.tim != s.tim || !evl_trace_equal(&rx.accepted, &s.accepted)) {
+			fail_msg("byte %zu: kind %d, by the rules %d", n, (int)rx.accepted.kind,
+				(int)s.accepted.kind);
+		}
+		assert_int_equal((changes & EVL_TRACE_CHANGE_TIM) != 0, tim != rx.tim);
+		assert_int_equal(
+			(changes & (EVL_TRACE_CHANGE_ACCEPTED | EVL_TRACE_CHANGE_LOST)) != 0,
+			!evl_trace_equal(&before, &rx.accepted));
+		changes_seen += changes != 0;
+	}
+	assert_true(changes_seen > 500);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -306,6 +420,7 @@ int main(void)
 		cmocka_unit_test(test_crc_and_patience),
 		cmocka_unit_test(test_ambiguous),
 		cmocka_unit_test(test_slab),
+		cmocka_unit_test(test_against_rules),
 	};
 	return cmocka_run_group_tests_name("frame.trace", tests, NULL, NULL);
 }
