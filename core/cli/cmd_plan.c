@@ -272,47 +272,45 @@ static int plan_limits(const struct cli_args *a, const char *const *value, bool 
 		return cli_error(&err);
 	}
 	const struct evl_performance_path *path = evl_performance_path(value[OPT_PATH]);
-	json_t *list = json_array();
-	bool any = false;
+	const struct evl_limits_row *rows[EVL_BIS_EVENTS];
+	struct evl_bis_limits l[EVL_BIS_EVENTS];
+	int n = 0;
 	for (int e = 0; e < EVL_BIS_EVENTS; e++) {
-		const struct evl_limits_row *row =
-			evl_limits_find(&t, value[OPT_PATH], (enum evl_bis_event)e);
-		if (row == NULL) {
+		rows[n] = evl_limits_find(&t, value[OPT_PATH], (enum evl_bis_event)e);
+		/* BBE are counted in blocks; of a path that is not known nobody can say how many.
+		 */
+		if (rows[n] == NULL || (e == EVL_BIS_BBE && path == NULL)) {
 			continue;
 		}
-		if (!json && !any) {
-			cli_out("limits   %s: %s\n", t.name, t.source);
-			cli_out("path     %s, allocation %g, %s\n\n", value[OPT_PATH], allocation,
-				seconds_word((double)seconds).s);
-			cli_out("%-5s %10s %12s %12s %10s %12s %12s\n", "event", "objective", "APO",
-				"BISPO", "D", "S1", "S2");
-		}
-		any = true;
-		double exposure = (double)seconds;
-		if (e == EVL_BIS_BBE) {
-			if (path == NULL) {
-				continue; /* blocks per second are not known */
-			}
-			exposure *= path->blocks_per_second;
-		}
-		struct evl_bis_limits l;
-		if (evl_bis_limits(&l, row->objective, allocation, exposure, t.ageing_factor,
+		double exposure =
+			(double)seconds * (e == EVL_BIS_BBE ? path->blocks_per_second : 1);
+		if (evl_bis_limits(&l[n], rows[n]->objective, allocation, exposure, t.ageing_factor,
 			    t.width, &err) < 0) {
-			json_decref(list);
 			return cli_error(&err);
 		}
-		json_array_append_new(list, limits_json(row, &l));
-		if (!json) {
-			cli_out("%-5s %10g %12.2f %12.2f %10.2f %12.2f %12.2f%s\n",
-				evl_bis_event_name(row->event), row->objective, l.apo, l.bispo, l.d,
-				l.s1, l.s2, l.s1 < 0 ? "  too short to accept" : "");
-		}
+		n++;
 	}
-	if (!any) {
-		json_decref(list);
+	if (n == 0) {
 		evl_err_set(&err, EVL_E_NOTFOUND, "%s: no row for path %s", value[OPT_LIMITS],
 			value[OPT_PATH]);
 		return cli_error(&err);
+	}
+	json_t *list = json_array();
+	if (!json) {
+		cli_out("limits   %s: %s\n", t.name, t.source);
+		cli_out("path     %s, allocation %g, %s\n\n", value[OPT_PATH], allocation,
+			seconds_word((double)seconds).s);
+		cli_out("%-5s %10s %12s %12s %10s %12s %12s\n", "event", "objective", "APO",
+			"BISPO", "D", "S1", "S2");
+	}
+	for (int i = 0; i < n; i++) {
+		json_array_append_new(list, limits_json(rows[i], &l[i]));
+		if (!json) {
+			cli_out("%-5s %10g %12.2f %12.2f %10.2f %12.2f %12.2f%s\n",
+				evl_bis_event_name(rows[i]->event), rows[i]->objective, l[i].apo,
+				l[i].bispo, l[i].d, l[i].s1, l[i].s2,
+				l[i].s1 < 0 ? "  too short to accept" : "");
+		}
 	}
 	if (json) {
 		cli_json_print(json_pack("{s:o, s:o, s:f, s:I, s:o}", "limits",
