@@ -21,7 +21,7 @@
  *
  * Bulk containers: the encoder queues what it is given and takes a container (VC-3 756, VC-4 2340,
  * VC-4-4c 9360 bytes) at each start of the VC; when the queue has less, the container is zeros and
- * counted as starved; what does not fit in the queue of 4 containers is lost and counted. The
+ * counted as starved; what does not fit in the queue of 16 containers is lost and counted. The
  * decoder gives whole containers, so their bytes keep their place; while the path is down it gives
  * none.
  *

@@ -310,6 +310,7 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 	uint64_t k2_end = rx->grid + 8u * (evl_stm_at(rx->n, 5, 7, 1) + 1);
 	persist(rx, EVL_ALARM_MS_AIS, &rx->ais_run, r.k2 == EVL_K2_AIS, k2_end);
 	persist(rx, EVL_ALARM_MS_RDI, &rx->rdi_run, r.k2 == EVL_K2_RDI, k2_end);
+	frame.readable = ok;
 	frame.valid = ok && !has(rx, EVL_ALARM_MS_AIS);
 	rx->counts.frames += !rx->nominal;
 	rx->counts.b1_errors += r.b1_errors;

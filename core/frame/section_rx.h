@@ -33,6 +33,7 @@ struct evl_section_frame {
 	const uint8_t *plain; /* descrambled */
 	uint64_t bit;         /* line bit, from 0 since init, at which it began */
 	bool valid;           /* no LOS, LOF, MS-AIS; else the contents count as all ones */
+	bool readable;        /* no LOS, LOF: the overhead is from the line */
 	bool realigned;       /* first frame of a new alignment */
 };
 

@@ -1,0 +1,121 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+#include "core/frame/interleave.h"
+
+#ifdef __SSE2__
+#include <emmintrin.h>
+
+#define LOAD(p)     _mm_loadu_si128((const __m128i *)(const void *)(p))
+#define STORE(p, v) _mm_storeu_si128((__m128i *)(void *)(p), v)
+
+static uint32_t interleave4(uint8_t *dst, const uint8_t *const parts[], uint32_t bytes)
+{
+	uint32_t i = 0;
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i a = LOAD(parts[0] + i), b = LOAD(parts[1] + i), c = LOAD(parts[2] + i),
+			d = LOAD(parts[3] + i);
+		__m128i ac = _mm_unpacklo_epi8(a, c), bd = _mm_unpacklo_epi8(b, d);
+		STORE(dst + 4 * i, _mm_unpacklo_epi8(ac, bd));
+		STORE(dst + 4 * i + 16, _mm_unpackhi_epi8(ac, bd));
+		ac = _mm_unpackhi_epi8(a, c);
+		bd = _mm_unpackhi_epi8(b, d);
+		STORE(dst + 4 * i + 32, _mm_unpacklo_epi8(ac, bd));
+		STORE(dst + 4 * i + 48, _mm_unpackhi_epi8(ac, bd));
+	}
+	return i;
+}
+
+/* Even and odd bytes of two registers. */
+#define EVEN(v, w) _mm_packus_epi16(_mm_and_si128(v, mask), _mm_and_si128(w, mask))
+#define ODD(v, w)  _mm_packus_epi16(_mm_srli_epi16(v, 8), _mm_srli_epi16(w, 8))
+
+static uint32_t deinterleave4(uint8_t *const parts[], const uint8_t *src, uint32_t bytes)
+{
+	const __m128i mask = _mm_set1_epi16(0xff);
+	uint32_t i = 0;
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i v0 = LOAD(src + 4 * i), v1 = LOAD(src + 4 * i + 16);
+		__m128i v2 = LOAD(src + 4 * i + 32), v3 = LOAD(src + 4 * i + 48);
+		__m128i even = EVEN(v0, v1), odd = ODD(v0, v1);
+		__m128i even2 = EVEN(v2, v3), odd2 = ODD(v2, v3);
+		STORE(parts[0] + i, EVEN(even, even2));
+		STORE(parts[2] + i, ODD(even, even2));
+		STORE(parts[1] + i, EVEN(odd, odd2));
+		STORE(parts[3] + i, ODD(odd, odd2));
+	}
+	return i;
+}
+
+#define HALF(v) _mm_unpackhi_epi64(v, v)
+
+/* 48 bytes as three registers: one round sends byte i to place 2 i mod 47, four rounds to 16 i mod
+ * 47, which brings every third byte together. */
+static uint32_t deinterleave3(uint8_t *const parts[], const uint8_t *src, uint32_t bytes)
+{
+	uint32_t i = 0;
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i v0 = LOAD(src + 3 * i), v1 = LOAD(src + 3 * i + 16),
+			v2 = LOAD(src + 3 * i + 32);
+		for (int round = 0; round < 4; round++) {
+			__m128i w0 = _mm_unpacklo_epi8(v0, HALF(v1));
+			__m128i w1 = _mm_unpacklo_epi8(HALF(v0), v2);
+			__m128i w2 = _mm_unpacklo_epi8(v1, HALF(v2));
+			v0 = w0;
+			v1 = w1;
+			v2 = w2;
+		}
+		STORE(parts[0] + i, v0);
+		STORE(parts[1] + i, v1);
+		STORE(parts[2] + i, v2);
+	}
+	return i;
+}
+
+/* The same rounds backwards: the even places come first, then the odd ones. */
+static uint32_t interleave3(uint8_t *dst, const uint8_t *const parts[], uint32_t bytes)
+{
+	const __m128i mask = _mm_set1_epi16(0xff);
+	uint32_t i = 0;
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i v0 = LOAD(parts[0] + i), v1 = LOAD(parts[1] + i), v2 = LOAD(parts[2] + i);
+		for (int round = 0; round < 4; round++) {
+			__m128i w0 = EVEN(v0, v1);
+			__m128i w1 =
+				_mm_packus_epi16(_mm_and_si128(v2, mask), _mm_srli_epi16(v0, 8));
+			__m128i w2 = ODD(v1, v2);
+			v0 = w0;
+			v1 = w1;
+			v2 = w2;
+		}
+		STORE(dst + 3 * i, v0);
+		STORE(dst + 3 * i + 16, v1);
+		STORE(dst + 3 * i + 32, v2);
+	}
+	return i;
+}
+#endif
+
+void evl_interleave(uint8_t *dst, const uint8_t *const parts[], uint32_t ways, uint32_t bytes)
+{
+	uint32_t i = 0;
+#ifdef __SSE2__
+	i = ways == 4 ? interleave4(dst, parts, bytes) : interleave3(dst, parts, bytes);
+#endif
+	for (; i < bytes; i++) {
+		for (uint32_t k = 0; k < ways; k++) {
+			dst[ways * i + k] = parts[k][i];
+		}
+	}
+}
+
+void evl_deinterleave(uint8_t *const parts[], const uint8_t *src, uint32_t ways, uint32_t bytes)
+{
+	uint32_t i = 0;
+#ifdef __SSE2__
+	i = ways == 4 ? deinterleave4(parts, src, bytes) : deinterleave3(parts, src, bytes);
+#endif
+	for (; i < bytes; i++) {
+		for (uint32_t k = 0; k < ways; k++) {
+			parts[k][i] = src[ways * i + k];
+		}
+	}
+}

@@ -1,0 +1,336 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The VCs of the general decoder: path overhead, TUG-3 and TUG-2, bulk; ITU-T G.707 7.2, 7.3, 9.3.
+ */
+#include <string.h>
+
+#include "core/frame/sdh_rx.h"
+
+#define ROWS    EVL_STM1_ROWS
+#define TUG3    86u /* columns */
+#define BIT     SDH_BIT
+#define TU_FAIL (BIT(EVL_ALARM_TU_AIS) | BIT(EVL_ALARM_TU_LOP))
+#define PATH_HIGH                                                                                  \
+	(BIT(EVL_ALARM_HP_UNEQ) | BIT(EVL_ALARM_HP_PLM) | BIT(EVL_ALARM_HP_RDI) |                  \
+		BIT(EVL_ALARM_HP_LOM) | BIT(EVL_ALARM_HP_TIM))
+#define PATH_TU3                                                                                   \
+	(BIT(EVL_ALARM_LP_UNEQ) | BIT(EVL_ALARM_LP_PLM) | BIT(EVL_ALARM_LP_RDI) |                  \
+		BIT(EVL_ALARM_LP_TIM))
+
+void sdh_rx_set(struct evl_sdh_rx *rx, struct evl_sdh_at at, uint32_t *defects, uint32_t mask,
+	uint32_t now, uint64_t bit)
+{
+	uint32_t changed = (*defects ^ now) & mask;
+	*defects = (*defects & ~mask) | (now & mask);
+	if (changed == 0 || rx->events == NULL || rx->events->fn == NULL) {
+		return;
+	}
+	for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
+		if ((changed >> a & 1) != 0) {
+			rx->events->fn(rx->events->ctx, (enum evl_alarm)a, at, (now >> a & 1) != 0,
+				rx->section.base + bit);
+		}
+	}
+}
+
+/* Line bit after byte `byte` of the payload that begins with the present VC (less than 0: before),
+ * as if there were no justification in it. */
+static uint64_t end_of(const struct sdh_rx_path *p, int32_t byte)
+{
+	const struct evl_sdh_rx *rx = p->rx;
+	if (p->tu3) {
+		return rx->frame_bit + rx->frame_bits;
+	}
+	const uint32_t columns = p->au.shape->columns, size = ROWS * columns;
+	uint32_t index = (uint32_t)((int32_t)(p->vc_index + size) + byte);
+	uint32_t frame = index / size, place = index % size;
+	uint64_t at = (uint64_t)(place / columns) * EVL_STM1_COLUMNS * rx->n + p->first +
+		      (uint64_t)p->step * (place % columns) + 1;
+	return p->vc_frame + (uint64_t)frame * rx->frame_bits - rx->frame_bits + 8u * at;
+}
+
+static void locate(struct sdh_rx_path *p, uint64_t start_bit)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	uint64_t frame = rx->frame_bit, number = rx->frames;
+	if (start_bit < frame) {
+		frame -= rx->frame_bits;
+		number--;
+	}
+	const uint32_t columns = p->au.shape->columns;
+	uint32_t byte = (uint32_t)((start_bit - frame) / 8);
+	uint32_t row = byte / (EVL_STM1_COLUMNS * rx->n), at = byte % (EVL_STM1_COLUMNS * rx->n);
+	/* A VC that begins in H3 counts as beginning right after it. */
+	p->vc_index = row * columns + (at > p->first ? (at - p->first) / p->step : 0);
+	p->vc_frame = frame;
+	p->vc_when =
+		number * EVL_VC1_TICKS + (uint64_t)(EVL_VC1_TICKS / (ROWS * columns)) * p->vc_index;
+}
+
+/* ---- TU-12 and TU-11 ---- */
+
+/* Takes over what changed in a TU; the trace does not outlive its path. */
+static void tu_changed(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t before, uint64_t bit)
+{
+	const struct evl_sdh_at at = {EVL_SDH_CLIENT, (uint32_t)t->client};
+	uint32_t now = t->tu.defects;
+	if ((now & TU_FAIL) != 0) {
+		evl_trace_rx_cut(&t->trace);
+	}
+	sdh_rx_set(p->rx, at, &before, ~0u, now, bit);
+}
+
+static void tus_only(struct sdh_rx_path *p, bool ais, uint32_t phase, uint64_t bit)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
+		struct sdh_rx_tu *t = &rx->tu[i];
+		uint32_t before = t->tu.defects;
+		evl_trace_rx_cut(&t->trace);
+		if (ais ? evl_tu1_rx_ais(&t->tu, phase) : evl_tu1_rx_lost(&t->tu)) {
+			tu_changed(p, t, before, bit);
+		}
+	}
+}
+
+/* TU-3 as well. */
+static void all_tus(struct sdh_rx_path *p, bool ais, uint32_t phase, uint64_t bit)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	tus_only(p, ais, phase, bit);
+	for (uint32_t k = 0; p->tug3 && k < EVL_SDH_PARTS; k++) {
+		struct sdh_rx_path *q = &rx->tu3[3 * p->aug + k];
+		if (!q->exists) {
+			continue;
+		}
+		if (ais) {
+			evl_au_rx_ais(&q->au);
+			sdh_rx_set(rx, q->at, &q->defects, TU_FAIL,
+				q->au.ptr.state == EVL_PTR_AIS ? BIT(EVL_ALARM_TU_AIS) : 0, bit);
+			sdh_rx_miss(q, bit);
+		} else {
+			evl_au_rx_lost(&q->au);
+		}
+	}
+}
+
+/* Byte i of a TU of row t, counted in the VC. */
+static int32_t byte_of(const struct sdh_rx_path *p, const struct sdh_rx_tu *t, uint32_t i)
+{
+	bool vc3 = p->au.shape == &evl_au3_shape;
+	const struct evl_columns_shape *s =
+		vc3 ? (t->tu11 ? &evl_columns_vc3_tu11 : &evl_columns_vc3_tu12)
+		    : (t->tu11 ? &evl_columns_vc4_tu11 : &evl_columns_vc4_tu12);
+	uint32_t column = s->first + i % s->per_row * s->width + t->row;
+	if (vc3) {
+		column = 1 + column + (column >= 28) + (column >= 56);
+	}
+	return (int32_t)(i / s->per_row * p->au.shape->columns + column);
+}
+
+static void one_tu(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t phase,
+	const struct evl_tu1_place *place)
+{
+	const struct evl_sdh_rx *rx = p->rx;
+	const uint8_t *in = t->tu11 ? rx->block11[t->row] : rx->block12[t->row];
+	const uint32_t bytes = t->tu.shape->bytes;
+	uint32_t before = t->tu.defects;
+	bool changed = evl_tu1_rx_frame(&t->tu, phase, place, in);
+	bool pointer = ((before ^ t->tu.defects) & TU_FAIL) != 0;
+	if (t->tu.vc.fresh_j2) {
+		t->tu.vc.fresh_j2 = false;
+		if ((evl_trace_rx_byte(&t->trace, t->tu.vc.poh[1]) & EVL_TRACE_CHANGE_TIM) != 0) {
+			changed |= evl_tu1_rx_hold(&t->tu, t->trace.tim);
+			pointer = true; /* decided in this frame, V5 was in an earlier one */
+		}
+	}
+	if (changed) {
+		/* Byte of the TU: V2, or where V5 was; that may be in the frame before. */
+		int32_t i = pointer ? 0 : t->tu.v5_byte;
+		int32_t back = i < 0 ? 1 : 0;
+		int32_t byte = byte_of(p, t, (uint32_t)(i + back * (int32_t)bytes) % bytes);
+		tu_changed(p, t, before,
+			end_of(p, byte - back * (int32_t)(ROWS * p->au.shape->columns)));
+	}
+}
+
+static void split(struct sdh_rx_path *p, const uint8_t *vc)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	if (p->au.shape == &evl_au3_shape) {
+		for (uint32_t row = 0; row < ROWS; row++) {
+			const uint8_t *from = vc + row * EVL_VC3_COLUMNS;
+			uint8_t *to = rx->vc3 + row * EVL_VC3_PAYLOAD;
+			memcpy(to, from + 1, 28);
+			memcpy(to + 28, from + 30, 28);
+			memcpy(to + 56, from + 59, 28);
+		}
+		if (p->any12) {
+			evl_columns_split_vc3(rx->block12, rx->vc3, false);
+		}
+		if (p->any11) {
+			evl_columns_split_vc3(rx->block11, rx->vc3, true);
+		}
+		return;
+	}
+	if (p->any12) {
+		evl_columns_split(rx->block12, vc);
+	}
+	if (p->any11) {
+		evl_columns_split_tu11(rx->block11, vc);
+	}
+}
+
+static void tributaries(struct sdh_rx_path *p, const uint8_t *vc, uint32_t phase)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	const struct evl_tu1_place place = {.when = p->vc_when, .now = rx->frames * EVL_VC1_TICKS};
+	split(p, vc);
+	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
+		one_tu(p, &rx->tu[i], phase, &place);
+	}
+}
+
+/* ---- TU-3 ---- */
+
+static void tu3(struct sdh_rx_path *p, const uint8_t *vc)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	uint8_t tug[ROWS * TUG3];
+	for (uint32_t row = 0; row < ROWS; row++) {
+		const uint8_t *from = vc + row * EVL_VC4_COLUMNS + 3 + p->k;
+		for (uint32_t c = 0; c < TUG3; c++) {
+			tug[row * TUG3 + c] = from[3 * c];
+		}
+	}
+	const struct evl_au_view view = {
+		.payload = tug + 1, .stride = TUG3, .h3 = tug + 2 * TUG3, .bit = 0, .step = 0};
+	p->got_vc = false;
+	enum evl_ptr_action action =
+		evl_au_rx_frame(&p->au, (uint16_t)(tug[0] << 8 | tug[TUG3]), &view, sdh_rx_vc, p);
+	p->increments += action == EVL_PTR_INC;
+	p->decrements += action == EVL_PTR_DEC;
+	p->new_pointers += action == EVL_PTR_NEW;
+	uint64_t bit = rx->frame_bit + rx->frame_bits;
+	uint32_t now = p->au.ptr.state == EVL_PTR_AIS   ? BIT(EVL_ALARM_TU_AIS)
+		       : p->au.ptr.state == EVL_PTR_LOP ? BIT(EVL_ALARM_TU_LOP)
+							: 0;
+	sdh_rx_set(rx, p->at, &p->defects, TU_FAIL, now, bit);
+	if (now != 0 && !p->got_vc) {
+		sdh_rx_miss(p, bit);
+	}
+}
+
+/* ---- bulk ---- */
+
+static void give_bulk(struct sdh_rx_path *p, const uint8_t *vc)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	const uint32_t columns = p->au.shape->columns, i = (uint32_t)p->client;
+	struct sdh_client_rx *own = &rx->own[i];
+	uint32_t skip = columns == EVL_VC4_4C_COLUMNS ? 4 : 1;
+	if (own->first_bit == UINT64_MAX) {
+		own->first_bit = 8 * own->given;
+	}
+	uint8_t *to = rx->data[i] != NULL ? rx->data[i] + rx->bytes[i] : NULL;
+	rx->bytes[i] += rx->client[i].frame_bits / 8;
+	own->given += rx->client[i].frame_bits / 8;
+	for (uint32_t row = 0; to != NULL && row < ROWS; row++) {
+		const uint8_t *from = vc + row * columns;
+		if (columns == EVL_VC3_COLUMNS) {
+			memcpy(to, from + 1, 28);
+			memcpy(to + 28, from + 30, 28);
+			memcpy(to + 56, from + 59, 28);
+			to += 84;
+		} else {
+			memcpy(to, from + skip, columns - skip);
+			to += columns - skip;
+		}
+	}
+}
+
+/* ---- path ---- */
+
+void sdh_rx_miss(struct sdh_rx_path *p, uint64_t bit)
+{
+	uint32_t phase = p->hp.phase;
+	evl_vc4_rx_miss(&p->hp);
+	evl_trace_rx_cut(&p->trace);
+	sdh_rx_set(p->rx, p->at, &p->defects, p->tu3 ? PATH_TU3 : PATH_HIGH, 0, bit);
+	all_tus(p, true, phase, bit);
+}
+
+static void overhead(struct sdh_rx_path *p, const uint8_t *vc)
+{
+	const uint32_t columns = p->au.shape->columns;
+	const struct evl_vc4_rx *hp = &p->hp;
+	const bool low = p->tu3;
+	const enum evl_alarm uneq = low ? EVL_ALARM_LP_UNEQ : EVL_ALARM_HP_UNEQ;
+	const enum evl_alarm plm = low ? EVL_ALARM_LP_PLM : EVL_ALARM_HP_PLM;
+	const enum evl_alarm rdi = low ? EVL_ALARM_LP_RDI : EVL_ALARM_HP_RDI;
+	const enum evl_alarm tim = low ? EVL_ALARM_LP_TIM : EVL_ALARM_HP_TIM;
+	struct evl_sdh_rx *rx = p->rx;
+	for (uint32_t r = 0; r < SDH_POH_BYTES; r++) {
+		p->poh[r] = vc[r * columns];
+	}
+	p->seen = true;
+	(void)evl_trace_rx_byte(&p->trace, p->poh[EVL_SDH_J1]);
+	sdh_rx_set(rx, p->at, &p->defects, BIT(tim), p->trace.tim ? BIT(tim) : 0, end_of(p, 0));
+	/* An empty path has nothing to be unequipped against. */
+	bool equipped = p->hold != EVL_SDH_EMPTY;
+	sdh_rx_set(rx, p->at, &p->defects, BIT(uneq) | BIT(plm),
+		(hp->uneq && equipped ? BIT(uneq) : 0) | (hp->plm && equipped ? BIT(plm) : 0),
+		end_of(p, (int32_t)(EVL_POH_C2 * columns)));
+	sdh_rx_set(rx, p->at, &p->defects, BIT(rdi), hp->rdi ? BIT(rdi) : 0,
+		end_of(p, (int32_t)(EVL_POH_G1 * columns)));
+	if (!low) {
+		sdh_rx_set(rx, p->at, &p->defects, BIT(EVL_ALARM_HP_LOM),
+			hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
+			end_of(p, (int32_t)(EVL_POH_H4 * columns)));
+	}
+}
+
+void sdh_rx_vc(void *ctx, const uint8_t *vc, uint64_t start_bit)
+{
+	struct sdh_rx_path *p = ctx;
+	const int32_t last = (int32_t)(ROWS * p->au.shape->columns) - 1;
+	struct evl_vc4_rx_result r;
+	p->got_vc = true;
+	if (!p->tu3) {
+		locate(p, start_bit);
+	}
+	if (p->au.cut) {
+		p->au.cut = false;
+		evl_vc4_rx_cut(&p->hp);
+		all_tus(p, false, 0, end_of(p, 0));
+	}
+	bool was_lom = p->hp.lom;
+	evl_vc4_rx_take(&p->hp, vc, &r);
+	p->errors += r.b3_errors;
+	p->rei_out += r.b3_errors;
+	p->rei += r.hp_rei;
+	overhead(p, vc);
+	bool down = p->hp.uneq || p->hp.plm || p->trace.tim;
+	if (p->hold == EVL_SDH_BULK) {
+		if (!down && p->client >= 0) {
+			give_bulk(p, vc);
+		}
+		return;
+	}
+	if (p->hold != EVL_SDH_TUG) {
+		return;
+	}
+	if (down || p->hp.lom || was_lom) {
+		all_tus(p, true, r.phase, end_of(p, last));
+		return;
+	}
+	for (uint32_t k = 0; p->tug3 && k < EVL_SDH_PARTS; k++) {
+		if (p->rx->tu3[3 * p->aug + k].exists) {
+			tu3(&p->rx->tu3[3 * p->aug + k], vc);
+		}
+	}
+	if (p->hp.in_multiframe && !r.phase_jump) {
+		tributaries(p, vc, r.phase);
+	} else {
+		tus_only(p, false, 0, end_of(p, (int32_t)(EVL_POH_H4 * p->au.shape->columns)));
+	}
+}
