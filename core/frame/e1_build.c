@@ -71,6 +71,9 @@ static bool multiframe_bit(struct evl_e1_builder *b)
 
 static uint8_t sa_bits(const struct evl_e1_builder *b)
 {
+	if ((b->sa[0] & b->sa[1] & b->sa[2] & b->sa[3] & b->sa[4]) == 0xff) {
+		return 0x1f;
+	}
 	unsigned shift = 7u - b->frame / 2;
 	unsigned v = 0;
 	for (unsigned i = 0; i < 5; i++) {

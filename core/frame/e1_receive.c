@@ -75,6 +75,16 @@ enum evl_status evl_e1_receiver_init(struct evl_e1_receiver *r,
 	return EVL_OK;
 }
 
+uint8_t evl_e1_receiver_sa(const struct evl_e1_receiver *r, unsigned n)
+{
+	evl_require(n >= 4 && n <= 8);
+	unsigned v = 0;
+	for (unsigned i = 0; i < 8; i++) {
+		v |= (unsigned)(r->nfas >> (8 * i + 8 - n) & 1) << i;
+	}
+	return (uint8_t)v;
+}
+
 static void on_monitor(
 	void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised, uint64_t bit_offset)
 {
@@ -108,7 +118,11 @@ static const uint8_t *frame_at(struct view *v, uint64_t offset)
 	if (bit % 8 == 0) {
 		return p;
 	}
-	evl_bits_shift(v->frame, p, EVL_E1_FRAME_BYTES, (unsigned)(bit % 8));
+	unsigned shift = (unsigned)(bit % 8);
+	for (size_t i = 0; i < EVL_E1_FRAME_BYTES; i += 8) {
+		evl_store_be64(
+			v->frame + i, evl_load_be64(p + i) << shift | p[i + 8] >> (8 - shift));
+	}
 	return v->frame;
 }
 
@@ -303,10 +317,7 @@ static void take_nfas(struct evl_e1_receiver *r, uint8_t ts0, uint64_t at)
 			return;
 		}
 	}
-	r->nfas = ts0;
-	for (unsigned i = 0; i < 5; i++) {
-		r->sa[i] = (uint8_t)(r->sa[i] << 1 | (ts0 >> (4 - i) & 1));
-	}
+	r->nfas = r->nfas << 8 | ts0;
 	if ((ts0 & EVL_E1_NFAS_A) != 0) {
 		r->rai_zeros = 0;
 		if (r->rai_ones < r->options.rai_set && ++r->rai_ones == r->options.rai_set) {

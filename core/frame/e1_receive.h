@@ -110,7 +110,8 @@ struct evl_e1_cas {
 	uint32_t ones;   /* all ones, in a row */
 };
 
-/* One channel; no memory behind it. Read alarms, counts, multiframe, abcd, a, sa; the rest is
+/* One channel; no memory behind it. Read alarms, counts, multiframe, abcd, ts16_mfas,
+ * nfas, crc_frame, frame_bit; the rest is
  * private. */
 struct evl_e1_receiver {
 	uint32_t alarms; /* bit (1 << EVL_ALARM_x), AIS and LOS among them */
@@ -118,9 +119,8 @@ struct evl_e1_receiver {
 	struct evl_e1_counts counts;
 	uint8_t abcd[30];   /* as received last, 0 before */
 	uint8_t ts16_mfas;  /* TS16 of frame 0, as received last, with x and y bits */
-	uint8_t nfas;       /* timeslot 0 of the last NFAS frame: A is 0x20, Sa4 0x10, Sa8 0x01 */
-	uint8_t sa[5];      /* Sa4 .. Sa8 of the last eight NFAS frames, the latest in bit 0; with
-			     * CRC-4 they are one multiframe whenever crc_frame is 15 */
+	uint64_t nfas;      /* timeslot 0 of the last eight NFAS frames, the latest in bits 7 to 0:
+			     * A is 0x20, Sa4 0x10, Sa8 0x01 */
 	uint8_t crc_frame;  /* number of the last frame in the CRC-4 multiframe */
 	uint64_t frame_bit; /* offset of the last frame; valid while LOF is not raised */
 
@@ -151,6 +151,10 @@ struct evl_e1_receiver {
 enum evl_status evl_e1_receiver_init(struct evl_e1_receiver *r,
 	const struct evl_e1_options *options, uint32_t channel, evl_e1_event_fn fn, void *ctx,
 	struct evl_err *err);
+
+/* Bit Sa`n`, n = 4 .. 8, of the last eight NFAS frames, the latest in bit 0. With CRC-4 they are
+ * one multiframe whenever crc_frame is 15. */
+uint8_t evl_e1_receiver_sa(const struct evl_e1_receiver *r, unsigned n);
 
 /*
  * Any number of bytes, most significant bit first. `out` may be NULL, else it has room for

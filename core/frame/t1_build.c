@@ -99,11 +99,13 @@ static void set_bit(uint8_t *slab, uint64_t bit, bool on)
 /* Bit 8 of the robbed timeslots: a stride of 8 bits, so always the same bit of 24 bytes. */
 static void rob(struct evl_t1_builder *b, uint8_t *slab, uint64_t f)
 {
-	unsigned which = b->frame / 6u; /* a, b, c, d */
+	unsigned which = 3u - b->frame / 6u; /* a, b, c, d */
+	uint8_t *p = slab + (f + 8) / 8;
+	unsigned low = 7u - (unsigned)((f + 8) % 8);
 	for (unsigned s = 0; s < EVL_T1_SLOTS; s++) {
-		if ((b->robbed >> s & 1) != 0) {
-			set_bit(slab, f + 8 + 8 * s, (b->abcd[s] >> (3 - which) & 1) != 0);
-		}
+		unsigned robbed = b->robbed >> s & 1;
+		unsigned bit = b->abcd[s] >> which & robbed;
+		p[s] = (uint8_t)((p[s] & ~(robbed << low)) | bit << low);
 	}
 }
 

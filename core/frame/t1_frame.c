@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/frame/t1_frame.h"
 
-#include "core/signal/bits.h"
+#include <string.h>
+
 #include "core/signal/crc.h"
 
 const uint8_t evl_t1_sf_table[12] = {1, 0, 0, 0, 1, 1, 0, 1, 1, 1, 0, 0};
@@ -26,10 +27,32 @@ uint8_t evl_t1_crc6_end(uint64_t ring)
 
 void evl_t1_unpack(uint8_t *slots, const uint8_t *src, uint64_t bit)
 {
-	evl_bits_shift(slots, src + (bit + 1) / 8, EVL_T1_SLOTS, (unsigned)((bit + 1) % 8));
+	const uint8_t *p = src + (bit + 1) / 8;
+	unsigned shift = (unsigned)((bit + 1) % 8);
+	if (shift == 0) {
+		memcpy(slots, p, EVL_T1_SLOTS);
+		return;
+	}
+	for (size_t i = 0; i < EVL_T1_SLOTS; i += 8) {
+		evl_store_be64(slots + i, evl_load_be64(p + i) << shift | p[i + 8] >> (8 - shift));
+	}
 }
 
 void evl_t1_pack(uint8_t *dst, uint64_t bit, const uint8_t *slots)
 {
-	evl_bits_copy(dst, bit + 1, slots, 0, 8 * EVL_T1_SLOTS);
+	uint8_t *p = dst + (bit + 1) / 8;
+	unsigned shift = (unsigned)((bit + 1) % 8);
+	if (shift == 0) {
+		memcpy(p, slots, EVL_T1_SLOTS);
+		return;
+	}
+	/* Bytes 1 to 23 are of two timeslots each; the last word overlaps the one before. */
+	static const size_t at[3] = {1, 9, 16};
+	p[0] = (uint8_t)((p[0] & 0xff00u >> shift) | slots[0] >> shift);
+	for (size_t i = 0; i < 3; i++) {
+		uint64_t before = slots[at[i] - 1];
+		evl_store_be64(
+			p + at[i], evl_load_be64(slots + at[i]) >> shift | before << (64 - shift));
+	}
+	p[24] = (uint8_t)((p[24] & 0xffu >> shift) | slots[23] << (8 - shift));
 }

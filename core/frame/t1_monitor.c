@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/frame/t1_monitor.h"
 
+#include <string.h>
+
 #define TOO_MANY_ZEROS 100 /* within a stretch that is to clear LOS */
 #define DENSITY        8   /* one in so many, 12.5 % */
 
@@ -107,6 +109,12 @@ void evl_t1_monitor_feed(struct evl_t1_monitor *mon, uint32_t channel, const uin
 	const struct sink sink = {fn, ctx, channel};
 	for (size_t i = 0; i < size; i++) {
 		if (skip(mon, bits[i])) {
+			/* 100 zeros cover whole zero bytes: on to the next one. */
+			if (!mon->los && bits[i] != 0) {
+				const uint8_t *zero = memchr(bits + i, 0, size - i);
+				i = (zero != NULL ? (size_t)(zero - bits) : size) - 1;
+				mon->zero_run = trailing_zeros(bits[i]);
+			}
 			continue;
 		}
 		for (unsigned b = 0; b < 8; b++) {

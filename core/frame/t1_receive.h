@@ -43,8 +43,8 @@
 #include "core/frame/t1_search.h"
 
 /* Most bytes that evl_t1_receive gives for so many bytes in. */
-#define EVL_T1_OUT_BYTES(bytes_in) (((size_t)(bytes_in)*8 / EVL_T1_FRAME_BITS + 50) * 24)
-#define EVL_T1_STAGE               1800
+#define EVL_T1_OUT_BYTES(bytes_in) (((size_t)(bytes_in)*8 / EVL_T1_FRAME_BITS + 100) * 24)
+#define EVL_T1_STAGE               2900
 
 /* All zero: unframed, defaults. */
 struct evl_t1_options {
@@ -122,6 +122,6 @@ enum evl_status evl_t1_receiver_init(struct evl_t1_receiver *r,
 
 /* Any number of bytes. `out` may be NULL, else it has room for EVL_T1_OUT_BYTES(bytes). Returns the
  * number of 24-byte frames written there: one for each frame time, all ones while OOF. While the
- * search looks ahead, up to 49 frames are held back; they are given by later calls. Unframed:
+ * search looks ahead, up to 93 frames are held back; they are given by later calls. Unframed:
  * 24 bytes after each 193rd bit, whatever that bit is. */
 uint32_t evl_t1_receive(struct evl_t1_receiver *r, const uint8_t *bits, size_t bytes, uint8_t *out);
