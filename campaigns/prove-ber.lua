@@ -23,11 +23,11 @@ local pattern = prbs "2^15-1"
 case "bit-error-ratio" {
 	title = "Error ratio below 1e-9 on each tributary",
 	purpose = "The contract's limit is proved, in no more time than that takes.",
-	method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant. The take "
-		.. "ends as soon as each tributary is proved to be below the limit or above it, after "
-		.. "two hours at the latest; anytime-valid limits (Ville 1939, Robbins 1970), so that "
-		.. "looking each second costs no confidence. Errored seconds and blocks: ITU-T G.826, "
-		.. "blocks of 2048 bits.",
+	method = "Pattern 2^15-1 (ITU-T O.150 5.3) on all tributaries from one instant. The "
+		.. "take ends as soon as each tributary is proved to be below the limit or above "
+		.. "it, after two hours at the latest; anytime-valid limits (Ville 1939, Robbins "
+		.. "1970), so that looking each second costs no confidence. Errored seconds and "
+		.. "blocks: ITU-T G.826, blocks of 2048 bits.",
 	estimate = "1533 s",
 	time_limit = "3 h",
 

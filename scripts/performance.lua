@@ -8,28 +8,39 @@ local text = require "text"
 local standards = {
 	["G.821"] = {
 		counts = function(m)
-			return { available = m.available_seconds, es = m.errored_seconds,
-				ses = m.severely_errored_seconds, unavailable = m.unavailable_seconds }
+			return {
+				available = m.available_seconds,
+				unavailable = m.unavailable_seconds,
+				es = m.errored_seconds,
+				ses = m.severely_errored_seconds,
+			}
 		end,
 		how = "second by second from bits: severe from a ratio of 1e-3 or with a defect",
 	},
 	["G.826"] = {
 		counts = function(m)
-			return { available = m.block_available_seconds, es = m.block_errored_seconds,
-				ses = m.block_severely_errored_seconds, bbe = m.background_block_errors,
-				blocks = m.checked_blocks, unavailable = m.block_unavailable_seconds }
+			return {
+				available = m.block_available_seconds,
+				unavailable = m.block_unavailable_seconds,
+				es = m.block_errored_seconds,
+				ses = m.block_severely_errored_seconds,
+				bbe = m.background_block_errors,
+				blocks = m.checked_blocks,
+			}
 		end,
-		how = "second by second from blocks: severe from 30 % errored blocks or with a defect",
+		how = "second by second from blocks: severe from 30 % errored ones or with a defect",
 	},
 }
 
 local ratios = {
 	{ key = "es_ratio", count = "es", of = "available", title = "errored second ratio",
 		what = "errored seconds", whole = "available seconds" },
-	{ key = "ses_ratio", count = "ses", of = "available", title = "severely errored second ratio",
-		what = "severely errored seconds", whole = "available seconds" },
-	{ key = "bbe_ratio", count = "bbe", of = "blocks", title = "background block error ratio",
-		what = "background block errors", whole = "blocks" },
+	{ key = "ses_ratio", count = "ses", of = "available",
+		title = "severely errored second ratio", what = "severely errored seconds",
+		whole = "available seconds" },
+	{ key = "bbe_ratio", count = "bbe", of = "blocks",
+		title = "background block error ratio", what = "background block errors",
+		whole = "blocks" },
 }
 
 local performance = {}
@@ -39,8 +50,8 @@ local function limits_of(where, c)
 		bbe_ratio = "number?", confidence = "number?" })
 	local standard = standards[c.standard]
 	if not standard then
-		core.fail("%s: standard %s is not known here; use \"G.821\" (from bits) or \"G.826\" "
-			.. "(from blocks)", where, spec.show(c.standard))
+		core.fail("%s: standard %s is not known here; use \"G.821\" (from bits) or "
+			.. "\"G.826\" (from blocks)", where, spec.show(c.standard))
 	end
 	if c.standard == "G.821" and c.bbe_ratio then
 		core.fail("%s: bbe_ratio needs blocks; use standard = \"G.826\"", where)
@@ -63,6 +74,23 @@ local function limits_of(where, c)
 	return standard, confidence
 end
 
+local function judge(self, m, standard, counts, r, limit, confidence, name)
+	local count, whole = counts[r.count], counts[r.of]
+	local j = core.judge_share(count, whole, limit, confidence, r.what, r.whole)
+	local reason = j.reason
+	if counts.unavailable > 0 then
+		reason = string.format("%s; %d s were unavailable and do not count", reason,
+			counts.unavailable)
+	end
+	self:check {
+		kind = "performance", title = r.title, channel = m.channel, verdict = j.verdict,
+		value = whole > 0 and text.ratio(count / whole) or nil, relation = "below",
+		limit = text.ratio(limit), confidence = text.percent(confidence),
+		lower = text.ratio(j.lower), upper = text.ratio(j.upper),
+		rule = j.rule .. "; " .. standard.how, reason = reason, standard = "ITU-T " .. name,
+	}
+end
+
 -- One check per limit for each meter of the role.
 function performance.check(self, meters, c)
 	local standard, confidence = limits_of("check_performance", c)
@@ -70,19 +98,8 @@ function performance.check(self, meters, c)
 		local counts = standard.counts(m)
 		for _, r in ipairs(ratios) do
 			if c[r.key] then
-				local j = core.judge_share(counts[r.count], counts[r.of], c[r.key], confidence,
-					r.what, r.whole)
-				local reason = j.reason
-				if counts.unavailable > 0 then
-					reason = reason .. string.format("; %d s were unavailable and do not count",
-						counts.unavailable)
-				end
-				self:check { kind = "performance", title = r.title, channel = m.channel,
-					verdict = j.verdict, limit = text.ratio(c[r.key]), relation = "below",
-					value = counts[r.of] > 0 and text.ratio(counts[r.count] / counts[r.of]) or nil,
-					confidence = text.percent(confidence), lower = text.ratio(j.lower),
-					upper = text.ratio(j.upper), rule = j.rule .. "; " .. standard.how,
-					reason = reason, standard = "ITU-T " .. c.standard }
+				judge(self, m, standard, counts, r, c[r.key], confidence,
+					c.standard)
 			end
 		end
 	end

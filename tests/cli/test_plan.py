@@ -36,7 +36,8 @@ def mixture_end(shape, rate, events, exposure, alpha, upper):
         return 0.0
     best = events / exposure if events else 0.0
     if upper:
-        return optimize.brentq(f, max(best, 1e-12), 100 * (best + 100 / exposure), xtol=1e-300, rtol=1e-13)
+        return optimize.brentq(f, max(best, 1e-12), 100 * (best + 100 / exposure),
+                               xtol=1e-300, rtol=1e-13)
     return optimize.brentq(f, best * 1e-12, best, xtol=1e-300, rtol=1e-13)
 
 
@@ -129,7 +130,7 @@ def close(text, want):
 
 
 def test_ends_early(p):
-    """3.13775e6 bits prove 1e-6: the second second of 60; tributary 2 of build B is proved worse."""
+    """3.13775e6 bits prove 1e-6: the second second of 60; tributary 2 of build B is worse."""
     for build, status in (('A', 0), ('B', 1)):
         r = p.run_campaign(EARLY, build=build)
         run = 1 if build == 'A' else 2

@@ -2,9 +2,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Error performance over random strings against an independent slow model.
 
-The model works on the whole string at once, from the definitions of ITU-T G.821, G.826 Annex A (from
-memory): mark the severe seconds; find the runs of ten; fill the states; then count. It shares nothing
-with the incremental code but the thresholds, which are given here once more.
+The model works on the whole string at once, from the definitions of ITU-T G.821, G.826 Annex A
+(from memory): mark the severe seconds; find the runs of ten; fill the states; then count. It shares
+nothing with the incremental code but the thresholds, which are given here once more.
 Usage: test_performance_model.py PRINT_PERFORMANCE
 """
 import random
@@ -102,8 +102,10 @@ for _ in range(4000):
     far = string(basis, path, n, True) if rnd.randrange(2) else None
     cases.append((basis, path, near, far))
 
-lines = "".join("%s %s %s %s\n" % (b, p, text(near), text(far) if far else "") for b, p, near, far in cases)
-out = subprocess.run([sys.argv[1]], input=lines, capture_output=True, text=True, check=True).stdout.splitlines()
+lines = "".join("%s %s %s %s\n" % (b, p, text(near), text(far) if far else "")
+                for b, p, near, far in cases)
+out = subprocess.run([sys.argv[1]], input=lines, capture_output=True, text=True,
+                     check=True).stdout.splitlines()
 assert len(out) == len(cases), (len(out), len(cases))
 print("1..2")
 for number, two in enumerate((False, True), 1):
@@ -117,5 +119,6 @@ for number, two in enumerate((False, True), 1):
             wrong += 1
             if wrong == 1:
                 print("#", case[0], case[1], text(case[2]), text(case[3] or []), line, want)
-    print("%s %d - %d random strings, %s" % ("not ok" if wrong or not count else "ok", number, count,
-                                             "both directions" if two else "one direction"))
+    print("%s %d - %d random strings, %s" % (
+        "not ok" if wrong or not count else "ok", number, count,
+        "both directions" if two else "one direction"))

@@ -66,6 +66,8 @@ static void worked_example(void **state)
 	assert_float_equal(j.upper * 1e9, (log(20) + 0.1 * log(1 + t)) / t, 1e-12);
 	assert_true(j.upper < 1e-9 && j.lower == 0);
 	/* 20 errors in 2 s are 4882 times the limit: fail, and lower limit above it. */
+	assert_float_equal(evl_sequential_log_evidence(EVL_SEQUENTIAL_FAIL_PRIOR, 20, 0.004096, 1),
+		69.72, 0.005);
 	assert_int_equal(evl_judge_ratio_anytime(&j, 20, 4096000, 1e-9, 0.95, &err), EVL_OK);
 	assert_int_equal(j.verdict, EVL_VERDICT_FAIL);
 	assert_true(j.lower > 1e-9 && j.lower < j.value && j.value < j.upper);

@@ -21,7 +21,8 @@ by_definition = 0
 
 
 def confidence():
-    return rnd.choice([0.9, 0.95, 0.99, 0.999, 0.5, rnd.uniform(0.01, 0.99), 1 - 10 ** -rnd.uniform(1, 9)])
+    return rnd.choice([0.9, 0.95, 0.99, 0.999, 0.5, rnd.uniform(0.01, 0.99),
+                       1 - 10 ** -rnd.uniform(1, 9)])
 
 
 def close(got, want, limit=LIMIT):
@@ -29,7 +30,8 @@ def close(got, want, limit=LIMIT):
 
 
 def pmf(j, n, p):
-    return math.exp(math.lgamma(n + 1) - math.lgamma(j + 1) - math.lgamma(n - j + 1) + j * math.log(p) + (n - j) * math.log1p(-p))
+    return math.exp(math.lgamma(n + 1) - math.lgamma(j + 1) - math.lgamma(n - j + 1)
+                    + j * math.log(p) + (n - j) * math.log1p(-p))
 
 
 def binomial_limit(got, k, n, tail, upper):
@@ -51,7 +53,8 @@ def binomial_limit(got, k, n, tail, upper):
 
 
 def evidence(a, b, k, t, rate):
-    return (a * math.log(b) + special.gammaln(a + k) - special.gammaln(a) - (a + k) * math.log(b + t) + rate * t
+    return (a * math.log(b) + special.gammaln(a + k) - special.gammaln(a)
+            - (a + k) * math.log(b + t) + rate * t
             - (k * math.log(rate) if k else 0))
 
 
@@ -131,9 +134,11 @@ for _ in range(3000):
     k = rnd.choice([0, n, rnd.randrange(n + 1), min(n, rnd.randrange(30))])
     cases.append((rnd.choice(["binupper", "binlower", "binboth"]), [k, n, confidence()]))
 for _ in range(300):
-    cases.append(("trials", [rnd.randrange(20), rnd.choice([0.04, 0.002, 2e-4, rnd.uniform(1e-5, 0.9)]), confidence()]))
+    share = rnd.choice([0.04, 0.002, 2e-4, rnd.uniform(1e-5, 0.9)])
+    cases.append(("trials", [rnd.randrange(20), share, confidence()]))
 for _ in range(3000):
-    a, b = rnd.choice([(0.1, 1.0), (1.0, 0.25), (0.5, 1.0), (rnd.uniform(0.01, 5), rnd.uniform(0.05, 20))])
+    a, b = rnd.choice([(0.1, 1.0), (1.0, 0.25), (0.5, 1.0),
+                       (rnd.uniform(0.01, 5), rnd.uniform(0.05, 20))])
     k = rnd.choice([0, 1, 2, rnd.randrange(30), rnd.randrange(1000), rnd.randrange(100000)])
     t = max(1e-6, (k + rnd.random()) * 10 ** rnd.uniform(-3, 3))
     if rnd.randrange(2):
@@ -141,14 +146,16 @@ for _ in range(3000):
     else:
         cases.append(("evidence", [a, b, k, t, (k + 1) / t * 10 ** rnd.uniform(-1, 1)]))
 for _ in range(500):
-    p = [rnd.choice([rnd.random(), 10 ** -rnd.uniform(0, 9), 0.25, 1.0, 0.0]) for _ in range(rnd.choice([1, 2, 6, 63, 252]))]
+    p = [rnd.choice([rnd.random(), 10 ** -rnd.uniform(0, 9), 0.25, 1.0, 0.0])
+         for _ in range(rnd.choice([1, 2, 6, 63, 252]))]
     cases.append((rnd.choice(["holm", "bh"]), p))
 for _ in range(150):
     nights = rnd.randrange(2, 6)
     errors = [0] * nights
     for _ in range(rnd.randrange(6)):
         errors[rnd.randrange(nights)] += 1
-    cases.append(("trend", errors + [rnd.choice([1000, rnd.randrange(1, 10**6)]) for _ in range(nights)]))
+    bits = [rnd.choice([1000, rnd.randrange(1, 10**6)]) for _ in range(nights)]
+    cases.append(("trend", errors + bits))
 for _ in range(100):  # beyond the exact range: two nights, where T is the count of the second
     bits = [rnd.randrange(1000, 10**6), rnd.randrange(1000, 10**6)]
     k = rnd.randrange(5000, 10**6)
@@ -159,10 +166,13 @@ for _ in range(150):
     cases.append(("history", [int(rnd.random() < (0.2 if i < n / 2 else 0.6)) for i in range(n)]))
 for _ in range(1000):
     limit = 10 ** -rnd.uniform(3, 12)
-    cases.append(("plan", [limit, confidence(), rnd.choice([1, 63, 252]), rnd.randrange(2), limit * rnd.choice([0, 0.1, 0.5, 1, 2]), rnd.randrange(30)]))
+    true = limit * rnd.choice([0, 0.1, 0.5, 1, 2])
+    cases.append(("plan", [limit, confidence(), rnd.choice([1, 63, 252]), rnd.randrange(2), true,
+                           rnd.randrange(30)]))
 
 text = "".join("%s %s\n" % (name, " ".join(repr(v) for v in x)) for name, x in cases)
-out = subprocess.run([sys.argv[1]], input=text, capture_output=True, text=True, check=True).stdout.splitlines()
+out = subprocess.run([sys.argv[1]], input=text, capture_output=True, text=True,
+                     check=True).stdout.splitlines()
 assert len(out) == len(cases), (len(out), len(cases))
 worst, count, bad = {}, {}, []
 for (name, x), line in zip(cases, out):
@@ -171,7 +181,8 @@ for (name, x), line in zip(cases, out):
         error = binomial_limit(got[0], x[0], x[1], 1 - x[2], name == "binupper")
     elif name == "binboth":
         tail = (1 - x[2]) / 2
-        error = max(binomial_limit(got[0], x[0], x[1], tail, False), binomial_limit(got[1], x[0], x[1], tail, True))
+        error = max(binomial_limit(got[0], x[0], x[1], tail, False),
+                    binomial_limit(got[1], x[0], x[1], tail, True))
     elif name == "trials":
         k, share, c = x
         n = int(got[0])
@@ -203,9 +214,10 @@ for (name, x), line in zip(cases, out):
         limit, c, channels, together, true, k = x
         if together:
             c = 1 - (1 - c) / channels
-        mean = stats.chi2.isf(1 - c, 2 * k + 2) / 2 if c >= 0.5 else stats.chi2.ppf(c, 2 * k + 2) / 2
+        mean = (stats.chi2.isf(1 - c, 2 * k + 2) if c >= 0.5 else stats.chi2.ppf(c, 2 * k + 2)) / 2
         power = special.gammaincc(k + 1, true * got[1]) if true else 1.0
-        error = max(close(got[0], mean), abs(got[1] - mean / limit) - 1.5 if got[1] < 1e10 else close(got[1], mean / limit),
+        bits = abs(got[1] - mean / limit) - 1.5 if got[1] < 1e10 else close(got[1], mean / limit)
+        error = max(close(got[0], mean), bits,
                     close(got[2], power), close(got[3], power ** channels))
     worst[name] = max(worst.get(name, 0), error)
     count[name] = count.get(name, 0) + 1
@@ -218,5 +230,6 @@ for i, name in enumerate(sorted(worst), 1):
     wrong = [b for b in bad if b[0] == name]
     for b in wrong[:5]:
         print("#", b)
-    print("%s %d - %s, %d inputs, largest deviation %.2g" % ("not ok" if wrong else "ok", i, name, count[name], worst[name]))
+    print("%s %d - %s, %d inputs, largest deviation %.2g" % (
+        "not ok" if wrong else "ok", i, name, count[name], worst[name]))
 sys.exit(bool(bad))
