@@ -113,6 +113,11 @@ void evl_lab_close(struct lab *lab);
 /* plan.c: the table that a case yielded -> plan -> take -> result table on co's stack. */
 enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err);
 
+/* plan_check.c: raises what is wrong with the yielded table, argument 2; 1 is the run as a light
+ * userdata. */
+int evl_script_check_plan(lua_State *L);
+bool evl_script_is_text(const char *text, size_t len); /* UTF-8 without NUL */
+
 /* keep.c: results into the store. */
 void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err);
 enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);

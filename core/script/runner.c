@@ -15,6 +15,9 @@ static enum evl_status check_args(const struct evl_run_args *args, struct evl_er
 				   "the build has no label; say which version is under test with "
 				   "--build LABEL");
 	}
+	if (!evl_script_is_text(args->build, strlen(args->build))) {
+		return evl_err_set(err, EVL_E_INVALID, "--build: the label is no UTF-8 text");
+	}
 	if (strlen(args->build) > 100) {
 		return evl_err_set(err, EVL_E_INVALID,
 				   "--build: the label has %zu bytes; at most 100 are kept",
@@ -53,7 +56,7 @@ static enum evl_status choose_cases(struct campaign *c, const struct evl_run_arg
 	return EVL_OK;
 }
 
-/* Without --reference: the newest passed run of the same campaign. */
+/* Without --reference: the newest passed run of the same campaign that recorded something. */
 static enum evl_status find_reference(struct run_state *r, struct evl_err *err)
 {
 	struct evl_run_list list = {0};
@@ -67,7 +70,8 @@ static enum evl_status find_reference(struct run_state *r, struct evl_err *err)
 		const struct evl_row_run *row = &list.runs[i].run;
 		if (wanted > 0) {
 			found = found || row->run == wanted;
-		} else if (strcmp(row->campaign_name, r->campaign->name) == 0 &&
+		} else if (list.runs[i].recordings > 0 &&
+			   strcmp(row->campaign_name, r->campaign->name) == 0 &&
 			   strcmp(row->state, EVL_STATE_FINISHED) == 0 &&
 			   strcmp(row->verdict, evl_verdict_name(EVL_VERDICT_PASS)) == 0) {
 			r->reference_run = row->run;
@@ -99,6 +103,20 @@ static int push_begin(lua_State *L)
 	return 1; /* the thread */
 }
 
+static enum evl_status check_plan(struct run_state *r, lua_State *co, struct evl_err *err)
+{
+	struct evl_sandbox *s = r->campaign->sandbox;
+	lua_State *L = evl_sandbox_state(s);
+	if (lua_gettop(co) == 0 || !lua_checkstack(co, 8) || !lua_checkstack(L, 8)) {
+		return evl_err_set(err, EVL_E_SCRIPT, "a case waits only in test:take");
+	}
+	lua_pushcfunction(L, evl_script_check_plan);
+	lua_pushlightuserdata(L, r);
+	lua_pushvalue(co, -1);
+	lua_xmove(co, L, 1);
+	return evl_sandbox_call(s, 2, 0, err);
+}
+
 /* Steps the coroutine of one case to its end. */
 static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
 			     struct evl_err *err)
@@ -126,7 +144,8 @@ static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
 			break;
 		}
 		lua_settop(co, lua_gettop(co) - nresults + 1);
-		st = evl_script_take(r, co, err);
+		st = check_plan(r, co, err);
+		st = st == EVL_OK ? evl_script_take(r, co, err) : st;
 		if (st < 0) {
 			char where[300] = "";
 			evl_sandbox_where(co);

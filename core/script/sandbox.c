@@ -488,11 +488,12 @@ void evl_sandbox_require_value(struct evl_sandbox *s, const char *modname)
 static bool called_by_library(lua_State *L)
 {
 	lua_Debug ar;
+	/* Not through pcall or a coroutine of the script's: their caller may be anybody. */
 	if (!lua_getstack(L, 1, &ar)) {
-		return true;
+		return false;
 	}
 	lua_getinfo(L, "S", &ar);
-	return ar.source[0] == '=';
+	return ar.what[0] != 'C' && ar.source[0] == '=';
 }
 
 int sandbox_require(lua_State *L)

@@ -329,7 +329,8 @@ static enum evl_status read_list(struct evl_run_list *out, struct evl_store *sto
 	evl_text_add(&sql, "(SELECT count(*) FROM case_ c WHERE c.run=run.run),"
 			   "(SELECT count(*) FROM case_ c WHERE c.run=run.run AND verdict='pass'),"
 			   "(SELECT count(*) FROM case_ c WHERE c.run=run.run AND verdict IN "
-			   "('fail','error')) "
+			   "('fail','error')),"
+			   "(SELECT count(*) FROM recording c WHERE c.run=run.run AND finished=1) "
 			   "FROM run ORDER BY run.run");
 	sqlite3_stmt *stmt;
 	enum evl_status st = store_prepare(&stmt, store, evl_text_str(&sql), err);
@@ -345,6 +346,7 @@ static enum evl_status read_list(struct evl_run_list *out, struct evl_store *sto
 		b->cases = sqlite3_column_int(stmt, t->column_count);
 		b->cases_passed = sqlite3_column_int(stmt, t->column_count + 1);
 		b->cases_failed = sqlite3_column_int(stmt, t->column_count + 2);
+		b->recordings = sqlite3_column_int(stmt, t->column_count + 3);
 		b->cases_inconclusive = b->cases - b->cases_passed - b->cases_failed;
 		if (was_killed(store, alive, b->run.run, b->run.state)) {
 			b->run.state = EVL_STATE_INTERRUPTED;

@@ -23,6 +23,7 @@ struct evl_run_brief {
 	int cases_passed;
 	int cases_failed;       /* verdict fail or error */
 	int cases_inconclusive; /* verdict inconclusive or none */
+	int recordings;         /* finished */
 };
 
 struct evl_run_list {

@@ -191,6 +191,50 @@ static void mistakes(void **state)
 		 CASE("a", "test:take { last = '1 s', inject = { { alarm = 'XYZ', on = 'trib', "
 			   "at = '0 s', lasting = '1 s' } } }"),
 		 "XYZ", true},
+		/* A campaign that goes round the library, or changes what the library gave it. */
+		{needs, CASE("a", "local ok, core = pcall(require, 'core') assert(ok, core)"),
+		 "no module 'core'", true},
+		{needs, CASE("a", "coroutine.wrap(require)('core')"), "no module 'core'", true},
+		{needs, CASE("a", "coroutine.yield()"), "c.lua:4", true},
+		{needs, CASE("a", "coroutine.yield(1)"), "only in test:take", true},
+		{needs, CASE("a", "coroutine.yield({})"), "take: ", true},
+		{needs, CASE("a", "coroutine.yield(setmetatable({}, { __index = error }))"),
+		 "take: ", true},
+		{needs,
+		 CASE("a", "coroutine.yield { name = 'x', frames = 64, play = { { role = 'no', "
+			   "pattern = '2^15-1' } } }"),
+		 "role no is not in", true},
+		{needs,
+		 CASE("a", "coroutine.yield { name = 'x', frames = -8, play = {} }"), "take: ",
+		 true},
+		{needs,
+		 CASE("a", "local seen = test:take { last = '8 ms', play = { trib = "
+			   "prbs '2^15-1' }, record = { as = 'x', 'trib' } }\n"
+			   "seen.recording.id = 99999\n"
+			   "test:take { play = { trib = replay(seen.recording) } }"),
+		 "c.lua:6: take: a recording is not known", true},
+		{needs,
+		 CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+			   "record = { as = 'x', 'trib', 'trib', [4] = 'trib' } }"),
+		 "take: ", true},
+		{needs,
+		 CASE("a", "test:take { last = '8 ms', name = 'a\\xff', play = { trib = "
+			   "prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
+		 "take: name", true},
+		{needs,
+		 CASE("a", "test:take { last = '8 ms', name = ('\\u{e9}'):rep(45), play = { trib "
+			   "= prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
+		 "name has 90 bytes", true},
+		{needs,
+		 CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+			   "record = { as = 'a\\xff', 'trib' } }"),
+		 "take: record: as", true},
+		{needs, CASE("a", "test:check { title = 'a\\xff', verdict = 'pass' }"),
+		 "c.lua:4: check: title is no UTF-8 text", true},
+		{needs, CASE("a", "test:check { title = 'a\\0b', verdict = 'pass' }"),
+		 "c.lua:4: check: title is no UTF-8 text", true},
+		{needs, CASE("a", "test:check { title = ('x'):rep(5000), verdict = 'pass' }"),
+		 "c.lua:4: check: title has 5000 bytes", true},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct place p;
@@ -264,6 +308,78 @@ static void replays_of_this_and_of_the_reference_run(void **state)
 	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
 	assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
 	assert_non_null(strstr(out.message, "not whole"));
+	evl_run_outcome_finish(&out);
+	place_down(&p);
+}
+
+static void change_byte(const char *path, long at)
+{
+	FILE *f = fopen(path, "r+b");
+	assert_non_null(f);
+	assert_int_equal(fseek(f, at, SEEK_SET), 0);
+	int c = fgetc(f);
+	assert_int_equal(fseek(f, at, SEEK_SET), 0);
+	assert_int_equal(fputc(c ^ 1, f), c ^ 1);
+	fclose(f);
+}
+
+/* Without --reference, too: a reference that is gone or altered is an error of the tester, neither a
+ * failed unit nor a comparison of the unit with itself. */
+static void no_run_is_its_own_reference_by_mistake(void **state)
+{
+	(void)state;
+	struct place p;
+	char path[160];
+	struct evl_run_outcome out = {0};
+	struct evl_err err = {0};
+	place_up(&p, "delay_frames: 2", needs, replay_campaign);
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	evl_run_outcome_finish(&out);
+	snprintf(path, sizeof path, "%s.recordings/run-1-case-1-take-1.pcapng", p.store);
+	change_byte(path, 200000); /* amid the bits */
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
+	assert_int_equal(out.failed, 0);
+	assert_non_null(strstr(out.message, "altered"));
+	evl_run_outcome_finish(&out);
+	assert_int_equal(unlink(path), 0);
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
+	assert_non_null(strstr(out.message, path));
+	evl_run_outcome_finish(&out);
+	place_down(&p);
+}
+
+static void a_run_without_recordings_is_no_reference(void **state)
+{
+	(void)state;
+	struct place p;
+	struct evl_run_outcome out = {0};
+	struct evl_err err = {0};
+	const char *one[] = {"c"};
+	char campaign[2048];
+	snprintf(campaign, sizeof campaign, "%s%s", replay_campaign,
+		 CASE("c", "test:check { title = 'x', verdict = 'pass' }"));
+	place_up(&p, "delay_frames: 2", needs, campaign);
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	evl_run_outcome_finish(&out);
+	p.args.cases = one;
+	p.args.case_count = 1;
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	evl_run_outcome_finish(&out);
+	p.args.case_count = 0;
+	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
+	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
+	struct evl_store *store = NULL;
+	struct evl_run *run = NULL;
+	assert_int_equal(evl_store_open(&store, p.store, EVL_STORE_READ, &err), EVL_OK);
+	assert_int_equal(evl_store_load_run(&run, store, 3, &err), EVL_OK);
+	assert_int_equal(run->run.reference_run, 1);
+	evl_run_destroy(run);
+	evl_store_close(store);
 	evl_run_outcome_finish(&out);
 	place_down(&p);
 }
@@ -364,6 +480,8 @@ int main(void)
 		cmocka_unit_test(verdicts),
 		cmocka_unit_test(mistakes),
 		cmocka_unit_test(replays_of_this_and_of_the_reference_run),
+		cmocka_unit_test(no_run_is_its_own_reference_by_mistake),
+		cmocka_unit_test(a_run_without_recordings_is_no_reference),
 		cmocka_unit_test(same_seed_same_results),
 		cmocka_unit_test(stopping_keeps_what_was_measured),
 		cmocka_unit_test(chosen_cases_and_fit),

@@ -435,6 +435,8 @@ static void test_require(void **state)
 	assert_int_equal(run_in(s, "require 'core'", &err), EVL_E_SCRIPT);
 	assert_string_equal(err.text, "t.lua:1: there is no module 'core'; a campaign can require: "
 				      "one, ring, broken");
+	assert_int_equal(run_in(s, "assert(pcall(require, 'core'))", &err), EVL_E_SCRIPT);
+	assert_int_equal(run_in(s, "coroutine.wrap(require)('core')", &err), EVL_E_SCRIPT);
 	assert_int_equal(run_in(s, "require '../etc/passwd'", &err), EVL_E_SCRIPT);
 	assert_int_equal(run_in(s, "require 'ring'", &err), EVL_E_SCRIPT);
 	assert_non_null(strstr(err.text, "requires itself"));

@@ -1,0 +1,160 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The table that a case yielded, before it is taken as a plan: scripts/case.lua lays it out, but a
+ * campaign can yield by itself, or change what the library gave it (a pattern's name, the number of
+ * a recording), and nothing of that may end the process. */
+#include <string.h>
+
+#include <jansson.h>
+
+#include "core/script/internal.h"
+
+#define NAME_BYTES  79  /* of a take */
+#define TITLE_BYTES 100 /* of a recording */
+
+bool evl_script_is_text(const char *text, size_t len)
+{
+	json_t *s = strlen(text) == len ? json_stringn(text, len) : NULL; /* NULL: no UTF-8 */
+	json_decref(s);
+	return s != NULL;
+}
+
+static int bad(lua_State *L, const char *what)
+{
+	return luaL_error(L, "take: %s; was a pattern, a recording or the library changed?", what);
+}
+
+/* Pushes a field, never by way of a metatable. */
+static int field(lua_State *L, int at, const char *name)
+{
+	lua_pushstring(L, name);
+	return lua_rawget(L, at);
+}
+
+static void plain_table(lua_State *L, int at, const char *what)
+{
+	if (lua_type(L, at) != LUA_TTABLE || lua_getmetatable(L, at)) {
+		bad(L, what);
+	}
+}
+
+/* The string on top, popped; its table keeps it alive. */
+static const char *text_on_top(lua_State *L, size_t most, const char *what)
+{
+	size_t len = 0;
+	const char *text = lua_type(L, -1) == LUA_TSTRING ? lua_tolstring(L, -1, &len) : NULL;
+	if (text == NULL || len == 0 || !evl_script_is_text(text, len)) {
+		bad(L, what);
+	}
+	if (len > most) {
+		luaL_error(L, "take: %s has %d bytes; at most %d are kept", what, (int)len,
+			   (int)most);
+	}
+	lua_pop(L, 1);
+	return text;
+}
+
+static void role_on_top(lua_State *L, const struct run_state *r)
+{
+	const char *role = text_on_top(L, 255, "a role is missing");
+	if (evl_binding_role(r->lab.binding, role) == NULL) {
+		luaL_error(L, "take: role %s is not in the campaign's needs", role);
+	}
+}
+
+static void times(lua_State *L, int at)
+{
+	static const char *const names[] = {"at_ns", "lasting_ns"};
+	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+		if (field(L, at, names[i]) != LUA_TNUMBER || !lua_isinteger(L, -1) ||
+		    lua_tointeger(L, -1) < 0) {
+			bad(L, "inject: the times are no durations");
+		}
+		lua_pop(L, 1);
+	}
+}
+
+static void source(lua_State *L, int at, const struct run_state *r)
+{
+	bool pattern = field(L, at, "pattern") != LUA_TNIL;
+	if (pattern) {
+		text_on_top(L, 4096, "a pattern has no name");
+	} else {
+		lua_pop(L, 1);
+	}
+	int type = field(L, at, "recording");
+	lua_Integer id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
+	lua_pop(L, 1);
+	if (pattern ? type != LUA_TNIL : id < 0 || (size_t)id >= r->recording_count) {
+		bad(L, "a recording is not known");
+	}
+	size_t len = 0;
+	if (field(L, at, "bytes") == LUA_TSTRING) {
+		lua_tolstring(L, -1, &len);
+	}
+	field(L, at, "bits");
+	lua_Integer bits = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : 0;
+	if (bits < 0 || (lua_Unsigned)bits > 8 * (lua_Unsigned)len) {
+		bad(L, "a pattern has more bits than bytes");
+	}
+	lua_pop(L, 2);
+}
+
+/* Every entry of the list in field `name` of the plan at 1. */
+static void list(lua_State *L, const struct run_state *r, int table, const char *name)
+{
+	field(L, table, name);
+	int at = lua_gettop(L);
+	plain_table(L, at, name);
+	lua_Integer n = (lua_Integer)lua_rawlen(L, at);
+	bool roles = strcmp(name, "watch") == 0 || strcmp(name, "roles") == 0;
+	for (lua_Integer i = 1; i <= n; i++) {
+		lua_rawgeti(L, at, i);
+		int one = lua_gettop(L);
+		if (roles) {
+			role_on_top(L, r);
+			continue;
+		}
+		plain_table(L, one, name);
+		field(L, one, "role");
+		role_on_top(L, r);
+		if (strcmp(name, "inside") == 0) {
+			field(L, one, "line");
+			role_on_top(L, r);
+		}
+		if (strcmp(name, "inject") == 0) {
+			times(L, one);
+		} else {
+			source(L, one, r);
+		}
+		lua_settop(L, at);
+	}
+	lua_pop(L, 1);
+}
+
+int evl_script_check_plan(lua_State *L)
+{
+	const struct run_state *r = lua_touserdata(L, 1);
+	static const char *const lists[] = {"play", "expect", "inside", "watch", "inject"};
+	if (lua_type(L, 2) != LUA_TTABLE) {
+		return luaL_error(L, "a case waits only in test:take; coroutine.yield is for "
+				     "coroutines of your own");
+	}
+	plain_table(L, 2, "the plan is not what test:take made");
+	field(L, 2, "name");
+	text_on_top(L, NAME_BYTES, "name");
+	field(L, 2, "frames");
+	if (!lua_isinteger(L, -1) || lua_tointeger(L, -1) < 1) {
+		bad(L, "the length is none");
+	}
+	lua_pop(L, 1);
+	for (size_t i = 0; i < sizeof lists / sizeof *lists; i++) {
+		list(L, r, 2, lists[i]);
+	}
+	field(L, 2, "record");
+	plain_table(L, 3, "record");
+	if (field(L, 3, "as") != LUA_TNIL) {
+		text_on_top(L, TITLE_BYTES, "record: as");
+		list(L, r, 3, "roles");
+	}
+	return 0;
+}
