@@ -26,15 +26,15 @@ enum evl_alarm {
 	EVL_ALARM_LP_PLM = 15,	/* low-order path payload mismatch */
 	EVL_ALARM_LP_RDI = 16,	/* low-order path RDI */
 	EVL_ALARM_AIS = 17,	/* AIS at a primary-rate (E1, T1) interface */
-	EVL_ALARM_RAI = 18,	/* remote alarm indication of a primary-rate frame (G.704, T1.403) */
+	EVL_ALARM_RAI = 18,	/* remote alarm indication of an E1 or T1 frame */
 	EVL_ALARM_LOM = 19,	/* E1: no CRC-4 multiframe alignment (G.706 4.2) */
 	EVL_ALARM_TS16_LOM = 20, /* E1: no TS16 (CAS) multiframe alignment (G.732 5.2) */
 	EVL_ALARM_TS16_AIS = 21, /* E1: TS16 all ones (G.732 4.2.6) */
 	EVL_ALARM_TS16_RAI = 22, /* E1: distant multiframe alarm, the y bit (G.704 5.1.3) */
 	EVL_ALARM_RS_TIM = 23,	/* trace in J0 is not the expected one (G.783) */
 	EVL_ALARM_HP_TIM = 24,	/* trace in J1 is not the expected one */
-	EVL_ALARM_LP_TIM = 25,	/* trace in J2, or in J1 of a VC-3 in TU-3, is not the expected one */
-	EVL_ALARM_LP_RFI = 26,	/* low-order path remote failure, byte-synchronous VC-11 (V5 bit 4) */
+	EVL_ALARM_LP_TIM = 25,	/* trace in J2, or J1 of a VC-3 in TU-3, not as expected */
+	EVL_ALARM_LP_RFI = 26,	/* low-order remote failure, byte-synchronous VC-11 (V5 bit 4) */
 	EVL_ALARM_COUNT
 };
 
