@@ -12,6 +12,8 @@
 #define EVL_REC_NAME_MAX     128u   /* bytes of a channel name with the NUL */
 #define EVL_REC_META_MAX     60000u /* bytes of the metadata text, compact */
 
+#define EVL_REC_CLOCK_PPB_MAX 300000 /* as EVL_CLOCK_PPB_MAX in core/adapter/adapter.h */
+
 enum evl_rec_direction {
 	EVL_REC_SENT = 1,     /* into the unit under test */
 	EVL_REC_RECEIVED = 2, /* from the unit under test */
@@ -37,4 +39,6 @@ struct evl_rec_channel {
 	enum evl_rec_direction direction;
 	uint64_t start_ns; /* instant of the channel's first bit on the run's clock; < 2^62 */
 	int64_t skew_ns;   /* start_ns less the instant at which the take was to start */
+	int32_t clock_ppb; /* SENT: clock of the channel against the run's, in 1e-9, as it was played;
+			    * at most EVL_REC_CLOCK_PPB_MAX. RECEIVED: 0, its clock is its own */
 };

@@ -224,11 +224,12 @@ static const char *read_interface(struct evl_rec *r, const uint8_t *buf, uint32_
 		return "its options are not as a recording has them";
 	}
 	const char *rate, *direction;
-	json_int_t start, skew;
+	json_int_t start, skew, clock = 0;
 	json_t *all = json_loadb((const char *)comment.value, comment.bytes, JSON_REJECT_DUPLICATES,
 				 NULL);
-	if (all == NULL || json_unpack(all, "{s:s, s:s, s:I, s:I}", "rate", &rate, "direction",
-				       &direction, "start_ns", &start, "skew_ns", &skew) != 0) {
+	if (all == NULL || json_unpack(all, "{s:s, s:s, s:I, s:I, s?I}", "rate", &rate, "direction",
+				       &direction, "start_ns", &start, "skew_ns", &skew,
+				       "clock_ppb", &clock) != 0) {
 		json_decref(all);
 		return "its comment is not that of a channel";
 	}
@@ -244,6 +245,11 @@ static const char *read_interface(struct evl_rec *r, const uint8_t *buf, uint32_
 	    start >= (json_int_t)1 << 62) {
 		return "its rate, direction or start cannot be";
 	}
+	if (clock < -EVL_REC_CLOCK_PPB_MAX || clock > EVL_REC_CLOCK_PPB_MAX ||
+	    (clock != 0 && ch.direction != EVL_REC_SENT)) {
+		return "its clock offset cannot be";
+	}
+	ch.clock_ppb = (int32_t)clock;
 	char *text = copy_text(&name);
 	uint32_t other;
 	if (strlen(text) != name.bytes || evl_rec_find(r, text, &other)) {

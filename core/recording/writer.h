@@ -4,7 +4,7 @@
  * length (20 MB for 128 channels, under 100 MB for 1024); create gets all that writing needs.
  *
  *	struct evl_rec_channel ch[] = {
- *		{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0},
+ *		{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0, 0},
  *	};
  *	struct evl_rec_writer *w = NULL;
  *	if (evl_rec_writer_create(&w, "take.pcapng", ch, 1, "{\"case\":\"crossing\"}", &err) < 0)

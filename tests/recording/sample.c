@@ -72,9 +72,9 @@ void sample_fill(uint8_t *out, uint64_t seed, uint64_t from, size_t bytes)
 }
 
 const struct evl_rec_channel small_channels[SMALL_CHANNELS] = {
-	{"trib-1.in", EVL_RATE_E1, EVL_REC_SENT, 1000000007, 0},
-	{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 1000000507, 500},
-	{"ds1-1.out", EVL_RATE_T1, EVL_REC_RECEIVED, 999999907, -100},
+	{"trib-1.in", EVL_RATE_E1, EVL_REC_SENT, 1000000007, 0, 0},
+	{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 1000000507, 500, 0},
+	{"ds1-1.out", EVL_RATE_T1, EVL_REC_RECEIVED, 999999907, -100, 0},
 };
 
 /* E1: 8 frames are 256 bytes, 2048 bits. T1: 8 frames are 193 bytes, 1544 bits. */

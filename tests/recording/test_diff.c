@@ -31,7 +31,7 @@ static struct evl_rec *make(const char *path, const struct made *m, uint32_t cou
 	struct evl_rec *r = NULL;
 	struct evl_err err = {0};
 	for (uint32_t c = 0; c < count; c++) {
-		ch[c] = (struct evl_rec_channel){m[c].name, m[c].rate, EVL_REC_RECEIVED, 0, 0};
+		ch[c] = (struct evl_rec_channel){m[c].name, m[c].rate, EVL_REC_RECEIVED, 0, 0, 0};
 	}
 	unlink(path);
 	assert_int_equal(evl_rec_writer_create(&w, path, ch, count, NULL, &err), EVL_OK);

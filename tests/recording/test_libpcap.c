@@ -75,7 +75,7 @@ static void large_by_libpcap(void **state)
 	static char names[EVL_REC_CHANNELS_MAX][16];
 	for (uint32_t c = 0; c < EVL_REC_CHANNELS_MAX; c++) {
 		snprintf(names[c], sizeof names[c], "line-%" PRIu32 ".out", c);
-		ch[c] = (struct evl_rec_channel){names[c], EVL_RATE_STM1, EVL_REC_RECEIVED, 0, 0};
+		ch[c] = (struct evl_rec_channel){names[c], EVL_RATE_STM1, EVL_REC_RECEIVED, 0, 0, 0};
 	}
 	for (int round = 0; round < 2; round++) {
 		uint32_t count = round == 0 ? 1 : EVL_REC_CHANNELS_MAX;

@@ -298,10 +298,10 @@ static void many_blocks(void **state)
 	enum { CHANNELS = 7, BLOCKS = 6000, BYTES = 24 };
 	const char *path = sample_path("many.pcapng");
 	static const struct evl_rec_channel ch[CHANNELS] = {
-		{"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0},   {"b", EVL_RATE_E1, EVL_REC_SENT, 0, 0},
-		{"c", EVL_RATE_E1, EVL_REC_SENT, 0, 0},   {"d", EVL_RATE_T1, EVL_REC_SENT, 0, 0},
-		{"e", EVL_RATE_STM1, EVL_REC_SENT, 0, 0}, {"rare", EVL_RATE_E1, EVL_REC_SENT, 0, 0},
-		{"none", EVL_RATE_E1, EVL_REC_SENT, 0, 0}};
+		{"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},   {"b", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"c", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},   {"d", EVL_RATE_T1, EVL_REC_SENT, 0, 0, 0},
+		{"e", EVL_RATE_STM1, EVL_REC_SENT, 0, 0, 0}, {"rare", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"none", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}};
 	for (int finish = 0; finish < 2; finish++) {
 		struct evl_err err = {0};
 		struct evl_rec_writer *w = NULL;

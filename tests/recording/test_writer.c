@@ -20,7 +20,7 @@
 #include "sample.h"
 
 static const struct evl_rec_channel one_e1[] = {
-	{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0}};
+	{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0, 0}};
 
 static struct evl_rec_writer *create(const char *path, const struct evl_rec_channel *ch,
 				     uint32_t count)
@@ -159,20 +159,20 @@ static void bad_arguments(void **state)
 	char long_name[200];
 	memset(long_name, 'x', sizeof long_name);
 	long_name[199] = '\0';
-	static const struct evl_rec_channel good = {"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0};
+	static const struct evl_rec_channel good = {"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0};
 	struct evl_rec_channel twice[2] = {good, good};
 	struct {
 		struct evl_rec_channel ch;
 		const char *says;
 	} rows[] = {
-		{{"", EVL_RATE_E1, EVL_REC_SENT, 0, 0}, "1 to 127 bytes"},
-		{{NULL, EVL_RATE_E1, EVL_REC_SENT, 0, 0}, "1 to 127 bytes"},
-		{{long_name, EVL_RATE_E1, EVL_REC_SENT, 0, 0}, "1 to 127 bytes"},
-		{{"a\nb", EVL_RATE_E1, EVL_REC_SENT, 0, 0}, "control character"},
-		{{"a\xFF", EVL_RATE_E1, EVL_REC_SENT, 0, 0}, "not UTF-8"},
-		{{"a", EVL_RATE_NONE, EVL_REC_SENT, 0, 0}, "has no rate"},
-		{{"a", EVL_RATE_E1, 0, 0, 0}, "neither sent nor received"},
-		{{"a", EVL_RATE_E1, EVL_REC_SENT, UINT64_MAX, 0}, "out of range"},
+		{{"", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}, "1 to 127 bytes"},
+		{{NULL, EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}, "1 to 127 bytes"},
+		{{long_name, EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}, "1 to 127 bytes"},
+		{{"a\nb", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}, "control character"},
+		{{"a\xFF", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}, "not UTF-8"},
+		{{"a", EVL_RATE_NONE, EVL_REC_SENT, 0, 0, 0}, "has no rate"},
+		{{"a", EVL_RATE_E1, 0, 0, 0, 0}, "neither sent nor received"},
+		{{"a", EVL_RATE_E1, EVL_REC_SENT, UINT64_MAX, 0, 0}, "out of range"},
 	};
 	for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
 		assert_int_equal(evl_rec_writer_create(&w, path, &rows[i].ch, 1, NULL, &err),
@@ -403,7 +403,7 @@ static void memory_bound(void **state)
 			for (int c = 0; c < 128; c++) {
 				snprintf(names[c], sizeof names[c], "trib-%d.out", c);
 				ch[c] = (struct evl_rec_channel){names[c], EVL_RATE_E1,
-								 EVL_REC_RECEIVED, 0, 0};
+								 EVL_REC_RECEIVED, 0, 0, 0};
 			}
 			struct evl_err err = {0};
 			struct evl_rec_writer *w = NULL;
