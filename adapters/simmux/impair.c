@@ -65,9 +65,9 @@ bool simmux_delay_init(struct simmux_delay *d, uint64_t bits, uint64_t chunk_byt
 	if (bits == 0) {
 		return true;
 	}
-	/* Whole chunks, so that a write never wraps; one more for the chunk that comes in. */
+	/* Room for the chunk that comes in, and for the byte that the delay begins in. */
 	d->bits = bits;
-	d->ring_bytes = ((bits / 8) / chunk_bytes + 2) * chunk_bytes;
+	d->ring_bytes = bits / 8 + 1 + chunk_bytes;
 	d->ring = malloc(d->ring_bytes);
 	return d->ring != NULL;
 }
@@ -95,7 +95,9 @@ void simmux_delay_apply(struct simmux_delay *d, uint8_t *data, uint64_t bytes)
 	if (d->ring == NULL) {
 		return;
 	}
-	memcpy(d->ring + d->at, data, bytes);
+	first = d->ring_bytes - d->at < bytes ? d->ring_bytes - d->at : bytes;
+	memcpy(d->ring + d->at, data, first);
+	memcpy(d->ring, data + first, bytes - first);
 	from = (d->at * 8 + ring_bits - d->bits) % ring_bits;
 	first = ring_bits - from < bits ? ring_bits - from : bits;
 	evl_bits_copy(data, 0, d->ring, from, first);

@@ -46,7 +46,7 @@ struct simmux_delay {
 	uint64_t bits;
 };
 
-/* Chunks to come have at most chunk_bytes. False: out of memory. */
+/* Chunks to come have at most chunk_bytes each. False: out of memory. */
 bool simmux_delay_init(struct simmux_delay *d, uint64_t bits, uint64_t chunk_bytes);
 void simmux_delay_finish(struct simmux_delay *d);
 void simmux_delay_fill(struct simmux_delay *d, uint8_t idle);

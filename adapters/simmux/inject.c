@@ -7,6 +7,8 @@
 #define CHUNK_NS     ((uint64_t)SIMMUX_CHUNK_FRAMES * EVL_FRAME_NS)
 #define BLOCK_FRAMES 64u /* of the error generators */
 
+#define CHUNK_E1_BITS (SIMMUX_CHUNK_FRAMES * 256u)
+
 /* Random streams: planted errors have the even ones. */
 #define STREAM(channel) ((channel)*2u + 1u)
 
@@ -98,6 +100,14 @@ bool simmux_inject_needs_loop(const struct simmux_injections *in)
 	return false;
 }
 
+/* A part of a nominal chunk in one that has `bits` bits. */
+static struct simmux_span fitted(struct simmux_span part, uint64_t nominal, uint64_t bits)
+{
+	part.begin = part.begin < bits ? part.begin : bits;
+	part.end = part.end == nominal || part.end > bits ? bits : part.end;
+	return part;
+}
+
 /* The part of an injection into the bits of `channel` that lies in the chunk. */
 static bool cut(struct simmux_span *out, const struct simmux_pending *p, uint32_t channel,
 		uint64_t now)
@@ -128,21 +138,21 @@ static uint64_t e1_ns(uint64_t bit)
 /* Zeros until the unit sees the loss, then the all ones that it maps instead (G.783, from memory),
  * until it sees the signal again. */
 static void lose_e1(const struct simmux_pending *p, struct simmux_span part, uint64_t first,
-		    uint8_t *data, struct simmux_defects *defects)
+		    uint8_t *data, uint64_t bits, struct simmux_defects *defects)
 {
 	struct simmux_span lost = p->span, zeros = p->span, seen;
 	bool found = lost.end - lost.begin >= 2 * (uint64_t)SIMMUX_E1_LOS_BITS;
 
-	simmux_span_set(data, part, false);
+	simmux_span_set(data, fitted(part, CHUNK_E1_BITS, bits), false);
 	if (!found) {
 		return;
 	}
 	zeros.end = zeros.begin + SIMMUX_E1_LOS_BITS;
 	lost.begin = zeros.end;
-	if (!simmux_span_cut(&seen, lost, first, SIMMUX_CHUNK_FRAMES * 256)) {
+	if (!simmux_span_cut(&seen, lost, first, CHUNK_E1_BITS)) {
 		return;
 	}
-	simmux_span_set(data, seen, true);
+	simmux_span_set(data, fitted(seen, CHUNK_E1_BITS, bits), true);
 	if (defects == NULL) {
 		return;
 	}
@@ -155,9 +165,10 @@ static void lose_e1(const struct simmux_pending *p, struct simmux_span part, uin
 }
 
 void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_t now,
-			 uint8_t *data, struct simmux_defects *defects)
+			 uint8_t *data, uint64_t bits, struct simmux_defects *defects)
 {
 	uint64_t first = now * frame_bits(channel);
+	uint64_t nominal = (uint64_t)SIMMUX_CHUNK_FRAMES * frame_bits(channel);
 
 	for (uint32_t i = 0; i < in->count; i++) {
 		struct simmux_pending *p = &in->list[i];
@@ -167,13 +178,19 @@ void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_
 			continue;
 		}
 		if (p->what.numerator > 0) {
-			simmux_errors_apply(&p->errors, data, part.begin,
-					    first + part.begin - p->span.begin,
-					    part.end - part.begin);
+			/* A byte more than nominal has no errors, one less none beyond. */
+			uint64_t end = part.end < bits ? part.end : bits;
+
+			if (part.begin < end) {
+				simmux_errors_apply(&p->errors, data, part.begin,
+						    first + part.begin - p->span.begin,
+						    end - part.begin);
+			}
 		} else if (is_e1_loss(&p->what)) {
-			lose_e1(p, part, first, data, defects);
+			lose_e1(p, part, first, data, bits, defects);
 		} else {
-			simmux_span_set(data, part, p->what.alarm == EVL_ALARM_AIS);
+			simmux_span_set(data, fitted(part, nominal, bits),
+					p->what.alarm == EVL_ALARM_AIS);
 		}
 	}
 }

@@ -52,10 +52,11 @@ bool simmux_inject_needs_loop(const struct simmux_injections *in);
 /* Is there anything for the bits of this channel in the chunk that begins with frame `now`? */
 bool simmux_inject_touches(const struct simmux_injections *in, uint32_t channel, uint64_t now);
 
-/* Puts it into the bits of the chunk. A loss on a tributary is noted in `defects` as the unit sees
+/* Puts it into the `bits` bits of the chunk, a few more or fewer than nominal when the channel has
+ * a clock of its own; what goes on beyond the chunk reaches its last bit. A loss on a tributary is noted in `defects` as the unit sees
  * it; NULL while nothing is to be reported. */
 void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_t now,
-			 uint8_t *data, struct simmux_defects *defects);
+			 uint8_t *data, uint64_t bits, struct simmux_defects *defects);
 
 /* What the encoder has to put in during that chunk. */
 struct simmux_ais simmux_inject_ais(const struct simmux_injections *in, uint64_t now);

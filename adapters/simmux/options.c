@@ -418,6 +418,53 @@ static int read_build(struct reader *r, const struct evl_adapter_option *o,
 	return read_fault_value(d, (enum fault_key)key, o, err);
 }
 
+/* "20", "-4.6": parts per million, at most SIMMUX_CLOCK_PPM, as whole parts in 1e9. */
+static bool read_ppb(const char *text, int32_t *ppb)
+{
+	bool minus = *text == '-';
+	uint64_t value;
+	uint32_t decimals;
+
+	if (!read_decimal(text + minus, strlen(text + minus), &value, &decimals) || decimals > 3) {
+		return false;
+	}
+	for (; decimals < 3; decimals++) {
+		value *= 10; /* at most 15 digits */
+	}
+	if (value > SIMMUX_CLOCK_PPM * 1000u) {
+		return false;
+	}
+	*ppb = minus ? -(int32_t)value : (int32_t)value;
+	return true;
+}
+
+/* "clock.vc4_ppm" or "clock.tributaries.N". */
+static int read_clock(struct simmux_options *out, uint64_t *seen,
+		      const struct evl_adapter_option *o, struct evl_adapter_error *err)
+{
+	static const char tributaries[] = "clock.tributaries.";
+	int32_t *to = &out->vc4_ppb;
+	uint32_t number = 0;
+
+	if (strncmp(o->path, tributaries, strlen(tributaries)) == 0) {
+		if (!read_bounded(o->path + strlen(tributaries), 1, SIMMUX_TRIBUTARIES, &number)) {
+			return unknown(err, o, "clock.tributaries.N with N from 1 to 63");
+		}
+		to = &out->vc12_ppb[number - 1];
+	} else if (strcmp(o->path, "clock.vc4_ppm") != 0) {
+		return unknown(err, o, "clock.vc4_ppm, clock.tributaries.N");
+	}
+	if ((*seen >> number & 1u) != 0) {
+		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %s is given twice", o->path);
+	}
+	*seen |= (uint64_t)1 << number;
+	if (!read_ppb(o->value, to)) {
+		return bad_value(err, o, "a number of ppm from -100 to 100, such as -4.6, with at "
+					 "most 3 places after the point");
+	}
+	return EVL_ADAPTER_OK;
+}
+
 static int read_choice(const struct evl_adapter_option *o, const char *no, const char *yes,
 		       bool *out, struct evl_adapter_error *err)
 {
@@ -463,6 +510,7 @@ int simmux_options_read(struct simmux_options *out, const struct evl_open_args *
 {
 	struct reader r = {.out = out, .build = args->build != NULL ? args->build : ""};
 	uint32_t seen = 0;
+	uint64_t clocks = 0;
 	int rc = EVL_ADAPTER_OK;
 
 	memset(out, 0, sizeof(*out));
@@ -474,6 +522,10 @@ int simmux_options_read(struct simmux_options *out, const struct evl_open_args *
 
 		if (strncmp(o->path, "builds.", 7) == 0) {
 			rc = read_build(&r, o, err);
+			continue;
+		}
+		if (strncmp(o->path, "clock.", 6) == 0) {
+			rc = read_clock(out, &clocks, o, err);
 			continue;
 		}
 		if (strcmp(o->path, "line") == 0) {
@@ -489,7 +541,7 @@ int simmux_options_read(struct simmux_options *out, const struct evl_open_args *
 				rc = bad_value(err, o, "a whole number from 3 to 100");
 			}
 		} else {
-			rc = unknown(err, o, "line, numbering, los_threshold_us, builds");
+			rc = unknown(err, o, "line, numbering, los_threshold_us, clock, builds");
 		}
 		if (rc == EVL_ADAPTER_OK && (seen & bit) != 0) {
 			rc = simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %s is given twice",

@@ -5,6 +5,7 @@
  *	options:
  *	  line: looped
  *	  numbering: column-order
+ *	  clock: {vc4_ppm: -4.6, tributaries: {7: 20}}
  *	  builds:
  *	    A: {faults: none}
  *	    B:
@@ -24,6 +25,7 @@
 #define SIMMUX_TRIBUTARIES 63u
 #define SIMMUX_FAULTS_MAX  64u /* of one build */
 #define SIMMUX_BUILDS_MAX  64u
+#define SIMMUX_CLOCK_PPM   100u /* most that a VC's clock can be off */
 
 #define SIMMUX_DELAY_MAX_BITS      2048000u  /* of a tributary: 1 s */
 #define SIMMUX_LINE_DELAY_MAX_BITS 15552000u /* of the line: 100 ms */
@@ -53,6 +55,8 @@ struct simmux_options {
 	bool looped; /* a line input that nobody plays into gets the line output; else it is dark */
 	bool klm_order; /* port n is TU-12 n by K-L-M order; else by column order */
 	uint32_t los_threshold_us;
+	int32_t vc4_ppb;                       /* clock of the VC-4 against the line, 1e-9 */
+	int32_t vc12_ppb[SIMMUX_TRIBUTARIES]; /* of each port's VC-12 against the VC-4 */
 	struct simmux_fault faults[SIMMUX_FAULTS_MAX];
 	uint32_t fault_count;
 };

@@ -27,6 +27,9 @@ struct simmux {
 	uint32_t arm_count;
 	uint32_t max_frames;
 	uint64_t next_ns; /* end of the frames exchanged, on the host's clock */
+	uint64_t frames;  /* since the start */
+	/* Where the last chunk of a slab goes when its room is less than a chunk can bring. */
+	uint8_t spill[SIMMUX_TRIBUTARIES][SIMMUX_MOST_BYTES];
 };
 
 static uint64_t to_unit_frames(const struct simmux *s, uint64_t host_frames)
@@ -102,6 +105,7 @@ static int mux_channels(void *self, struct evl_channel_info *out, uint32_t capac
 		if (c == SIMMUX_LINE) {
 			snprintf(out[c].name, sizeof(out[c].name), "line");
 		} else {
+			out[c].abilities |= EVL_CH_CLOCK;
 			snprintf(out[c].name, sizeof(out[c].name), "trib-%u", c + 1);
 		}
 		memcpy(out[c].port, out[c].name, sizeof(out[c].port));
@@ -138,6 +142,14 @@ static int mux_arm(void *self, const struct evl_arm *arms, uint32_t count, uint3
 					   "arm: channel %u is to be neither played nor captured",
 					   c);
 		}
+		if (arms[i].clock_ppb != 0 &&
+		    (c == SIMMUX_LINE || !arms[i].play || arms[i].clock_ppb > EVL_CLOCK_PPB_MAX ||
+		     arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX)) {
+			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
+					   "arm: channel %u cannot have a clock offset of %d ppb; "
+					   "a tributary that is played can, up to %d",
+					   c, arms[i].clock_ppb, EVL_CLOCK_PPB_MAX);
+		}
 		seen |= (uint64_t)1 << c;
 		line_played = line_played || (c == SIMMUX_LINE && arms[i].play);
 	}
@@ -173,11 +185,23 @@ static int mux_start(void *self, uint64_t at_ns, uint64_t *started_ns,
 	}
 	simmux_unit_reach(s->unit, to_unit_frames(s, frame));
 	s->next_ns = frame * EVL_FRAME_NS;
+	s->frames = 0;
 	for (uint32_t i = 0; i < s->arm_count; i++) {
 		started_ns[i] = s->next_ns;
 	}
 	s->state = STARTED;
 	return EVL_ADAPTER_OK;
+}
+
+static uint32_t nominal_bytes(uint32_t channel, uint32_t frames)
+{
+	return frames * (channel == SIMMUX_LINE ? EVL_MUX63_LINE_BYTES : EVL_MUX63_E1_BYTES);
+}
+
+/* Bytes played on a channel in the first `frames` frames of the take. */
+static uint64_t played(const struct evl_arm *a, uint64_t frames)
+{
+	return a->play ? evl_clock_bytes(frames * nominal_bytes(a->channel, 1), a->clock_ppb) : 0;
 }
 
 static int check_slabs(const struct simmux *s, uint32_t frames, const struct evl_slab *slabs,
@@ -197,11 +221,12 @@ static int check_slabs(const struct simmux *s, uint32_t frames, const struct evl
 	}
 	for (uint32_t i = 0; i < count; i++) {
 		const struct evl_arm *a = &s->arms[i];
-		uint32_t per_frame =
-			a->channel == SIMMUX_LINE ? EVL_MUX63_LINE_BYTES : EVL_MUX63_E1_BYTES;
+		uint64_t due = played(a, s->frames + frames) - played(a, s->frames);
+		uint32_t room = a->capture ? evl_slab_room(nominal_bytes(a->channel, frames)) : 0;
 
 		if (slabs[i].channel != a->channel || (slabs[i].tx != NULL) != a->play ||
-		    (slabs[i].rx != NULL) != a->capture || slabs[i].bytes != frames * per_frame) {
+		    (slabs[i].rx != NULL) != a->capture || slabs[i].tx_bytes != due ||
+		    slabs[i].rx_bytes < room) {
 			return simmux_fail(
 				err, EVL_ADAPTER_E_STATE,
 				"exchange: slab %u (channel %u) does not match what was armed", i,
@@ -222,27 +247,68 @@ static void pace(const struct simmux *s)
 	}
 }
 
+/* One chunk of the exchange; taken[i] and given[i] are bytes of slab i so far. */
+static int run_chunk(struct simmux *s, struct evl_slab *slabs, uint32_t count, uint32_t *taken,
+		     uint32_t *given, struct evl_adapter_error *err)
+{
+	struct simmux_io io[SIMMUX_CHANNELS] = {{0}};
+
+	for (uint32_t i = 0; i < count; i++) {
+		const struct evl_arm *a = &s->arms[i];
+		struct simmux_io *c = &io[a->channel];
+
+		if (a->play) {
+			c->tx = slabs[i].tx + taken[i];
+			c->tx_bytes = (uint32_t)(played(a, s->frames + SIMMUX_CHUNK_FRAMES) -
+						 played(a, s->frames));
+			taken[i] += c->tx_bytes;
+		}
+		if (a->capture) {
+			bool fits = a->channel == SIMMUX_LINE ||
+				    slabs[i].rx_bytes - given[i] >= SIMMUX_MOST_BYTES;
+
+			c->rx = fits ? slabs[i].rx + given[i] : s->spill[a->channel];
+		}
+	}
+	simmux_unit_run(s->unit, io);
+	for (uint32_t i = 0; i < count; i++) {
+		uint32_t c = s->arms[i].channel;
+		uint32_t n = c == SIMMUX_LINE ? nominal_bytes(c, SIMMUX_CHUNK_FRAMES)
+					      : io[c].rx_bytes;
+
+		if (!s->arms[i].capture) {
+			continue;
+		}
+		if (n > slabs[i].rx_bytes - given[i]) {
+			return simmux_fail(err, EVL_ADAPTER_E_HARDWARE,
+					   "exchange: channel %u brought more than its slab holds; "
+					   "its clock is too far off",
+					   c);
+		}
+		if (io[c].rx != slabs[i].rx + given[i]) {
+			memcpy(slabs[i].rx + given[i], io[c].rx, n);
+		}
+		given[i] += n;
+	}
+	s->frames += SIMMUX_CHUNK_FRAMES;
+	return EVL_ADAPTER_OK;
+}
+
 static int mux_exchange(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
 			struct evl_adapter_error *err)
 {
 	struct simmux *s = self;
-	struct simmux_io io[SIMMUX_CHANNELS] = {{0}};
+	uint32_t taken[SIMMUX_CHANNELS] = {0}, given[SIMMUX_CHANNELS] = {0};
 	int rc = check_slabs(s, frames, slabs, count, err);
 
+	for (uint32_t f = 0; rc == EVL_ADAPTER_OK && f < frames; f += SIMMUX_CHUNK_FRAMES) {
+		rc = run_chunk(s, slabs, count, taken, given, err);
+	}
 	if (rc != EVL_ADAPTER_OK) {
 		return rc;
 	}
-	for (uint32_t f = 0; f < frames; f += SIMMUX_CHUNK_FRAMES) {
-		for (uint32_t i = 0; i < count; i++) {
-			size_t off = (size_t)slabs[i].bytes / frames * f;
-			struct simmux_io *c = &io[slabs[i].channel];
-
-			c->tx = slabs[i].tx != NULL ? slabs[i].tx + off : NULL;
-			c->rx = slabs[i].rx != NULL ? slabs[i].rx + off : NULL;
-		}
-		simmux_unit_run(s->unit, io);
-	}
 	for (uint32_t i = 0; i < count; i++) {
+		slabs[i].rx_bytes = s->arms[i].capture ? given[i] : 0;
 		slabs[i].flags = 0;
 	}
 	s->next_ns += (uint64_t)frames * EVL_FRAME_NS;

@@ -45,8 +45,8 @@ struct simmux_unit {
 	struct simmux_defects defects;
 	uint8_t line_out[LINE_CHUNK_BYTES];
 	uint8_t line_in[LINE_CHUNK_BYTES];
-	uint8_t inputs[SIMMUX_TRIBUTARIES][E1_CHUNK_BYTES];
-	uint8_t unread[SIMMUX_TRIBUTARIES][E1_CHUNK_BYTES];
+	uint8_t inputs[SIMMUX_TRIBUTARIES][SIMMUX_MOST_BYTES];
+	uint8_t unread[SIMMUX_TRIBUTARIES][SIMMUX_MOST_BYTES];
 };
 
 /* ---- defects ---- */
@@ -106,7 +106,7 @@ static bool plant(struct simmux_unit *u, const struct simmux_fault *f)
 				   f->denominator, BLOCK_FRAMES * E1_FRAME_BITS);
 		return true;
 	case SIMMUX_DELAY:
-		return simmux_delay_init(&u->outputs[port].delay, f->bits, E1_CHUNK_BYTES);
+		return simmux_delay_init(&u->outputs[port].delay, f->bits, SIMMUX_MOST_BYTES);
 	case SIMMUX_LINE_ERRORS:
 		u->has_line_errors = true;
 		simmux_errors_init(&u->line_errors, u->seed, STREAM(SIMMUX_LINE), f->numerator,
@@ -146,7 +146,12 @@ struct simmux_unit *simmux_unit_create(const struct simmux_options *options, uin
 	/* 155.52 Mbit/s are 19.44 bytes a microsecond. */
 	rx.los_bytes = (options->los_threshold_us * 1944u + 99u) / 100u;
 	good = evl_mux63_tx_create(&u->tx, NULL) == EVL_OK &&
-	       evl_mux63_rx_create(&u->rx, &rx, NULL) == EVL_OK;
+	       evl_mux63_rx_create(&u->rx, &rx, NULL) == EVL_OK &&
+	       evl_mux63_tx_set_au_offset(u->tx, options->vc4_ppb) == EVL_OK;
+	for (uint32_t p = 0; good && p < SIMMUX_TRIBUTARIES; p++) {
+		good = evl_mux63_tx_set_tu_offset(u->tx, u->tu_of_port[p], options->vc12_ppb[p]) ==
+		       EVL_OK;
+	}
 	for (uint32_t i = 0; i < options->fault_count; i++) {
 		good = good && plant(u, &options->faults[i]);
 	}
@@ -181,7 +186,7 @@ uint64_t simmux_unit_now(const struct simmux_unit *u)
 void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 {
 	static const struct evl_mux63_remote nothing;
-	static const struct simmux_io idle[SIMMUX_CHANNELS];
+	struct simmux_io idle[SIMMUX_CHANNELS] = {{0}};
 
 	if (u->settled && frame == u->now) {
 		return;
@@ -250,9 +255,10 @@ static void switch_ais(struct simmux_unit *u)
 }
 
 /* Puts in what was injected on one channel. */
-static void disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data)
+static void disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes)
 {
-	simmux_inject_apply(&u->injections, channel, u->now, data, u->quiet ? NULL : &u->defects);
+	simmux_inject_apply(&u->injections, channel, u->now, data, (uint64_t)bytes * 8,
+			    u->quiet ? NULL : &u->defects);
 }
 
 /* Planted losses of the line; instants count from the host's time 0 (or from open in real time). */
@@ -283,23 +289,28 @@ static bool darken(const struct simmux_unit *u, uint8_t *data)
 static void encode(struct simmux_unit *u, const struct simmux_io *io, uint8_t *line)
 {
 	const uint8_t *e1[EVL_MUX63_TRIBS];
+	uint32_t bytes[EVL_MUX63_TRIBS];
 
 	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
 		const uint8_t *in = io[p].tx; /* NULL: all ones, as nothing is connected */
+		uint32_t n = in != NULL ? io[p].tx_bytes : E1_CHUNK_BYTES;
 
 		if (simmux_inject_touches(&u->injections, p, u->now)) {
 			if (in != NULL) {
-				memcpy(u->inputs[p], in, E1_CHUNK_BYTES);
+				memcpy(u->inputs[p], in, n);
 			} else {
-				memset(u->inputs[p], 0xff, E1_CHUNK_BYTES);
+				memset(u->inputs[p], 0xff, n);
 			}
-			disturb(u, p, u->inputs[p]);
+			disturb(u, p, u->inputs[p], n);
 			in = u->inputs[p];
 		}
 		e1[u->tu_of_port[p]] = in;
+		bytes[u->tu_of_port[p]] = n;
 	}
 	switch_ais(u);
-	evl_mux63_encode(u->tx, e1, SIMMUX_CHUNK_FRAMES, line);
+	/* The counts are in range: the caller keeps to LEAST and MOST. */
+	evl_require(evl_mux63_encode_bytes(u->tx, e1, bytes, SIMMUX_CHUNK_FRAMES, line, NULL) ==
+		    EVL_OK);
 	simmux_delay_apply(&u->line_delay, line, LINE_CHUNK_BYTES);
 	if (u->has_line_errors) {
 		simmux_errors_apply(&u->line_errors, line, 0, u->now * LINE_FRAME_BITS,
@@ -325,15 +336,16 @@ static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_io *
 	} else {
 		memset(u->line_in, 0, LINE_CHUNK_BYTES);
 	}
-	disturb(u, SIMMUX_LINE, u->line_in);
+	disturb(u, SIMMUX_LINE, u->line_in, LINE_CHUNK_BYTES);
 	darken(u, u->line_in);
 	return u->line_in;
 }
 
-static void decode(struct simmux_unit *u, const struct simmux_io *io, const uint8_t *line)
+static void decode(struct simmux_unit *u, struct simmux_io *io, const uint8_t *line)
 {
 	const struct evl_mux63_events events = {on_defect, u};
 	uint8_t *e1[EVL_MUX63_TRIBS];
+	uint32_t bytes[EVL_MUX63_TRIBS];
 
 	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
 		struct output *o = &u->outputs[p];
@@ -343,22 +355,25 @@ static void decode(struct simmux_unit *u, const struct simmux_io *io, const uint
 			    : o->delay.ring != NULL ? u->unread[p]
 						    : NULL;
 	}
-	evl_mux63_decode(u->rx, line, SIMMUX_CHUNK_FRAMES, e1, &events);
+	evl_mux63_decode_bytes(u->rx, line, SIMMUX_CHUNK_FRAMES, e1, bytes, &events);
 	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
 		struct output *o = &u->outputs[p];
 		uint8_t *out = e1[o->tu];
+		uint32_t n = bytes[o->tu];
 
+		io[p].rx_bytes = n;
 		if (out != NULL) {
-			simmux_delay_apply(&o->delay, out, E1_CHUNK_BYTES);
+			simmux_delay_apply(&o->delay, out, n);
 		}
 		if (out != NULL && o->has_errors) {
+			/* Errors keep their instants; a byte more than nominal has none. */
 			simmux_errors_apply(&o->errors, out, 0, u->now * E1_FRAME_BITS,
-					    E1_CHUNK_BYTES * 8);
+					    (n < E1_CHUNK_BYTES ? n : E1_CHUNK_BYTES) * 8);
 		}
 	}
 }
 
-void simmux_unit_run(struct simmux_unit *u, const struct simmux_io *io)
+void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 {
 	uint8_t *line_out = io[SIMMUX_LINE].rx != NULL ? io[SIMMUX_LINE].rx : u->line_out;
 	struct evl_mux63_remote remote;

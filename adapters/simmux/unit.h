@@ -27,11 +27,17 @@
 
 struct simmux_unit;
 
-/* The bits of one channel during one chunk; NULL: not played, not captured. */
+/* The bits of one channel during one chunk; NULL: not played, not captured. Tributaries have
+ * clocks of their own, so a few bytes more or fewer than nominal; the line has not. */
 struct simmux_io {
 	const uint8_t *tx;
-	uint8_t *rx;
+	uint32_t tx_bytes; /* tributary: SIMMUX_LEAST_BYTES to SIMMUX_MOST_BYTES; else not read */
+	uint8_t *rx;	   /* tributary: room for SIMMUX_MOST_BYTES */
+	uint32_t rx_bytes; /* out, tributary: bytes that came out in this chunk */
 };
+
+#define SIMMUX_LEAST_BYTES EVL_MUX63_LEAST_BYTES(SIMMUX_CHUNK_FRAMES)
+#define SIMMUX_MOST_BYTES  EVL_MUX63_MOST_BYTES(SIMMUX_CHUNK_FRAMES)
 
 /* NULL: out of memory. */
 struct simmux_unit *simmux_unit_create(const struct simmux_options *options, uint64_t seed);
@@ -45,7 +51,7 @@ uint64_t simmux_unit_now(const struct simmux_unit *u);
 void simmux_unit_reach(struct simmux_unit *u, uint64_t frame);
 
 /* Works through one chunk. io has SIMMUX_CHANNELS entries. Does not allocate. */
-void simmux_unit_run(struct simmux_unit *u, const struct simmux_io *io);
+void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io);
 
 /* Returns NULL, or why it cannot be done. `code` is then the code to return. */
 const char *simmux_unit_inject(struct simmux_unit *u, const struct simmux_injection *what,

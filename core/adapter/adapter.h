@@ -102,6 +102,7 @@ enum {
 	EVL_CH_CAPTURE = 1u << 1, /* the host may read bits that the unit sends */
 	EVL_CH_ALARMS = 1u << 2,  /* poll reports defects that the unit sees on this channel */
 	EVL_CH_INJECT = 1u << 3,  /* inject works on this channel */
+	EVL_CH_CLOCK = 1u << 4,	  /* evl_arm.clock_ppb may be other than 0; comes with EVL_CH_PLAY */
 };
 
 #define EVL_NAME_MAX 48 /* bytes with the NUL; letters, digits, '-', '_', '.', '/' */
@@ -135,15 +136,51 @@ struct evl_arm {
 	uint32_t channel; /* index into the list that `channels` gave */
 	bool play;
 	bool capture;
+	int32_t clock_ppb; /* clock of what is played against bench time, in 1e-9: 50000 is 50 ppm
+			    * fast. 0 unless EVL_CH_CLOCK and play; at most EVL_CLOCK_PPB_MAX */
 };
+
+/*
+ * Clocks. Time is bench time: a frame is 125 us of it. A channel whose clock is not that of the
+ * bench has a few bits more or fewer in a frame than its rate says, so both directions of a slab
+ * have a number of bytes of their own.
+ *
+ * tx: the host decides. Since the start it has handed over exactly
+ *	evl_clock_bytes(frames so far * bits per frame / 8, clock_ppb)
+ * bytes, whatever the size of slabs; that is never 1 byte or more from the ideal.
+ *
+ * rx: the adapter hands over what the channel brought by its own clock, as whole bytes in order; a
+ * part of a byte waits for the next exchange. Since the start it lies within EVL_CLOCK_PPB_MAX and
+ * EVL_SLAB_SLACK bytes of nominal (frames * bits per frame / 8). Equipment that is locked to the
+ * bench, or whose clock nobody can see, always gives the nominal number.
+ */
+#define EVL_CLOCK_PPB_MAX 300000 /* 300 ppm; E1 50 ppm (ITU-T G.703), T1 130 ppm (ANSI T1.102) */
+#define EVL_SLAB_SLACK	  64u	 /* bytes */
+
+/* Whole bytes after `nominal` bytes of bench time by a clock that is `ppb` off, rounded down. */
+static inline uint64_t evl_clock_bytes(uint64_t nominal, int32_t ppb)
+{
+	const uint64_t whole = nominal / 1000000000u, rest = nominal % 1000000000u;
+	const int64_t part = (int64_t)rest * ppb; /* below 2^63: 1e9 * 2^31 */
+	const int64_t down = part / 1000000000 - (part % 1000000000 < 0);
+	return nominal + (uint64_t)((int64_t)whole * ppb + down);
+}
+
+/* Room that rx has in an exchange of `nominal` bytes. */
+static inline uint32_t evl_slab_room(uint32_t nominal)
+{
+	return nominal + (uint32_t)((uint64_t)nominal * EVL_CLOCK_PPB_MAX / 1000000000u) +
+	       EVL_SLAB_SLACK;
+}
 
 /* One channel's share of an exchange; the array has the order of the arm call. */
 struct evl_slab {
 	uint32_t version;
 	uint32_t channel;
-	uint32_t bytes;	   /* whole frames: frames * bits per frame / 8 */
+	uint32_t tx_bytes; /* bytes to play now; 0 when not armed for play */
+	uint32_t rx_bytes; /* in: room, evl_slab_room(nominal); out: bytes captured. 0 when not armed */
 	const uint8_t *tx; /* bits to play, most significant first; NULL when not armed for play */
-	uint8_t *rx;	   /* to be filled with `bytes` captured bytes; NULL when not armed */
+	uint8_t *rx;	   /* to be filled with captured bits; NULL when not armed for capture */
 	uint32_t flags;	   /* out: EVL_SLAB_x, 0 when every bit of rx is as captured */
 };
 
@@ -202,10 +239,10 @@ struct evl_adapter {
 	int (*start)(void *self, uint64_t at_ns, uint64_t *started_ns,
 		struct evl_adapter_error *err);
 
-	/* Moves `frames` frames of every armed channel: takes tx, fills rx. `frames` is a multiple
-	 * of 8. rx is the signal during the same 125 us frames in which tx is sent, so the delay of
-	 * the unit shows as an offset. Must not allocate, and blocks only for pacing in real
-	 * time.  [started] */
+	/* Moves `frames` frames of every armed channel: takes tx, fills rx and sets rx_bytes; see
+	 * "Clocks" above. `frames` is a multiple of 8. rx is the signal during the same 125 us
+	 * frames in which tx is sent, so the delay of the unit shows as an offset. Must not
+	 * allocate, and blocks only for pacing in real time.  [started] */
 	int (*exchange)(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
 		struct evl_adapter_error *err);
 

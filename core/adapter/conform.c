@@ -158,15 +158,7 @@ static bool reached(struct conform_kit *k, struct conform_take *t, enum reach st
 
 static int exchange_of(struct conform_kit *k, struct conform_take *t)
 {
-	for (uint32_t i = 0; i < t->count; i++) {
-		uint32_t c = t->arms[i].channel;
-		t->slabs[i] = (struct evl_slab){
-			.version = 1,
-			.channel = c,
-			.bytes = (uint32_t)evl_rate_bytes((enum evl_rate)k->channels[c].rate, SLAB),
-			.tx = t->tx[i],
-			.rx = t->rx[i]};
-	}
+	take_fill(k, t, SLAB);
 	return kit_exchange(k, t->self, SLAB, t->slabs, t->count);
 }
 
@@ -272,6 +264,34 @@ static void check_arm(struct conform_kit *k)
 	}
 	check_bad_arm(k, "arm.not-able", "what a channel cannot do, or nothing at all, is refused",
 		      bad, 1);
+	take_finish(&t);
+
+	take_init(&t, k, NULL, SLAB);
+	static const char fixed[] = "arm.clock-fixed", far[] = "arm.clock-too-far";
+	struct evl_arm clock = {.version = 1};
+	/* A channel with a fixed clock; else one that is only captured. */
+	for (uint32_t i = 0; i < t.count && !clock.play; i++) {
+		bool takes = (k->channels[t.arms[i].channel].abilities & EVL_CH_CLOCK) != 0;
+		if ((t.arms[i].play && !takes) || (t.arms[i].capture && !clock.capture)) {
+			clock = t.arms[i];
+			clock.play = clock.play && !takes;
+		}
+	}
+	clock.clock_ppb = 1000;
+	check_bad_arm(k, fixed, "a clock offset is refused where it cannot be played", &clock, 1);
+	clock = (struct evl_arm){.version = 1};
+	for (uint32_t i = 0; i < t.count && !clock.play; i++) {
+		if (k->channels[t.arms[i].channel].abilities & EVL_CH_CLOCK) {
+			clock = t.arms[i];
+		}
+	}
+	if (clock.play) {
+		clock.clock_ppb = EVL_CLOCK_PPB_MAX + 1;
+		check_bad_arm(k, far, "a clock offset beyond the limit is refused", &clock, 1);
+	} else {
+		kit_begin(k, far, "a clock offset beyond the limit is refused");
+		kit_skip(k, "no channel takes a clock offset");
+	}
 	take_finish(&t);
 }
 

@@ -11,7 +11,9 @@
 #include "core/adapter/internal.h"
 #include "core/base/rate.h"
 
-#define SECOND_NS 1000000000u
+#define SECOND_NS  1000000000u
+#define GUARD      16u /* bytes behind the room of rx */
+#define GUARD_BYTE 0xA5
 
 void kit_begin(struct conform_kit *k, const char *name, const char *rule)
 {
@@ -204,9 +206,15 @@ static void play(uint8_t *out, size_t bytes, uint32_t channel, uint64_t offset)
 	}
 }
 
-static size_t slab_bytes(const struct conform_kit *k, uint32_t channel, uint32_t frames)
+static size_t slab_room(enum evl_rate rate, uint32_t frames)
 {
-	return evl_rate_bytes((enum evl_rate)k->channels[channel].rate, frames);
+	return evl_slab_room((uint32_t)evl_rate_bytes(rate, frames));
+}
+
+/* Nominal bytes of a channel; `frames` is a multiple of 8. */
+static uint64_t nominal(const struct conform_kit *k, uint32_t channel, uint64_t frames)
+{
+	return frames / 8 * evl_rate_bytes((enum evl_rate)k->channels[channel].rate, 8);
 }
 
 void take_init(struct conform_take *t, const struct conform_kit *k, void *self, uint32_t max_frames)
@@ -219,7 +227,9 @@ void take_init(struct conform_take *t, const struct conform_kit *k, void *self, 
 	t->rx = evl_xcalloc(n, sizeof *t->rx);
 	t->started_ns = evl_xcalloc(n, sizeof *t->started_ns);
 	t->digests = evl_xcalloc(n, sizeof *t->digests);
-	t->sent = evl_xcalloc(1, evl_rate_bytes(EVL_RATE_STM1, max_frames)); /* the largest */
+	t->played = evl_xcalloc(n, sizeof *t->played);
+	t->captured = evl_xcalloc(n, sizeof *t->captured);
+	t->sent = evl_xcalloc(1, slab_room(EVL_RATE_STM1, max_frames)); /* the largest */
 	for (uint32_t c = 0; c < n; c++) {
 		struct evl_arm *a = &t->arms[t->count];
 		*a = (struct evl_arm){.version = 1,
@@ -229,8 +239,9 @@ void take_init(struct conform_take *t, const struct conform_kit *k, void *self, 
 		if (!a->play && !a->capture) {
 			continue;
 		}
-		t->tx[t->count] = a->play ? evl_xcalloc(1, slab_bytes(k, c, max_frames)) : NULL;
-		t->rx[t->count] = a->capture ? evl_xcalloc(1, slab_bytes(k, c, max_frames)) : NULL;
+		size_t room = slab_room((enum evl_rate)k->channels[c].rate, max_frames);
+		t->tx[t->count] = a->play ? evl_xcalloc(1, room) : NULL;
+		t->rx[t->count] = a->capture ? evl_xcalloc(1, room + GUARD) : NULL;
 		t->digests[t->count] = a->capture ? evl_sha256_create() : NULL;
 		t->count++;
 	}
@@ -249,6 +260,8 @@ void take_finish(struct conform_take *t)
 	free(t->rx);
 	free(t->started_ns);
 	free(t->digests);
+	free(t->played);
+	free(t->captured);
 	free(t->sent);
 	*t = (struct conform_take){0};
 }
@@ -260,6 +273,8 @@ bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns)
 	}
 	t->at_ns = k->virtual_time ? at_ns : clock_ns() + 2000000;
 	t->frames = 0;
+	memset(t->played, 0, t->count * sizeof *t->played);
+	memset(t->captured, 0, t->count * sizeof *t->captured);
 	memset(t->started_ns, 0xFF, t->count * sizeof *t->started_ns);
 	if (!kit_wants_good(k, kit_start(k, t->self, t->at_ns, t->started_ns), "start")) {
 		return false;
@@ -276,23 +291,81 @@ bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns)
 	return true;
 }
 
+/* Bytes that the i-th channel plays in the next exchange. */
+static uint32_t due(const struct conform_kit *k, const struct conform_take *t, uint32_t i,
+		    uint32_t frames)
+{
+	const struct evl_arm *a = &t->arms[i];
+	uint64_t to = nominal(k, a->channel, t->frames + frames);
+	return a->play ? (uint32_t)(evl_clock_bytes(to, a->clock_ppb) - t->played[i]) : 0;
+}
+
+uint32_t take_set_clock(struct conform_take *t, const struct conform_kit *k, int32_t ppb)
+{
+	uint32_t n = 0;
+	for (uint32_t i = 0; i < t->count; i++) {
+		struct evl_arm *a = &t->arms[i];
+		bool takes = (k->channels[a->channel].abilities & EVL_CH_CLOCK) != 0;
+		a->clock_ppb = takes ? ppb : 0;
+		n += takes;
+	}
+	return n;
+}
+
+void take_fill(const struct conform_kit *k, struct conform_take *t, uint32_t frames)
+{
+	for (uint32_t i = 0; i < t->count; i++) {
+		uint32_t c = t->arms[i].channel;
+		size_t room = slab_room((enum evl_rate)k->channels[c].rate, frames);
+		t->slabs[i] = (struct evl_slab){.version = 1,
+						.channel = c,
+						.tx_bytes = due(k, t, i, frames),
+						.rx_bytes = t->rx[i] ? (uint32_t)room : 0,
+						.tx = t->tx[i],
+						.rx = t->rx[i]};
+		if (t->tx[i]) {
+			play(t->tx[i], t->slabs[i].tx_bytes, c, t->played[i]);
+		}
+	}
+}
+
 static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint32_t i,
 		      uint32_t frames)
 {
 	const struct evl_slab *s = &t->slabs[i];
 	const struct evl_arm *a = &t->arms[i];
 	const char *name = k->channels[a->channel].name;
-	size_t bytes = slab_bytes(k, a->channel, frames);
-	if (s->version != 1 || s->channel != a->channel || s->bytes != bytes || s->tx != t->tx[i] ||
-	    s->rx != t->rx[i]) {
+	uint32_t room = (uint32_t)slab_room((enum evl_rate)k->channels[a->channel].rate, frames);
+	uint32_t bytes = due(k, t, i, frames);
+	if (s->version != 1 || s->channel != a->channel || s->tx_bytes != bytes ||
+	    s->tx != t->tx[i] || s->rx != t->rx[i]) {
 		return kit_fail(k, "exchange changed the slab of channel %s", name);
+	}
+	if (s->rx_bytes > (a->capture ? room : 0)) {
+		return kit_fail(k, "exchange captured %u bytes on channel %s where %u have room",
+				(unsigned)s->rx_bytes, name, (unsigned)(a->capture ? room : 0));
+	}
+	for (uint32_t g = 0; a->capture && g < GUARD; g++) {
+		if (t->rx[i][room + g] != GUARD_BYTE) {
+			return kit_fail(k, "exchange wrote behind the room of channel %s", name);
+		}
+	}
+	uint64_t all = nominal(k, a->channel, t->frames + frames);
+	uint64_t got = t->captured[i] + s->rx_bytes;
+	if (a->capture && (got > evl_clock_bytes(all, EVL_CLOCK_PPB_MAX) + EVL_SLAB_SLACK ||
+			   got + EVL_SLAB_SLACK < evl_clock_bytes(all, -EVL_CLOCK_PPB_MAX))) {
+		return kit_fail(k,
+				"channel %s brought %" PRIu64 " bytes in %" PRIu64
+				" frames, nominal are %" PRIu64 "; its clock is further off than "
+				"the ABI allows",
+				name, got, t->frames + frames, all);
 	}
 	if (s->flags & ~(uint32_t)(EVL_SLAB_GAP | EVL_SLAB_OVERRUN)) {
 		return kit_fail(k, "exchange set unknown flags 0x%X on channel %s",
 				(unsigned)s->flags, name);
 	}
 	if (a->play) {
-		play(t->sent, bytes, a->channel, t->frames * slab_bytes(k, a->channel, 8) / 8);
+		play(t->sent, bytes, a->channel, t->played[i]);
 		if (memcmp(t->tx[i], t->sent, bytes) != 0) {
 			return kit_fail(k, "exchange wrote into tx of channel %s", name);
 		}
@@ -302,22 +375,12 @@ static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint3
 
 bool take_step(struct conform_kit *k, struct conform_take *t, uint32_t frames, uint8_t prefill)
 {
+	take_fill(k, t, frames);
 	for (uint32_t i = 0; i < t->count; i++) {
-		uint32_t c = t->arms[i].channel;
-		size_t bytes = slab_bytes(k, c, frames);
-		/* Frames are a multiple of 8 so far, so the offset is whole bytes at every rate. */
-		uint64_t offset = t->frames * slab_bytes(k, c, 8) / 8;
-		if (t->tx[i]) {
-			play(t->tx[i], bytes, c, offset);
-		}
 		if (t->rx[i]) {
-			memset(t->rx[i], prefill, bytes);
+			memset(t->rx[i], prefill, t->slabs[i].rx_bytes);
+			memset(t->rx[i] + t->slabs[i].rx_bytes, GUARD_BYTE, GUARD);
 		}
-		t->slabs[i] = (struct evl_slab){.version = 1,
-						.channel = c,
-						.bytes = (uint32_t)bytes,
-						.tx = t->tx[i],
-						.rx = t->rx[i]};
 	}
 	if (!kit_wants_good(k, kit_exchange(k, t->self, frames, t->slabs, t->count), "exchange")) {
 		return false;
@@ -327,9 +390,10 @@ bool take_step(struct conform_kit *k, struct conform_take *t, uint32_t frames, u
 			return false;
 		}
 		if (t->rx[i]) {
-			evl_sha256_update(t->digests[i], t->rx[i],
-					  slab_bytes(k, t->arms[i].channel, frames));
+			evl_sha256_update(t->digests[i], t->rx[i], t->slabs[i].rx_bytes);
 		}
+		t->played[i] += t->slabs[i].tx_bytes;
+		t->captured[i] += t->slabs[i].rx_bytes;
 	}
 	t->frames += frames;
 	return true;
@@ -345,6 +409,12 @@ bool take_same(struct conform_kit *k, const struct conform_take *a, const struct
 		uint8_t x[EVL_SHA256_BYTES], y[EVL_SHA256_BYTES];
 		evl_sha256_peek(a->digests[i], x);
 		evl_sha256_peek(b->digests[i], y);
+		if (a->captured[i] != b->captured[i]) {
+			return kit_fail(k,
+					"%s: channel %s captured %" PRIu64 " bytes, before %" PRIu64,
+					what, k->channels[a->arms[i].channel].name, b->captured[i],
+					a->captured[i]);
+		}
 		if (memcmp(x, y, sizeof x) != 0) {
 			return kit_fail(k, "%s: channel %s captured other bits", what,
 					k->channels[a->arms[i].channel].name);

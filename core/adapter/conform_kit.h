@@ -66,6 +66,7 @@ struct conform_take {
 	uint8_t *sent; /* room to see that tx is as it was */
 	uint64_t *started_ns;
 	struct evl_sha256 **digests; /* of what was captured, per channel; NULL entries if not */
+	uint64_t *played, *captured; /* bytes since begin, per channel */
 	uint64_t at_ns, frames;
 };
 
@@ -73,6 +74,10 @@ struct conform_take {
 void take_init(struct conform_take *t, const struct conform_kit *k, void *self,
 	       uint32_t max_frames);
 void take_finish(struct conform_take *t); /* takes a zeroed object */
+/* The same offset for all channels that take one; how many do. */
+uint32_t take_set_clock(struct conform_take *t, const struct conform_kit *k, int32_t ppb);
+/* Sets the slabs of the next exchange and fills tx. */
+void take_fill(const struct conform_kit *k, struct conform_take *t, uint32_t frames);
 /* arm and start; false when the item failed. In real time `at_ns` is replaced by now. */
 bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns);
 /* One exchange with rx filled with `prefill` before. */

@@ -8,6 +8,8 @@
 #include "core/base/rate.h"
 
 #define TAKE        320u /* frames of a short take, 40 ms */
+#define CLOCK_TAKE  1600u /* 0.2 s: 2.5 bytes of an E1 more or less */
+#define CLOCK_PPB   50000 /* ITU-T G.703: E1 within 50 ppm */
 #define EVENTS_MAX  65536u
 #define INJECT_AT   80u /* frames after the start */
 #define INJECT_LONG 400u
@@ -53,25 +55,42 @@ void conform_takes(struct conform_kit *k)
 		const char *name, *rule;
 		uint32_t slab;
 		uint8_t prefill;
-	} items[] = {{"take.same-seed",
-		      "the same seed gives the same bits, and all of rx is written", SLAB, 0xFF},
-		     {"take.slab-size", "the size of slabs does not change the bits", 8, 0x5A}};
-	for (unsigned i = 0; i < 2; i++) {
+		int32_t ppb;
+		uint32_t frames;
+	} items[] = {
+		{"take.same-seed", "the same seed gives the same bits, and all of rx is written",
+		 SLAB, 0xFF, 0, TAKE},
+		{"take.slab-size", "the size of slabs does not change the bits", 8, 0x5A, 0, TAKE},
+		{"clock.fast", "a fast clock is played, and the size of slabs changes nothing", 8,
+		 0x5A, CLOCK_PPB, CLOCK_TAKE},
+		{"clock.slow", "a slow clock is played, and the size of slabs changes nothing", 8,
+		 0x5A, -CLOCK_PPB, CLOCK_TAKE}};
+	for (unsigned i = 0; i < sizeof items / sizeof items[0]; i++) {
 		kit_begin(k, items[i].name, items[i].rule);
 		if (!k->virtual_time) {
 			kit_skip(k, "only asked of adapters with virtual time");
 			continue;
 		}
 		void *again;
+		take_init(&first, k, NULL, SLAB);
+		bool any = take_set_clock(&first, k, items[i].ppb) > 0;
+		take_finish(&first);
+		if (items[i].ppb != 0 && !any) {
+			kit_skip(k, "no channel takes a clock offset");
+			continue;
+		}
 		if (!kit_opened(k, &self)) {
 			continue;
 		}
 		take_init(&first, k, self, SLAB);
-		bool good = whole_take(k, &first, 0, TAKE, SLAB, 0);
+		take_set_clock(&first, k, items[i].ppb);
+		bool good = whole_take(k, &first, 0, items[i].frames, SLAB, 0);
 		k->adapter->close(self);
 		if (good && kit_opened(k, &again)) {
 			take_init(&other, k, again, SLAB);
-			if (whole_take(k, &other, 0, TAKE, items[i].slab, items[i].prefill)) {
+			take_set_clock(&other, k, items[i].ppb);
+			if (whole_take(k, &other, 0, items[i].frames, items[i].slab,
+				       items[i].prefill)) {
 				take_same(k, &first, &other, "the second time");
 			}
 			k->adapter->close(again);

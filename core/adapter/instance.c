@@ -21,6 +21,7 @@ static_assert((int)EVL_CH_PLAY == (int)EVL_ABLE_PLAY, "abilities");
 static_assert((int)EVL_CH_CAPTURE == (int)EVL_ABLE_CAPTURE, "abilities");
 static_assert((int)EVL_CH_ALARMS == (int)EVL_ABLE_ALARMS, "abilities");
 static_assert((int)EVL_CH_INJECT == (int)EVL_ABLE_INJECT, "abilities");
+static_assert((int)EVL_CH_CLOCK == (int)EVL_ABLE_CLOCK, "abilities");
 
 struct evl_instance_args evl_instance_args_of(const struct evl_bench *bench, size_t adapter,
 					      const char *build, uint64_t seed, bool virtual_time)
@@ -127,6 +128,7 @@ static enum evl_status read_channels(struct evl_instance *in, struct evl_err *er
 	}
 	in->arms = evl_xcalloc(count, sizeof *in->arms);
 	in->slabs = evl_xcalloc(count, sizeof *in->slabs);
+	in->ahead = evl_xcalloc(count, sizeof *in->ahead);
 	return EVL_OK;
 }
 
@@ -215,6 +217,7 @@ void evl_instance_close(struct evl_instance *in)
 	free(in->channels);
 	free(in->arms);
 	free(in->slabs);
+	free(in->ahead);
 	free(in->name);
 	free(in);
 }

@@ -85,17 +85,23 @@ size_t evl_instance_ports(const struct evl_instance *in, uint32_t adapter,
 			  struct evl_bound_port *out, size_t capacity);
 
 /* [stopped] The version fields are set here. Each channel at most once, each for play, capture or
- * both, as it is able; max_frames is a multiple of 8, at most EVL_INSTANCE_FRAMES_MAX. */
+ * both, as it is able; max_frames is a multiple of 8, at most EVL_INSTANCE_FRAMES_MAX. A clock_ppb
+ * other than 0 needs EVL_CH_CLOCK and play. */
 enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *arms,
 				 uint32_t count, uint32_t max_frames, struct evl_err *err);
+
+/* [armed, started] Bytes that slabs[i].tx must hold in an exchange of `frames`, and the room that
+ * slabs[i].rx must have; 0 where the channel is not armed for it. */
+uint32_t evl_instance_tx_bytes(const struct evl_instance *in, uint32_t i, uint32_t frames);
+uint32_t evl_instance_rx_room(const struct evl_instance *in, uint32_t i, uint32_t frames);
 
 /* [armed] started_ns[i] belongs to arms[i] and lies within 1 s of at_ns. */
 enum evl_status evl_instance_start(struct evl_instance *in, uint64_t at_ns, uint64_t *started_ns,
 				   struct evl_err *err);
 
 /* [started] slabs[i] belongs to arms[i]; the caller sets channel, tx and rx (NULL exactly where not
- * armed), this call sets version, bytes and flags = 0. `count` is that of arm. On failure the rx
- * contents mean nothing. */
+ * armed), this call sets version, tx_bytes and flags = 0; rx_bytes is set to what was captured.
+ * `count` is that of arm. On failure the rx contents and numbers mean nothing. */
 enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 				      struct evl_slab *slabs, uint32_t count, struct evl_err *err);
 

@@ -33,6 +33,7 @@ struct evl_instance {
 	enum evl_instance_state state;
 	struct evl_arm *arms;   /* channel_count of them */
 	struct evl_slab *slabs; /* as handed over, to see what came back; channel_count of them */
+	int64_t *ahead;         /* bytes captured beyond nominal since the start, by arm */
 	uint32_t arm_count;
 	uint32_t max_frames;
 	uint64_t frames; /* since the last start */

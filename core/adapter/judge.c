@@ -105,9 +105,12 @@ const char *evl_channel_problem(const struct evl_channel_info *list, uint32_t i)
 	if (evl_rate_frame_bits((enum evl_rate)c->rate) == 0) {
 		return "its rate is not known";
 	}
-	if (c->abilities &
-	    ~(uint32_t)(EVL_CH_PLAY | EVL_CH_CAPTURE | EVL_CH_ALARMS | EVL_CH_INJECT)) {
+	if (c->abilities & ~(uint32_t)(EVL_CH_PLAY | EVL_CH_CAPTURE | EVL_CH_ALARMS |
+				       EVL_CH_INJECT | EVL_CH_CLOCK)) {
 		return "it declares an ability that this ABI does not have";
+	}
+	if ((c->abilities & EVL_CH_CLOCK) && !(c->abilities & EVL_CH_PLAY)) {
+		return "it takes a clock offset but cannot play";
 	}
 	for (uint32_t k = 0; k < i; k++) {
 		if (strcmp(list[k].name, c->name) == 0) {

@@ -49,6 +49,18 @@ static enum evl_status check_arms(const struct evl_instance *in, const struct ev
 				: want & ~c->abilities & EVL_CH_PLAY ? "it cannot play"
 								     : "it cannot capture");
 		}
+		if (arms[i].clock_ppb != 0 && (!arms[i].play || !(c->abilities & EVL_CH_CLOCK))) {
+			return evl_instance_refuse(
+				in, err, "arm", "channel %s: %s", c->name,
+				arms[i].play ? "its clock is fixed, an offset cannot be played"
+					     : "a clock offset, but it is not to be played");
+		}
+		if (arms[i].clock_ppb > EVL_CLOCK_PPB_MAX || arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX) {
+			return evl_instance_refuse(
+				in, err, "arm", "channel %s: a clock offset of %d ppb; it can be %d to %d",
+				c->name, (int)arms[i].clock_ppb, -EVL_CLOCK_PPB_MAX,
+				EVL_CLOCK_PPB_MAX);
+		}
 		for (uint32_t k = 0; k < i; k++) {
 			if (arms[k].channel == arms[i].channel) {
 				return evl_instance_refuse(in, err, "arm", "channel %s comes twice",
@@ -75,6 +87,7 @@ enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *
 	}
 	in->arm_count = count;
 	in->max_frames = max_frames;
+	in->frames = 0;
 	struct evl_adapter_error said = evl_no_error();
 	int code = in->adapter->arm(in->self, in->arms, count, max_frames, &said);
 	in->state = code == EVL_ADAPTER_OK ? EVL_INSTANCE_ARMED : EVL_INSTANCE_FAILED;
@@ -117,10 +130,33 @@ enum evl_status evl_instance_start(struct evl_instance *in, uint64_t at_ns, uint
 				name, (unsigned long long)s, (unsigned long long)at_ns);
 		}
 	}
+	memset(in->ahead, 0, in->arm_count * sizeof *in->ahead);
 	in->frames = 0;
 	in->now_ns = at_ns;
 	in->state = EVL_INSTANCE_STARTED;
 	return EVL_OK;
+}
+
+/* Nominal bytes of the i-th armed channel from the start to `frames`, a multiple of 8. */
+static uint64_t nominal(const struct evl_instance *in, uint32_t i, uint64_t frames)
+{
+	enum evl_rate rate = (enum evl_rate)in->channels[in->arms[i].channel].rate;
+	return frames / EVL_SLAB_FRAMES_MIN * evl_rate_bytes(rate, EVL_SLAB_FRAMES_MIN);
+}
+
+uint32_t evl_instance_tx_bytes(const struct evl_instance *in, uint32_t i, uint32_t frames)
+{
+	const struct evl_arm *a = &in->arms[i];
+	if (!a->play) {
+		return 0;
+	}
+	return (uint32_t)(evl_clock_bytes(nominal(in, i, in->frames + frames), a->clock_ppb) -
+			  evl_clock_bytes(nominal(in, i, in->frames), a->clock_ppb));
+}
+
+uint32_t evl_instance_rx_room(const struct evl_instance *in, uint32_t i, uint32_t frames)
+{
+	return in->arms[i].capture ? evl_slab_room((uint32_t)nominal(in, i, frames)) : 0;
 }
 
 static enum evl_status check_slabs(struct evl_instance *in, uint32_t frames, struct evl_slab *slabs,
@@ -147,10 +183,43 @@ static enum evl_status check_slabs(struct evl_instance *in, uint32_t frames, str
 		}
 		s->version = 1;
 		s->flags = 0;
-		s->bytes = (uint32_t)evl_rate_bytes((enum evl_rate)in->channels[a->channel].rate,
-						    frames);
+		s->tx_bytes = evl_instance_tx_bytes(in, i, frames);
+		s->rx_bytes = evl_instance_rx_room(in, i, frames);
 		in->slabs[i] = *s;
 	}
+	return EVL_OK;
+}
+
+/* Is what the i-th channel captured possible? */
+static enum evl_status judge_capture(struct evl_instance *in, uint32_t i, uint32_t frames,
+				     const struct evl_slab *s, struct evl_err *err)
+{
+	const char *name = in->channels[s->channel].name;
+	if (s->rx_bytes > in->slabs[i].rx_bytes) {
+		return evl_instance_broken(in, err, "exchange",
+					   "it captured %u bytes on %s where %u have room",
+					   (unsigned)s->rx_bytes, name,
+					   (unsigned)in->slabs[i].rx_bytes);
+	}
+	if (s->rx == NULL) {
+		return EVL_OK; /* no room, so no bytes */
+	}
+	int64_t ahead = in->ahead[i] + (int64_t)s->rx_bytes - (int64_t)nominal(in, i, frames);
+	uint64_t all = nominal(in, i, in->frames + frames);
+	int64_t most = (int64_t)(all / 1000000000u * EVL_CLOCK_PPB_MAX +
+				 all % 1000000000u * EVL_CLOCK_PPB_MAX / 1000000000u) +
+		       EVL_SLAB_SLACK;
+	if (ahead > most || ahead < -most) {
+		return evl_instance_broken(
+			in, err, "exchange",
+			"channel %s is %lld bytes %s nominal after %llu frames; %d ppm and %u bytes "
+			"are possible",
+			name, ahead < 0 ? (long long)-ahead : (long long)ahead,
+			ahead < 0 ? "behind" : "ahead of",
+			(unsigned long long)(in->frames + frames), EVL_CLOCK_PPB_MAX / 1000,
+			EVL_SLAB_SLACK);
+	}
+	in->ahead[i] = ahead;
 	return EVL_OK;
 }
 
@@ -175,10 +244,10 @@ enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 		const struct evl_slab *s = &slabs[i], *was = &in->slabs[i];
 		const char *what = s->version != was->version   ? "version"
 				   : s->channel != was->channel ? "channel"
-				   : s->bytes != was->bytes     ? "bytes"
-				   : s->tx != was->tx           ? "tx"
-				   : s->rx != was->rx           ? "rx"
-								: NULL;
+				   : s->tx_bytes != was->tx_bytes ? "tx_bytes"
+				   : s->tx != was->tx             ? "tx"
+				   : s->rx != was->rx             ? "rx"
+								  : NULL;
 		const char *name = in->channels[was->channel].name;
 		if (what) {
 			st = evl_instance_broken(in, err, "exchange",
@@ -188,6 +257,8 @@ enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 			st = evl_instance_broken(in, err, "exchange",
 						 "it set unknown flags 0x%X on the slab of %s",
 						 (unsigned)s->flags, name);
+		} else {
+			st = judge_capture(in, i, frames, s, err);
 		}
 	}
 	if (st < 0) {

@@ -33,6 +33,7 @@ enum {
 	EVL_ABLE_CAPTURE = 1u << 1,
 	EVL_ABLE_ALARMS = 1u << 2,
 	EVL_ABLE_INJECT = 1u << 3,
+	EVL_ABLE_CLOCK = 1u << 4, /* takes a clock offset when playing */
 };
 
 /* What a campaign needs of one role. Pointers are the caller's, for the time of the call. */

@@ -6,6 +6,7 @@
 #include "core/engine/clock.h"
 #include "core/engine/engine.h"
 #include "core/engine/lease.h"
+#include "core/engine/pace.h"
 #include "core/frame/e1.h"
 #include "core/frame/line_monitor.h"
 #include "core/frame/mux63.h"
@@ -26,6 +27,7 @@ struct evl_engine {
 	uint32_t channel_count;
 	uint32_t **by_port; /* by_port[instance][adapter channel] = channel, or UINT32_MAX */
 	uint32_t *port_count;
+	bool off_clock; /* a channel of the last take had a clock of its own */
 };
 
 /* One meter: a pattern checker, or a comparison with a recording. */
@@ -46,13 +48,20 @@ struct meter {
 	const struct evl_take_content *expected;
 	uint8_t *sample; /* RECORDING: what was received in the middle slab, to tell crossings */
 	bool have_sample;
+	uint64_t sample_bit; /* where in the stream it begins */
+	size_t sample_bytes;
 };
 
 struct part {
 	const struct evl_take_part *plan;
 	const struct evl_bound_channel *bound;
-	size_t slab_bytes;
-	uint32_t frame_bits;
+	int32_t clock_ppb;   /* of what it plays */
+	size_t slab_bytes;   /* nominal */
+	size_t tx_bytes;     /* of the present slab ... */
+	size_t rx_bytes;     /* ... as they really came */
+	uint64_t sent_bits;  /* in the take proper, before the present slab */
+	uint64_t received_bits;
+	uint64_t seen_bits;  /* received since the lead-in began */
 	uint8_t *tx; /* NULL when it does not play */
 	uint8_t *rx; /* NULL when it does not capture */
 	struct evl_prbs generator;
@@ -64,6 +73,7 @@ struct part {
 	bool watch_e1;
 	struct evl_e1_monitor e1;
 	struct evl_line_monitor *line;
+	struct evl_cut line_frames; /* what it is fed with */
 	uint64_t started_ns;
 	uint32_t instance;
 	uint32_t place; /* in that instance's arms and slabs */
@@ -87,13 +97,16 @@ struct take {
 	uint64_t start_ns;   /* of the take proper, after the lead-in */
 	uint64_t done;       /* frames of the take proper */
 	uint64_t exchanges;  /* begun, with those of the lead-in */
+	int64_t slab_ns;     /* begin of the present slab, from the start */
 	bool in_lead_in;
 	struct part *parts;
 	struct per_instance *instances;
 	struct meter *meters;
 	uint32_t meter_count;
 	struct evl_mux63_rx *inside; /* decoder of the line, or NULL */
+	struct evl_cut inside_frames;
 	uint8_t *inside_e1[63];      /* NULL where nobody listens */
+	uint32_t inside_bytes[63];   /* of the present slab */
 	uint32_t inside_meter[63];
 	uint8_t *inside_memory;
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
@@ -113,6 +126,8 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err);
 void evl_meters_second(struct take *t, uint32_t second);
 enum evl_status evl_meters_finish(struct take *t, struct evl_err *err);
 uint64_t evl_meters_errors(const struct take *t);
+/* Bits by which the delays of n channels may differ while each still has its own. */
+uint32_t evl_meters_tolerance(const struct take *t, uint32_t n, uint32_t period_bits);
 
 /* prove.c */
 enum evl_status evl_prove_prepare(struct take *t, struct evl_err *err);

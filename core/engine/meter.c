@@ -58,10 +58,9 @@ void evl_meters_prepare(struct take *t)
 			m->phase = c->phase;
 			evl_checker_init(&m->checker, c->pattern);
 		} else {
-			m->sample = evl_xmalloc(t->parts[i].slab_bytes);
-			if (t->parts[i].slab_bytes > widest) {
-				widest = t->parts[i].slab_bytes;
-			}
+			size_t room = evl_slab_room((uint32_t)t->parts[i].slab_bytes);
+			m->sample = evl_xmalloc(room);
+			widest = room > widest ? room : widest;
 		}
 		t->parts[i].meter = (int32_t)t->meter_count++;
 	}
@@ -69,7 +68,8 @@ void evl_meters_prepare(struct take *t)
 	if (plan->inside == NULL) {
 		return;
 	}
-	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
+	/* What the line may bring in a slab, and less than 8 frames from before. */
+	const size_t e1 = EVL_MUX63_MOST_BYTES(EVL_TAKE_SLAB_FRAMES + 2 * EVL_SLAB_FRAMES_MIN);
 	t->inside_memory = evl_xcalloc(plan->inside->count, e1);
 	for (uint32_t i = 0; i < plan->inside->count; i++) {
 		uint8_t slot = plan->inside->slots[i].slot;
@@ -130,9 +130,13 @@ static void count_blocks(struct meter *m, const uint8_t *rx, const uint8_t *want
 static enum evl_status feed_recording(
 	struct take *t, struct meter *m, const uint8_t *rx, size_t bytes, struct evl_err *err)
 {
-	uint64_t at_bit = t->done * t->parts[m->part].frame_bits;
+	const uint64_t at_bit = t->parts[m->part].received_bits;
 	const struct evl_take_content *c = m->expected;
-	enum evl_status st =
+	/* By another clock more bits may come than were recorded: those are not compared. */
+	const uint64_t end_bits = evl_rec_info(c->reader, c->reader_channel)->end_bits;
+	const uint64_t left = end_bits > at_bit ? (end_bits - at_bit) / 8 : 0;
+	bytes = left < bytes ? (size_t)left : bytes;
+	enum evl_status st = bytes == 0 ? EVL_OK :
 		evl_rec_read(c->reader, c->reader_channel, at_bit, t->scratch, bytes, err);
 	if (st < 0) {
 		return st;
@@ -153,7 +157,9 @@ static enum evl_status feed_recording(
 	uint64_t middle = t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
 	if (t->done == middle) {
 		memcpy(m->sample, rx, bytes);
-		m->have_sample = true;
+		m->sample_bytes = bytes;
+		m->sample_bit = at_bit;
+		m->have_sample = bytes > 0;
 	}
 	return EVL_OK;
 }
@@ -167,10 +173,10 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 		}
 		struct meter *m = &t->meters[p->meter];
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			feed_by_blocks(m, p->rx, p->slab_bytes);
+			feed_by_blocks(m, p->rx, p->rx_bytes);
 			continue;
 		}
-		enum evl_status st = feed_recording(t, m, p->rx, p->slab_bytes, err);
+		enum evl_status st = feed_recording(t, m, p->rx, p->rx_bytes, err);
 		if (st < 0) {
 			return st;
 		}
@@ -178,11 +184,11 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 	if (t->inside == NULL) {
 		return EVL_OK;
 	}
-	const size_t e1 = evl_rate_bytes(EVL_RATE_E1, EVL_TAKE_SLAB_FRAMES);
 	for (uint32_t slot = 0; slot < 63; slot++) {
 		if (t->inside_e1[slot] != NULL) {
 			feed_by_blocks(
-				&t->meters[t->inside_meter[slot]], t->inside_e1[slot], e1);
+				&t->meters[t->inside_meter[slot]], t->inside_e1[slot],
+				t->inside_bytes[slot]);
 		}
 	}
 	return EVL_OK;
@@ -237,6 +243,7 @@ static void collect_pattern(struct meter *m)
 	const struct evl_checker *c = &m->checker;
 	m->out.locked = c->ever_locked;
 	m->out.inverted = c->inverted;
+	m->out.stream_bits = c->fed_bits;
 	m->out.bits = c->bits;
 	m->out.errors = c->errors;
 	m->out.sync_losses = c->sync_losses;
@@ -276,7 +283,7 @@ static enum evl_status arrivals(
 		seen[i].offset = m->checker.offset;
 	}
 	st = evl_phase_match(&match, at, sent, seen, n, kind, evl_prbs_period(kind) - 1,
-		EVL_PHASE_TOLERANCE_BITS, err);
+		evl_meters_tolerance(t, n, evl_prbs_period(kind)), err);
 	if (st < 0) {
 		goto out;
 	}
@@ -316,23 +323,24 @@ out:
  * counts; idle channels that look alike say nothing. */
 static enum evl_status find_crossing(struct take *t, struct meter *m, struct evl_err *err)
 {
-	uint64_t middle = t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
 	uint32_t found = 0;
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		const struct meter *other = &t->meters[i];
 		const struct part *p = &t->parts[other->part];
 		if (other == m || other->out.kind != EVL_CONTENT_RECORDING ||
-			p->slab_bytes != t->parts[m->part].slab_bytes) {
+			p->slab_bytes != t->parts[m->part].slab_bytes ||
+			evl_rec_info(other->expected->reader, other->expected->reader_channel)
+					->end_bits < m->sample_bit + m->sample_bytes * 8) {
 			continue;
 		}
 		enum evl_status st =
 			evl_rec_read(other->expected->reader, other->expected->reader_channel,
-				middle * p->frame_bits, t->scratch, p->slab_bytes, err);
+				m->sample_bit, t->scratch, m->sample_bytes, err);
 		if (st < 0) {
 			return st;
 		}
-		uint64_t diff = evl_bits_count_diff(m->sample, t->scratch, p->slab_bytes);
-		if (diff * FOREIGN_DEN < p->slab_bytes * 8 * FOREIGN_NUM) {
+		uint64_t diff = evl_bits_count_diff(m->sample, t->scratch, m->sample_bytes);
+		if (diff * FOREIGN_DEN < m->sample_bytes * 8 * FOREIGN_NUM) {
 			found++;
 			m->out.arrival = EVL_ARRIVAL_CROSSED;
 			m->out.from_channel = other->out.channel;
@@ -362,6 +370,7 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 			continue;
 		}
 		m->out.locked = true;
+		m->out.stream_bits = t->parts[m->part].received_bits;
 		m->out.bits = m->bits;
 		m->out.errors = m->errors;
 		m->out.first_error_bit = m->first_error;

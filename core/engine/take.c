@@ -11,6 +11,43 @@
 #define SLAB_NS    ((uint64_t)SLAB * EVL_FRAME_NS)
 #define PER_SECOND (EVL_FRAMES_PER_S / SLAB) /* slabs in a second: 125 */
 
+/* The clock of what a part plays. */
+static int32_t clock_of(const struct evl_take_part *p)
+{
+	return p->played.kind == EVL_CONTENT_RECORDING
+		       ? evl_rec_info(p->played.reader, p->played.reader_channel)->channel.clock_ppb
+		       : p->clock_ppb;
+}
+
+static enum evl_status check_clock(const struct take *t, const struct evl_take_part *p,
+	const struct evl_bound_channel *b, struct evl_err *err)
+{
+	int32_t ppb = clock_of(p);
+	uint32_t count = 0;
+	const struct evl_channel_info *c =
+		evl_instance_channels(t->engine->args.instances[b->adapter], &count);
+	if (ppb == 0 || (c[b->channel].abilities & EVL_CH_CLOCK) != 0) {
+		return EVL_OK;
+	}
+	return evl_err_set(err, EVL_E_INVALID,
+		"take %s: clock: %s has a fixed clock, so it cannot play %+.3f ppm off; %s",
+		t->plan->name, b->label, ppb * 1e-3,
+		p->played.kind == EVL_CONTENT_RECORDING ? "the recording was made on a channel that can"
+							: "take it out of clock");
+}
+
+/* Bits that a recording must hold. What is received by another clock may be a little less than what
+ * was expected: two clocks, each within the limits of the driver ABI. */
+static uint64_t needed_bits(const struct take *t, const struct evl_take_part *p,
+	const struct evl_take_content *c, enum evl_rate rate)
+{
+	if (c == &p->played) {
+		return evl_pace_bytes(rate, clock_of(p), t->frames_all) * 8;
+	}
+	uint64_t bytes = evl_pace_bytes(rate, 2 * -EVL_CLOCK_PPB_MAX, t->frames_all);
+	return bytes > 2 * EVL_SLAB_SLACK ? (bytes - 2 * EVL_SLAB_SLACK) * 8 : 0;
+}
+
 static enum evl_status check_plan(struct take *t, struct evl_err *err)
 {
 	const struct evl_take_plan *plan = t->plan;
@@ -37,6 +74,9 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 		}
 		evl_require(capture || (p->expected.kind == EVL_CONTENT_NONE && !p->watch &&
 					       !p->record_received));
+		if (check_clock(t, p, b, err) < 0) {
+			return EVL_E_INVALID;
+		}
 		const struct evl_take_content *both[] = {&p->played, &p->expected};
 		for (int k = 0; k < 2; k++) {
 			if (both[k]->kind != EVL_CONTENT_RECORDING) {
@@ -50,7 +90,7 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 					plan->name, b->label, evl_rate_name(b->rate),
 					info->channel.name, evl_rate_name(info->channel.rate));
 			}
-			uint64_t need = t->frames_all * evl_rate_frame_bits(b->rate);
+			uint64_t need = needed_bits(t, p, both[k], b->rate);
 			if (info->gaps > 0 || info->bits < need) {
 				return evl_err_set(err, EVL_E_INVALID,
 					"take %s: channel %s of the recording has %" PRIu64
@@ -96,7 +136,8 @@ static enum evl_status open_writer(struct take *t, struct evl_err *err)
 			list[n] = (struct evl_rec_channel){.name = names[n],
 				.rate = p->bound->rate,
 				.direction = sent ? EVL_REC_SENT : EVL_REC_RECEIVED,
-				.start_ns = t->start_ns};
+				.start_ns = t->start_ns,
+				.clock_ppb = sent ? p->clock_ppb : 0};
 			*(sent ? &p->record_sent : &p->record_received) = (int32_t)n++;
 		}
 	}
@@ -124,21 +165,23 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		struct part *p = &t->parts[i];
 		p->plan = &plan->parts[i];
 		p->bound = evl_engine_channel(e, p->plan->channel);
-		p->frame_bits = evl_rate_frame_bits(p->bound->rate);
 		p->slab_bytes = evl_rate_bytes(p->bound->rate, SLAB);
+		p->clock_ppb = p->plan->play ? clock_of(p->plan) : 0;
+		size_t room = evl_slab_room((uint32_t)p->slab_bytes);
 		p->record_sent = p->record_received = -1;
 		p->instance = p->bound->adapter;
 		struct per_instance *in = &t->instances[p->instance];
 		p->place = in->count++;
 		in->arms[p->place] = (struct evl_arm){.channel = p->bound->channel,
 			.play = p->plan->play,
-			.capture = p->plan->capture};
+			.capture = p->plan->capture,
+			.clock_ppb = p->clock_ppb};
 		if (p->plan->play) {
-			p->tx = evl_xmalloc(p->slab_bytes);
-			memset(p->tx, EVL_TAKE_IDLE, p->slab_bytes);
+			p->tx = evl_xmalloc(room);
+			memset(p->tx, EVL_TAKE_IDLE, room);
 		}
 		if (p->plan->capture) {
-			p->rx = evl_xcalloc(1, p->slab_bytes);
+			p->rx = evl_xcalloc(1, room);
 		}
 		in->slabs[p->place] =
 			(struct evl_slab){.channel = p->bound->channel, .tx = p->tx, .rx = p->rx};
@@ -163,6 +206,7 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		if (st < 0) {
 			return st;
 		}
+		evl_cut_init(&t->inside_frames, EVL_SLAB_FRAMES_MIN * EVL_MUX63_LINE_BYTES);
 	}
 	return evl_watch_prepare(t, err);
 }
@@ -237,7 +281,10 @@ static enum evl_status exchange(struct take *t, struct evl_err *err)
 	}
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
-		uint32_t flags = t->instances[p->instance].slabs[p->place].flags;
+		const struct evl_slab *slab = &t->instances[p->instance].slabs[p->place];
+		uint32_t flags = slab->flags;
+		p->tx_bytes = slab->tx_bytes;
+		p->rx_bytes = slab->rx_bytes;
 		p->rec_flags = ((flags & EVL_SLAB_GAP) ? EVL_REC_FILLER : 0u) |
 			       ((flags & EVL_SLAB_OVERRUN) ? EVL_REC_OVERRUN : 0u);
 		t->result->gaps += flags != 0;
@@ -250,11 +297,12 @@ static enum evl_status fill(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		enum evl_status st = EVL_OK;
+		size_t bytes = evl_instance_tx_bytes(t->instances[p->instance].in, p->place, SLAB);
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
-			evl_prbs_fill(&p->generator, p->tx, p->slab_bytes);
+			evl_prbs_fill(&p->generator, p->tx, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
 			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
-				t->done * p->frame_bits, p->tx, p->slab_bytes, err);
+				p->sent_bits, p->tx, bytes, err);
 		}
 		if (st < 0) {
 			return st;
@@ -267,22 +315,23 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 {
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
-		uint64_t at = t->done * p->frame_bits;
 		/* A channel that is recorded gets its digest from the recording. */
 		if (p->sent_digest != NULL) {
-			evl_stream_digest_update(p->sent_digest, at, p->tx, p->slab_bytes);
+			evl_stream_digest_update(
+				p->sent_digest, p->sent_bits, p->tx, p->tx_bytes);
 		}
 		if (p->received_digest != NULL) {
-			evl_stream_digest_update(p->received_digest, at, p->rx, p->slab_bytes);
+			evl_stream_digest_update(
+				p->received_digest, p->received_bits, p->rx, p->rx_bytes);
 		}
 		enum evl_status st = EVL_OK;
 		if (p->record_sent >= 0) {
-			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, at, p->tx,
-				p->slab_bytes, 0, err);
+			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, p->sent_bits,
+				p->tx, p->tx_bytes, 0, err);
 		}
 		if (st == EVL_OK && p->record_received >= 0) {
-			st = evl_rec_write(t->writer, (uint32_t)p->record_received, at, p->rx,
-				p->slab_bytes, p->rec_flags, err);
+			st = evl_rec_write(t->writer, (uint32_t)p->record_received,
+				p->received_bits, p->rx, p->rx_bytes, p->rec_flags, err);
 		}
 		if (st < 0) {
 			return st;
@@ -291,12 +340,43 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
+/* Whole pieces of 8 line frames. */
+static void decode_piece(void *ctx, const uint8_t *line, uint32_t pieces)
+{
+	struct take *t = ctx;
+	uint8_t *e1[EVL_MUX63_TRIBS];
+	uint32_t bytes[EVL_MUX63_TRIBS];
+	for (uint32_t slot = 0; slot < EVL_MUX63_TRIBS; slot++) {
+		e1[slot] = t->inside_e1[slot] != NULL ? t->inside_e1[slot] + t->inside_bytes[slot]
+						      : NULL;
+	}
+	evl_mux63_decode_bytes(t->inside, line, pieces * EVL_SLAB_FRAMES_MIN, e1, bytes, NULL);
+	for (uint32_t slot = 0; slot < EVL_MUX63_TRIBS; slot++) {
+		t->inside_bytes[slot] += bytes[slot];
+	}
+}
+
 static void decode_inside(struct take *t)
 {
 	if (t->inside != NULL) {
 		const struct part *line = &t->parts[t->plan->inside->part];
-		evl_mux63_decode(t->inside, line->rx, SLAB, t->inside_e1, NULL);
+		memset(t->inside_bytes, 0, sizeof t->inside_bytes);
+		evl_cut_feed(&t->inside_frames, line->rx, line->rx_bytes, decode_piece, t);
 	}
+}
+
+/* The present slab is used up. */
+static void advance(struct take *t)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		p->seen_bits += (uint64_t)p->rx_bytes * 8;
+		if (!t->in_lead_in) {
+			p->sent_bits += (uint64_t)p->tx_bytes * 8;
+			p->received_bits += (uint64_t)p->rx_bytes * 8;
+		}
+	}
+	t->slab_ns += (int64_t)SLAB_NS;
 }
 
 static enum evl_status stream(struct take *t, struct evl_err *err)
@@ -306,12 +386,14 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	enum evl_status st = EVL_OK;
 	uint64_t slab_start = t->start_ns - (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
 	t->in_lead_in = true;
+	t->slab_ns = -(int64_t)EVL_TAKE_LEAD_IN * (int64_t)EVL_FRAME_NS;
 	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK; lead += SLAB) {
 		st = exchange(t, err);
 		if (st == EVL_OK) {
 			decode_inside(t);
 			evl_watch_feed(t);
 			st = evl_watch_poll(t, err);
+			advance(t);
 		}
 		slab_start += SLAB_NS;
 		evl_clock_reach(&e->clock, slab_start);
@@ -332,6 +414,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			break;
 		}
 		t->done += SLAB;
+		advance(t);
 		slab_start += SLAB_NS;
 		evl_clock_reach(&e->clock, slab_start);
 		if (t->done % EVL_FRAMES_PER_S == 0) {
@@ -377,7 +460,8 @@ static void collect_streams(struct take *t)
 			s->sent = sent;
 			s->source = c->source;
 			s->skew_ns = (int64_t)(p->started_ns - t->start_ns);
-			s->bits = t->done * p->frame_bits;
+			s->clock_ppb = sent ? p->clock_ppb : 0;
+			s->bits = sent ? p->sent_bits : p->received_bits;
 			int32_t in_record = sent ? p->record_sent : p->record_received;
 			uint8_t digest[EVL_SHA256_BYTES];
 			if (d != NULL) {
@@ -422,6 +506,20 @@ static enum evl_status finish_writer(struct take *t, enum evl_status so_far, str
 	return st;
 }
 
+/* Had any channel of the take a clock of its own? Byte counts tell to a byte or two. */
+static bool had_own_clock(const struct take *t)
+{
+	bool any = false;
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		const struct part *p = &t->parts[i];
+		uint64_t nominal = evl_pace_bytes(p->bound->rate, 0, t->done) * 8;
+		uint64_t off = p->received_bits > nominal ? p->received_bits - nominal
+							  : nominal - p->received_bits;
+		any = any || p->clock_ppb != 0 || (p->plan->capture && off > 16);
+	}
+	return any;
+}
+
 static void release(struct take *t)
 {
 	for (uint32_t i = 0; t->parts != NULL && i < t->plan->part_count; i++) {
@@ -431,6 +529,7 @@ static void release(struct take *t)
 		evl_stream_digest_destroy(p->sent_digest);
 		evl_stream_digest_destroy(p->received_digest);
 		evl_line_monitor_destroy(p->line);
+		evl_cut_finish(&p->line_frames);
 	}
 	for (uint32_t i = 0; t->instances != NULL && i < t->engine->args.instance_count; i++) {
 		free(t->instances[i].arms);
@@ -448,6 +547,7 @@ static void release(struct take *t)
 	free(t->polled);
 	free(t->record_digests);
 	evl_mux63_rx_destroy(t->inside);
+	evl_cut_finish(&t->inside_frames);
 	evl_rec_abandon(t->writer);
 	evl_lease_release(t->engine->leases, t->plan->holder);
 }
@@ -517,6 +617,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		st = finish_writer(&t, st, err);
 		enum evl_status finished = evl_meters_finish(&t, st == EVL_OK ? err : &later);
 		st = st == EVL_OK ? finished : st;
+		e->off_clock = had_own_clock(&t);
 		collect_streams(&t);
 		evl_watch_finish(&t);
 		*out = t.result;

@@ -51,6 +51,7 @@ struct evl_take_content {
 struct evl_take_part {
 	uint32_t channel;
 	bool play; /* sends `played`, or idle when that is NONE */
+	int32_t clock_ppb; /* of what it plays, against bench time; a RECORDING brings its own */
 	struct evl_take_content played;
 	struct evl_take_content expected;
 	bool capture;
@@ -123,7 +124,8 @@ struct evl_take_meter {
 	enum evl_content kind; /* PATTERN: against the pattern; RECORDING: against the recording */
 	bool locked;           /* a pattern was found at least once */
 	bool inverted;
-	uint64_t bits; /* compared */
+	uint64_t stream_bits; /* that came in the take; positions below count these */
+	uint64_t bits;        /* compared */
 	uint64_t errors;
 	uint64_t errored_seconds;
 	uint64_t severely_errored_seconds;
@@ -157,6 +159,7 @@ struct evl_take_stream {
 	bool sent; /* otherwise received */
 	const char *source;
 	int64_t skew_ns; /* start of this channel against the start of the take */
+	int32_t clock_ppb; /* sent: of its clock; received: 0 */
 	uint64_t bits;
 	char digest[EVL_SHA256_HEX];          /* "" when not asked for (no recording, no replay) */
 	char recorded_digest[EVL_SHA256_HEX]; /* of the recording that was played or expected */
@@ -208,5 +211,13 @@ struct evl_take_sink {
  * single channel. */
 void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
 	const struct evl_bound_channel *channel, bool sent);
+
+/* Instant from the start of bit `bit` of what a meter received, by that channel's own rate. */
+int64_t evl_take_bit_ns(const struct evl_take_result *r, const struct evl_take_meter *m,
+	uint64_t bit);
+
+/* Length of the take that a channel of a recording was made in; for a received channel, whose
+ * clock is not known, the nearest that fits its bits. */
+uint64_t evl_take_recorded_frames(const struct evl_rec *r, uint32_t channel);
 
 void evl_take_result_destroy(struct evl_take_result *r); /* takes NULL */

@@ -43,19 +43,18 @@ void evl_watch_lead_in_over(struct take *t)
 	}
 }
 
-/* Bits of a rate since the take's start (negative in the lead-in) to ns, exact and rounded down. */
-static int64_t bits_to_ns(uint64_t bit, uint32_t frame_bits, int64_t lead_frames)
-{
-	uint64_t frames = bit / frame_bits;
-	uint64_t rest = bit % frame_bits;
-	return ((int64_t)frames - lead_frames) * (int64_t)EVL_FRAME_NS +
-	       (int64_t)(rest * EVL_FRAME_NS / frame_bits);
-}
-
 struct seen_by {
 	struct take *t;
 	const struct part *p;
 };
+
+/* Instant of a bit from the start (negative in the lead-in), rounded down; `before` is the number of
+ * the present slab's first bit. */
+static int64_t bit_to_ns(const struct seen_by *s, uint64_t bit, uint64_t before)
+{
+	return s->t->slab_ns + evl_pace_ns((int64_t)(bit - before), (uint64_t)s->p->rx_bytes * 8,
+				       (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS);
+}
 
 static void on_line(void *ctx, enum evl_alarm alarm, int tributary, bool raised, uint64_t bit)
 {
@@ -64,7 +63,7 @@ static void on_line(void *ctx, enum evl_alarm alarm, int tributary, bool raised,
 	struct evl_take_event e = {.channel = s->p->plan->channel,
 		.alarm = alarm,
 		.raised = raised,
-		.at_ns = bits_to_ns(bit, s->p->frame_bits, EVL_TAKE_LEAD_IN)};
+		.at_ns = bit_to_ns(s, bit, s->p->seen_bits)};
 	keep(s->t, &e);
 }
 
@@ -74,7 +73,7 @@ static void on_e1(void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised
 	struct evl_take_event e = {.channel = channel,
 		.alarm = alarm,
 		.raised = raised,
-		.at_ns = bits_to_ns(bit, s->p->frame_bits, 0)};
+		.at_ns = bit_to_ns(s, bit, s->p->received_bits)};
 	keep(s->t, &e);
 }
 
@@ -98,6 +97,7 @@ enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err)
 			if (st < 0) {
 				return st;
 			}
+			evl_cut_init(&p->line_frames, EVL_MUX63_LINE_BYTES);
 		} else {
 			return evl_err_set(err, EVL_E_INVALID,
 				"take %s: %s: %s channels cannot be watched for alarms "
@@ -109,6 +109,13 @@ enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
+static void feed_line(void *ctx, const uint8_t *line, uint32_t frames)
+{
+	struct seen_by *by = ctx;
+	struct evl_mux63_events events = {on_line, by};
+	evl_line_monitor_feed(by->p->line, line, frames, &events);
+}
+
 void evl_watch_feed(struct take *t)
 {
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
@@ -116,11 +123,10 @@ void evl_watch_feed(struct take *t)
 		struct seen_by by = {t, p};
 		if (p->watch_e1 && !t->in_lead_in) {
 			evl_e1_monitor_feed(
-				&p->e1, p->plan->channel, p->rx, p->slab_bytes, on_e1, &by);
+				&p->e1, p->plan->channel, p->rx, p->rx_bytes, on_e1, &by);
 		}
 		if (p->line != NULL) {
-			struct evl_mux63_events events = {on_line, &by};
-			evl_line_monitor_feed(p->line, p->rx, EVL_TAKE_SLAB_FRAMES, &events);
+			evl_cut_feed(&p->line_frames, p->rx, p->rx_bytes, feed_line, &by);
 		}
 	}
 }

@@ -102,6 +102,22 @@ static void expect(struct evl_conform_report *report, const char *name, const ch
 	evl_conform_destroy(report);
 }
 
+/* Items about clocks are skipped, not passed, where no channel takes an offset. */
+static void test_fixed_clock(void **state)
+{
+	(void)state;
+	struct evl_conform_report *r = run(real, "fixed_clock", "yes");
+	assert_int_equal(r->failed, 0);
+	assert_int_equal(evl_conform_find(r, "arm.clock-fixed")->result, EVL_CONFORM_PASS);
+	assert_int_equal(evl_conform_find(r, "arm.clock-too-far")->result, EVL_CONFORM_SKIP);
+	assert_int_equal(evl_conform_find(r, "clock.fast")->result, EVL_CONFORM_SKIP);
+	evl_conform_destroy(r);
+	r = run(real, "clock_ppb", "-20000");
+	assert_int_equal(r->failed, 0);
+	assert_int_equal(evl_conform_find(r, "clock.slow")->result, EVL_CONFORM_PASS);
+	evl_conform_destroy(r);
+}
+
 static void test_garbage(void **state)
 {
 	(void)state;
@@ -125,6 +141,8 @@ static void test_garbage(void **state)
 		{"garbage", "slab-pointer", "take.cycles", "changed the slab"},
 		{"garbage", "slab-bytes", "take.cycles", "changed the slab"},
 		{"garbage", "slab-channel", "take.cycles", "changed the slab"},
+		{"garbage", "rx-bytes", "take.cycles", "where 2112 have room"},
+		{"garbage", "rx-drift", "take.cycles", "further off"},
 		{"garbage", "event-count", "poll.drains", "room for 2"},
 		{"garbage", "event-channel", "poll.drains", "a channel that does not exist"},
 		{"garbage", "event-alarm", "poll.drains", "not in the ABI"},
@@ -211,9 +229,9 @@ static int exchange_any(void *self, uint32_t frames, struct evl_slab *slabs, uin
 static int exchange_lazy(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
 			 struct evl_adapter_error *err)
 {
-	uint8_t last = slabs[0].rx[slabs[0].bytes - 1];
+	uint8_t last = slabs[0].rx[32 * frames - 1];
 	int code = real->exchange(self, frames, slabs, count, err);
-	slabs[0].rx[slabs[0].bytes - 1] = last; /* the last byte is never written */
+	slabs[0].rx[32 * frames - 1] = last; /* the last byte is never written */
 	return code;
 }
 
@@ -223,6 +241,37 @@ static int exchange_by_slab(void *self, uint32_t frames, struct evl_slab *slabs,
 	int code = real->exchange(self, frames, slabs, count, err);
 	slabs[0].rx[0] ^= 1; /* an error at the beginning of each slab */
 	return code;
+}
+
+/* Hands over whole frames of 32 bytes only, and keeps back one in each slab. */
+static int exchange_by_slab_count(void *self, uint32_t frames, struct evl_slab *slabs,
+				  uint32_t count, struct evl_adapter_error *err)
+{
+	int code = real->exchange(self, frames, slabs, count, err);
+	slabs[0].rx_bytes -= frames == 8 ? 1 : 0;
+	return code;
+}
+
+static int exchange_beyond(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
+			   struct evl_adapter_error *err)
+{
+	uint32_t room = slabs[0].rx_bytes;
+	int code = real->exchange(self, frames, slabs, count, err);
+	slabs[0].rx[room + 3] = 0; /* three bytes behind the room */
+	return code;
+}
+
+/* Takes any offset and plays at the nominal rate all the same. */
+static int arm_without_clock(void *self, const struct evl_arm *arms, uint32_t count,
+			     uint32_t max_frames, struct evl_adapter_error *err)
+{
+	struct evl_arm plain[64];
+	evl_require(count <= 64);
+	for (uint32_t i = 0; i < count; i++) {
+		plain[i] = arms[i];
+		plain[i].clock_ppb = 0;
+	}
+	return real->arm(self, plain, count, max_frames, err);
 }
 
 static int exchange_shared(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
@@ -341,6 +390,7 @@ static void test_breakers(void **state)
 	struct evl_adapter t[] = {
 		*real, *real, *real, *real, *real, *real, *real, *real, *real, *real, *real,
 		*real, *real, *real, *real, *real, *real, *real, *real, *real, *real,
+		*real, *real, *real,
 	};
 	size_t n = 0;
 	t[n].open = open_any;
@@ -370,6 +420,12 @@ static void test_breakers(void **state)
 	expect(r, "order.exchange-before-start", "was taken");
 	t[n].exchange = exchange_lazy;
 	expect(run(&t[n++], NULL, NULL), "take.same-seed", "e1-1 captured other bits");
+	t[n].arm = arm_without_clock;
+	expect(run(&t[n++], NULL, NULL), "clock.fast", "slab is not as armed");
+	t[n].exchange = exchange_by_slab_count;
+	expect(run(&t[n++], NULL, NULL), "take.slab-size", "captured ");
+	t[n].exchange = exchange_beyond;
+	expect(run(&t[n++], NULL, NULL), "take.cycles", "behind the room of channel e1-1");
 	t[n].exchange = exchange_by_slab;
 	expect(run(&t[n++], NULL, NULL), "take.slab-size", "e1-1 captured other bits");
 	t[n].exchange = exchange_shared;
@@ -411,6 +467,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_good),
 		cmocka_unit_test(test_real_time),
+		cmocka_unit_test(test_fixed_clock),
 		cmocka_unit_test(test_garbage),
 		cmocka_unit_test(test_breakers),
 	};

@@ -94,7 +94,7 @@ static enum evl_status open_with(struct evl_instance **out, const struct evl_loa
 #define FRAMES 8u
 #define BYTES  256u /* E1: 8 frames of 32 bytes */
 
-static uint8_t tx[BYTES], rx[BYTES];
+static uint8_t tx[BYTES + EVL_SLAB_SLACK], rx[BYTES + EVL_SLAB_SLACK];
 
 static struct evl_slab slab(void)
 {
@@ -134,7 +134,8 @@ static void test_open(void **state)
 	assert_int_equal(ports[3].channel, 3);
 	assert_int_equal(ports[3].rate, EVL_RATE_STM1);
 	assert_int_equal(ports[3].abilities,
-			 EVL_ABLE_PLAY | EVL_ABLE_CAPTURE | EVL_ABLE_ALARMS | EVL_ABLE_INJECT);
+			 EVL_ABLE_PLAY | EVL_ABLE_CAPTURE | EVL_ABLE_ALARMS | EVL_ABLE_INJECT |
+				 EVL_ABLE_CLOCK);
 	assert_string_equal(ports[3].name, "line");
 	evl_instance_close(in);
 	evl_instance_close(NULL);
@@ -318,7 +319,8 @@ static void test_garbage_in_take(void **state)
 	static const char *const rows[][2] = {
 		{"garbage=flags", "unknown flags 0xDEADBEEF on the slab of e1-1"},
 		{"garbage=slab-pointer", "changed the field rx of the slab of e1-1"},
-		{"garbage=slab-bytes", "changed the field bytes"},
+		{"garbage=slab-bytes", "changed the field tx_bytes"},
+		{"garbage=rx-bytes", "captured 321 bytes on e1-1 where 320 have room"},
 		{"garbage=slab-channel", "changed the field channel"},
 	};
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -331,7 +333,7 @@ static void test_garbage_in_take(void **state)
 		assert_non_null(strstr(err.text, "exchange broke the driver ABI"));
 		/* What the host had put there is there again. */
 		assert_ptr_equal(s.rx, rx);
-		assert_int_equal(s.bytes, BYTES);
+		assert_int_equal(s.tx_bytes, BYTES);
 		assert_int_equal(s.channel, 0);
 		assert_int_equal(evl_instance_state(in), EVL_INSTANCE_FAILED);
 		FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_INVALID,
@@ -458,7 +460,8 @@ static void test_loop(void **state)
 				       {.channel = 8, .rx = line},
 				       {.channel = 1, .tx = sent[k]}};
 		OK(evl_instance_exchange(in, 16, s, 3, &err));
-		assert_int_equal(s[1].bytes, 16 * 2430);
+		assert_int_equal(s[1].tx_bytes, 0);
+		assert_int_equal(s[1].rx_bytes, 16 * 2430);
 		assert_int_equal(line[16 * 2430 - 1], 170);
 	}
 	/* 3 frames of E1 are 96 bytes. */
@@ -467,6 +470,99 @@ static void test_loop(void **state)
 		assert_int_equal(out[i], 170);
 	}
 	assert_memory_equal(out + 96, back, 4 * 512 - 96);
+	evl_instance_close(in);
+}
+
+/* Whole bytes after N nominal ones: worked by hand from N * (1 + ppb / 1e9), rounded down. */
+static void test_clock_bytes(void **state)
+{
+	(void)state;
+	static const struct {
+		uint64_t nominal;
+		int32_t ppb;
+		uint64_t bytes;
+	} rows[] = {
+		{0, 50000, 0},
+		{256000, 50000, 256012},              /* 1 s of E1: 12.8 more */
+		{256000, -50000, 255987},             /* 12.8 fewer: 255987.2 */
+		{19440000, 4600, 19440089},           /* 1 s of STM-1, 4.6 ppm: 89.424 */
+		{1, -1, 0},                           /* 0.999999999 */
+		{1000000000, 1, 1000000001},          /* exactly one more */
+		{1000000000, -300000, 999700000},     /* exactly 300 ppm fewer */
+		{613059840000000, 50000, 613090492992000}, /* a year of STM-1 */
+		{613059840000000, -300000, 612875922048000},
+	};
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		assert_true(evl_clock_bytes(rows[i].nominal, rows[i].ppb) == rows[i].bytes);
+	}
+	/* 64 frames of STM-1: 155520 bytes, 300 ppm of them are 46.656. */
+	assert_int_equal(evl_slab_room(155520), 155520 + 46 + 64);
+}
+
+/* Two E1 that are 50 ppm off in either direction: 2048000 * 50e-6 / 8 = 12.8 bytes a second. */
+static void test_clock(void **state)
+{
+	(void)state;
+	struct evl_instance *in;
+	struct evl_err err = {0};
+	OPEN("e1_channels=2", "delay_frames=3", NULL);
+	struct evl_arm arms[] = {
+		{.channel = 0, .play = true, .capture = true, .clock_ppb = 50000},
+		{.channel = 1, .play = true, .clock_ppb = -50000}};
+	uint64_t started[2];
+	OK(evl_instance_arm(in, arms, 2, 800, &err));
+	OK(evl_instance_start(in, 0, started, &err));
+	static uint8_t a[26000], b[26000], got[26000];
+	uint64_t sent = 0, slow = 0, back = 0;
+	for (unsigned k = 0; k < 100; k++) { /* 10 s */
+		uint32_t n = evl_instance_tx_bytes(in, 0, 800);
+		for (uint32_t i = 0; i < n; i++) {
+			a[i] = (uint8_t)((sent + i) * 151);
+		}
+		assert_int_equal(evl_instance_rx_room(in, 0, 800), 25600 + 7 + 64);
+		assert_int_equal(evl_instance_rx_room(in, 1, 800), 0);
+		struct evl_slab s[] = {{.channel = 0, .tx = a, .rx = got},
+				       {.channel = 1, .tx = b}};
+		OK(evl_instance_exchange(in, 800, s, 2, &err));
+		assert_int_equal(s[0].tx_bytes, n);
+		assert_int_equal(s[1].rx_bytes, 0);
+		for (uint32_t i = back < 96 ? 96 - (uint32_t)back : 0; i < s[0].rx_bytes; i++) {
+			assert_int_equal(got[i], (uint8_t)((back + i - 96) * 151));
+		}
+		sent += n;
+		slow += s[1].tx_bytes;
+		back += s[0].rx_bytes;
+	}
+	assert_int_equal(sent, 2560128);
+	assert_int_equal(back, 2560128);
+	assert_int_equal(slow, 2559872);
+	evl_instance_close(in);
+}
+
+static void test_clock_refused(void **state)
+{
+	(void)state;
+	struct evl_instance *in;
+	struct evl_err err = {0};
+	OPEN("e1_channels=2", NULL);
+	struct evl_arm arm = {.channel = 0, .capture = true, .clock_ppb = 1};
+	FAILS(evl_instance_arm(in, &arm, 1, 8, &err), EVL_E_INVALID, "it is not to be played");
+	arm.play = true;
+	arm.clock_ppb = 300001;
+	FAILS(evl_instance_arm(in, &arm, 1, 8, &err), EVL_E_INVALID, "-300000 to 300000");
+	evl_instance_close(in);
+	OPEN("e1_channels=2", "fixed_clock=yes", NULL);
+	arm.clock_ppb = 1;
+	FAILS(evl_instance_arm(in, &arm, 1, 8, &err), EVL_E_INVALID, "channel e1-1: its clock is fixed");
+	evl_instance_close(in);
+	/* 40 bytes too many each time are within the room, but not for long. */
+	OPEN("garbage=rx-drift", NULL);
+	begin(in, 0);
+	struct evl_slab s = slab();
+	OK(evl_instance_exchange(in, FRAMES, &s, 1, &err));
+	assert_int_equal(s.rx_bytes, BYTES + 40);
+	FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_ADAPTER,
+	      "e1-1 is 80 bytes ahead of nominal after 16 frames; 300 ppm and 64 bytes");
 	evl_instance_close(in);
 }
 
@@ -570,6 +666,9 @@ int main(void)
 		cmocka_unit_test(test_garbage_events),
 		cmocka_unit_test(test_failures),
 		cmocka_unit_test(test_loop),
+		cmocka_unit_test(test_clock_bytes),
+		cmocka_unit_test(test_clock),
+		cmocka_unit_test(test_clock_refused),
 		cmocka_unit_test(test_injections),
 		cmocka_unit_test(test_real_time),
 	};

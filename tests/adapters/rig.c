@@ -111,14 +111,18 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 	forget(rig);
 	rig->frames = frames;
 	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
-		uint32_t bytes = (c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES) * frames;
+		/* Room for 300 ppm and the slack of a last slab. */
+		uint32_t bytes =
+			evl_slab_room((c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES) * frames) + 64;
 		bool play = c == RIG_LINE ? rig->line_source != NULL : !rig->idle;
 		bool capture = c == RIG_LINE || !rig->only_line;
 
 		if (!play && !capture) {
 			continue;
 		}
-		arms[count++] = (struct evl_arm){1, c, play, capture};
+		arms[count++] = (struct evl_arm){
+			1, c, play, capture, c < RIG_TRIBS && play ? rig->clock_ppb[c] : 0};
+		rig->out_bytes[c] = 0;
 		if (c < RIG_TRIBS && play) {
 			rig->in[c] = evl_xmalloc(bytes);
 			rig_pattern(rig->in[c], bytes, c);
@@ -144,13 +148,21 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 			uint32_t size = c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES;
 			const uint8_t *source = c == RIG_LINE ? rig->line_source : rig->in[c];
 
-			slabs[i] =
-				(struct evl_slab){.version = 1, .channel = c, .bytes = now * size};
-			slabs[i].tx = arms[i].play ? source + (size_t)f * size : NULL;
-			slabs[i].rx = arms[i].capture ? rig->out[c] + (size_t)f * size : NULL;
+			int32_t ppb = arms[i].clock_ppb;
+			uint64_t from = evl_clock_bytes((uint64_t)f * size, ppb);
+			uint64_t to = evl_clock_bytes((uint64_t)(f + now) * size, ppb);
+
+			slabs[i] = (struct evl_slab){.version = 1, .channel = c};
+			slabs[i].tx_bytes = arms[i].play ? (uint32_t)(to - from) : 0;
+			slabs[i].tx = arms[i].play ? source + from : NULL;
+			slabs[i].rx_bytes = arms[i].capture ? evl_slab_room(now * size) : 0;
+			slabs[i].rx = arms[i].capture ? rig->out[c] + rig->out_bytes[c] : NULL;
 		}
 		must(rig, rig->adapter->exchange(rig->self, now, slabs, count, &rig->err),
 		     "exchange");
+		for (uint32_t i = 0; i < count; i++) {
+			rig->out_bytes[arms[i].channel] += slabs[i].rx_bytes;
+		}
 		poll_all(rig);
 	}
 	must(rig, rig->adapter->stop(rig->self, &rig->err), "stop");
@@ -172,7 +184,7 @@ const struct evl_event *rig_event(const struct rig *rig, uint32_t channel, uint3
 bool rig_arrives(const struct rig *rig, uint32_t channel, uint32_t tributary, uint32_t delay,
 		 uint32_t from, uint32_t *wrong)
 {
-	uint32_t bits = rig->frames * RIG_E1_BYTES * 8;
+	uint32_t bits = (uint32_t)rig->out_bytes[channel] * 8;
 
 	*wrong = 0;
 	for (uint32_t b = from > delay ? from : delay; b < bits; b++) {

@@ -33,7 +33,9 @@ struct rig {
 	uint32_t frames; /* of the last take */
 	uint64_t started_ns;
 	uint8_t *in[RIG_CHANNELS];           /* what was played; [RIG_LINE] is NULL */
-	uint8_t *out[RIG_CHANNELS];          /* what was captured */
+	uint8_t *out[RIG_CHANNELS];          /* what was captured ... */
+	uint64_t out_bytes[RIG_CHANNELS];    /* ... so many bytes of it */
+	int32_t clock_ppb[RIG_TRIBS];        /* set before a take: clock of what is played */
 	struct evl_event events[RIG_EVENTS]; /* of the last take */
 	uint32_t event_count;
 	const uint8_t *line_source; /* set before a take: play this into the line */

@@ -94,7 +94,7 @@ static void takes_back_to_back(void **state)
 static void start_is_on_a_frame(void **state)
 {
 	uint64_t started;
-	struct evl_arm arm = {1, 0, true, true};
+	struct evl_arm arm = {1, 0, true, true, 0};
 
 	(void)state;
 	rig_open(&rig, "A", 1, NULL);
@@ -275,10 +275,10 @@ static uint64_t monotonic_ns(void)
 static void paced_in_real_time(void **state)
 {
 	const struct evl_open_args args = {.version = 1, .build = "A", .seed = 1};
-	struct evl_arm arm = {1, 20, true, true};
+	struct evl_arm arm = {1, 20, true, true, 0};
 	struct evl_inject los = {1, EVL_INJECT_ALARM, 20, EVL_ABI_LOS, 0, 0, 0, 20 * MS};
-	uint8_t tx[64 * RIG_E1_BYTES], rx[64 * RIG_E1_BYTES];
-	struct evl_slab slab = {1, 20, sizeof(tx), tx, rx, 0};
+	uint8_t tx[64 * RIG_E1_BYTES], rx[64 * RIG_E1_BYTES + EVL_SLAB_SLACK];
+	struct evl_slab slab = {1, 20, sizeof(tx), sizeof(rx), tx, rx, 0};
 	struct evl_event e[2];
 	uint64_t at = monotonic_ns() + 3 * (uint64_t)MS, started;
 	uint32_t count;
@@ -294,7 +294,9 @@ static void paced_in_real_time(void **state)
 	los.at_ns = at;
 	assert_int_equal(rig.adapter->inject(self, &los, &rig.err), 0);
 	for (uint64_t n = 1; n <= 3; n++) {
+		slab.rx_bytes = sizeof(rx);
 		assert_int_equal(rig.adapter->exchange(self, 64, &slab, 1, &rig.err), 0);
+		assert_int_equal(slab.rx_bytes, 64 * RIG_E1_BYTES);
 		assert_true(monotonic_ns() >= started + n * 8 * MS);
 	}
 	assert_int_equal(rig.adapter->poll(self, e, 2, &count, &rig.err), 0);
@@ -309,9 +311,9 @@ static void paced_in_real_time(void **state)
 
 static void calls_out_of_order(void **state)
 {
-	struct evl_arm arm[2] = {{1, 0, true, true}, {1, 0, true, true}};
+	struct evl_arm arm[2] = {{1, 0, true, true, 0}, {1, 0, true, true, 0}};
 	uint8_t bits[64] = {0};
-	struct evl_slab slab = {1, 0, 32 * 8, NULL, bits, 0};
+	struct evl_slab slab = {1, 0, 32 * 8, 32 * 8 + EVL_SLAB_SLACK, NULL, bits, 0};
 	uint64_t started;
 
 	(void)state;
@@ -325,7 +327,7 @@ static void calls_out_of_order(void **state)
 	arm[0].channel = 64;
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err),
 			 EVL_ADAPTER_E_UNSUPPORTED);
-	arm[0] = (struct evl_arm){1, 0, false, false};
+	arm[0] = (struct evl_arm){1, 0, false, false, 0};
 	assert_int_equal(rig.adapter->arm(rig.self, arm, 1, 8, &rig.err),
 			 EVL_ADAPTER_E_UNSUPPORTED);
 	arm[0] = arm[1];

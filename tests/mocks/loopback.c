@@ -8,7 +8,11 @@
  *	t1_channels: 0		t1-1 .. t1-N, 0..28
  *	delay_frames: 0		0..8000; a multiple of 8 with T1 channels
  *	idle: 255		byte captured where nothing was played, 0..255
+ *	clock_ppb: 0		clock of what comes back, on top of the one that is played, -300000
+ *				to 300000; bytes wait in a store that begins with delay_frames, an
+ *				empty one gives idle bytes
  *	skew_ns: 0		channel i reports its start i * skew_ns late, 0..1000000
+ *	fixed_clock: yes	no channel takes a clock offset
  *	fail_open: TEXT		open fails with this text
  *	fail_arm: yes		arm fails
  *	fail_start: yes		start fails
@@ -38,6 +42,7 @@
 #define CHANNELS_MAX   (63 + 1 + 28)
 #define INJECTIONS_MAX 64
 #define EVENTS_MAX     256
+#define STORE_SLACK    65536 /* bytes that a store may grow by */
 
 enum garbage {
 	GARBAGE_NONE,
@@ -50,6 +55,8 @@ enum garbage {
 	GARBAGE_SLAB_POINTER,
 	GARBAGE_SLAB_BYTES,
 	GARBAGE_SLAB_CHANNEL,
+	GARBAGE_RX_BYTES,
+	GARBAGE_RX_DRIFT,
 	GARBAGE_ERROR_TEXT,
 	GARBAGE_ERROR_EMPTY,
 	GARBAGE_ERROR_CODE,
@@ -67,18 +74,19 @@ enum garbage {
 
 static const char *const kinds[GARBAGE_COUNT_KINDS] = {
 	"none",       "event-count",  "event-channel", "event-alarm",  "event-time", "event-order",
-	"flags",      "slab-pointer", "slab-bytes",    "slab-channel", "error-text", "error-empty",
-	"error-code", "started",      "started-unset", "name-open",    "name-chars", "name-twice",
-	"rate",       "abilities",    "count",         "no-self"};
+	"flags",      "slab-pointer", "slab-bytes",    "slab-channel", "rx-bytes",   "rx-drift",
+	"error-text", "error-empty",  "error-code",    "started",      "started-unset", "name-open",
+	"name-chars", "name-twice",   "rate",          "abilities",    "count",      "no-self"};
 
 enum state { STOPPED, ARMED, STARTED, FAILED };
 
 struct channel {
 	uint32_t rate;
 	bool armed, play, capture;
-	uint8_t *ring; /* delay_bytes of what was played and did not come out yet */
-	size_t delay_bytes;
-	size_t at;
+	int32_t clock_ppb;
+	uint8_t *ring; /* what was played and did not come out yet; of the present take */
+	size_t size, delay_bytes;
+	size_t at, level; /* next byte to come out, bytes in the store */
 };
 
 struct injection {
@@ -93,7 +101,8 @@ struct injection {
 struct loop {
 	uint32_t e1, t1, delay_frames, idle, skew_ns;
 	uint32_t fail_exchange, fail_take, gap_exchange;
-	bool fail_arm, fail_start, virtual_time;
+	int32_t clock_ppb;
+	bool fail_arm, fail_start, fixed_clock, virtual_time;
 	enum garbage garbage;
 	uint64_t seed;
 	enum state state;
@@ -102,7 +111,7 @@ struct loop {
 	uint32_t arms[CHANNELS_MAX];
 	uint32_t arm_count, max_frames;
 	uint32_t takes, exchanges;
-	uint64_t now_ns, real_ns;
+	uint64_t now_ns, frames; /* frames since the start */
 	struct injection injections[INJECTIONS_MAX];
 	uint64_t injection_count;
 	struct evl_event events[EVENTS_MAX];
@@ -175,7 +184,9 @@ static bool option_set(struct loop *l, const struct evl_adapter_option *o,
 	const struct {
 		const char *name;
 		bool *to;
-	} flags[] = {{"fail_arm", &l->fail_arm}, {"fail_start", &l->fail_start}};
+	} flags[] = {{"fail_arm", &l->fail_arm},
+		     {"fail_start", &l->fail_start},
+		     {"fixed_clock", &l->fixed_clock}};
 	for (size_t i = 0; i < sizeof flags / sizeof flags[0]; i++) {
 		if (strcmp(o->path, flags[i].name) == 0) {
 			*flags[i].to = strcmp(o->value, "yes") == 0;
@@ -187,6 +198,17 @@ static bool option_set(struct loop *l, const struct evl_adapter_option *o,
 			}
 			return true;
 		}
+	}
+	if (strcmp(o->path, "clock_ppb") == 0) {
+		char *end;
+		long v = strtol(o->value, &end, 10);
+		if (end == o->value || *end || v < -EVL_CLOCK_PPB_MAX || v > EVL_CLOCK_PPB_MAX) {
+			snprintf(err->text, sizeof err->text, "option clock_ppb: \"%.80s\" is not "
+				 "-300000..300000", o->value);
+			return false;
+		}
+		l->clock_ppb = (int32_t)v;
+		return true;
 	}
 	if (strcmp(o->path, "fail_open") == 0) {
 		snprintf(err->text, sizeof err->text, "%.400s", o->value);
@@ -254,11 +276,6 @@ static int loop_open(void **self, const struct evl_open_args *args, struct evl_a
 			  : i == l->e1 ? EVL_ABI_RATE_STM1
 				       : EVL_ABI_RATE_T1;
 		c->delay_bytes = (size_t)frame_bits(c->rate) * l->delay_frames / 8;
-		c->ring = malloc(c->delay_bytes + 1);
-		if (c->ring == NULL) {
-			loop_close(l);
-			return fail(err, EVL_ADAPTER_E_NOMEM, "out of memory");
-		}
 	}
 	if (l->garbage == GARBAGE_NO_SELF) {
 		loop_close(l);
@@ -278,7 +295,8 @@ static int loop_channels(void *self, struct evl_channel_info *out, uint32_t capa
 		*c = (struct evl_channel_info){.version = 1,
 					       .rate = l->channels[i].rate,
 					       .abilities = EVL_CH_PLAY | EVL_CH_CAPTURE |
-							    EVL_CH_ALARMS | EVL_CH_INJECT};
+							    EVL_CH_ALARMS | EVL_CH_INJECT |
+							    (l->fixed_clock ? 0 : EVL_CH_CLOCK)};
 		if (i < l->e1) {
 			snprintf(c->name, sizeof c->name, "e1-%u", (unsigned)i + 1);
 		} else if (i == l->e1) {
@@ -332,18 +350,30 @@ static int loop_arm(void *self, const struct evl_arm *arms, uint32_t count, uint
 	for (uint32_t i = 0; i < count; i++) {
 		const struct evl_arm *a = &arms[i];
 		if (a->channel >= l->count || l->channels[a->channel].armed ||
-		    (!a->play && !a->capture)) {
+		    (!a->play && (!a->capture || a->clock_ppb != 0)) ||
+		    (l->fixed_clock && a->clock_ppb != 0) ||
+		    a->clock_ppb > EVL_CLOCK_PPB_MAX || a->clock_ppb < -EVL_CLOCK_PPB_MAX) {
 			l->state = FAILED;
 			return fail(
 				err, EVL_ADAPTER_E_UNSUPPORTED,
-				"arm: no such channel, a channel twice, or nothing to do on it");
+				"arm: no such channel, a channel twice, nothing to do on it, or a "
+				"clock offset that cannot be");
 		}
 		struct channel *c = &l->channels[a->channel];
 		c->armed = true;
 		c->play = a->play;
 		c->capture = a->capture;
+		c->clock_ppb = a->clock_ppb;
+		c->size = c->delay_bytes + STORE_SLACK + evl_slab_room(frame_bits(c->rate) * max_frames / 8);
+		free(c->ring);
+		c->ring = malloc(c->size);
+		if (c->ring == NULL) {
+			l->state = FAILED;
+			return fail(err, EVL_ADAPTER_E_NOMEM, "out of memory");
+		}
 		memset(c->ring, (int)l->idle, c->delay_bytes);
 		c->at = 0;
+		c->level = c->delay_bytes;
 		l->arms[i] = a->channel;
 	}
 	l->arm_count = count;
@@ -382,6 +412,7 @@ static int loop_start(void *self, uint64_t at_ns, uint64_t *started_ns,
 		started_ns[0] = UINT64_MAX;
 	}
 	l->now_ns = at_ns;
+	l->frames = 0;
 	l->takes++;
 	l->exchanges = 0;
 	l->state = STARTED;
@@ -414,7 +445,8 @@ static uint64_t frame_up(uint64_t ns)
 
 /* Works one injection into the frames from t0 to t1 of its channel; rx may be NULL. What comes out
  * does not depend on the size of slabs. */
-static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64_t t1, uint8_t *rx)
+static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64_t t1, uint8_t *rx,
+			uint32_t rx_bytes)
 {
 	if (!j->begun) {
 		uint64_t begin = frame_up(j->what.at_ns);
@@ -439,7 +471,7 @@ static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64
 		uint64_t past = (from - j->begin_ns) / FRAME_NS * bits;
 		while (j->hit < to_bit) {
 			uint64_t b = j->hit - past + skip;
-			if (rx) {
+			if (rx && b / 8 < rx_bytes) {
 				rx[b / 8] ^= (uint8_t)(0x80u >> b % 8);
 			}
 			j->stretch += j->stride;
@@ -447,9 +479,11 @@ static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64
 		}
 	} else if (rx && (j->what.alarm == EVL_ABI_LOS || j->what.alarm == EVL_ABI_AIS)) {
 		/* Whole frames are whole bytes on E1 and STM-1; T1 gets the bytes within. */
-		memset(rx + (from - t0) / FRAME_NS * bits / 8,
-		       j->what.alarm == EVL_ABI_LOS ? 0 : 0xFF,
-		       (size_t)((to - from) / FRAME_NS * bits / 8));
+		size_t at = (size_t)((from - t0) / FRAME_NS * bits / 8);
+		size_t n = (size_t)((to - from) / FRAME_NS * bits / 8);
+		at = at < rx_bytes ? at : rx_bytes;
+		n = n < rx_bytes - at ? n : rx_bytes - at;
+		memset(rx + at, j->what.alarm == EVL_ABI_LOS ? 0 : 0xFF, n);
 	}
 	if (end <= t1) {
 		if (j->what.kind == EVL_INJECT_ALARM) {
@@ -459,29 +493,58 @@ static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64
 	}
 }
 
-static void loop_channel(struct loop *l, struct channel *c, const struct evl_slab *s)
+/* Bytes of a clock from the start to `frames`, a multiple of 8. */
+static uint64_t bytes_to(const struct channel *c, uint64_t frames, int32_t ppb)
 {
-	size_t n = s->bytes;
-	if (c->delay_bytes == 0) {
-		if (s->rx && s->tx) {
+	return evl_clock_bytes(frames / 8 * frame_bits(c->rate), ppb);
+}
+
+static void store(struct channel *c, const uint8_t *data, uint8_t idle, size_t n)
+{
+	if (c->level + n > c->size) {
+		size_t lost = c->level + n - c->size;
+		c->at = (c->at + lost) % c->size;
+		c->level -= lost;
+	}
+	for (size_t done = 0; done < n;) {
+		size_t to = (c->at + c->level) % c->size;
+		size_t part = c->size - to < n - done ? c->size - to : n - done;
+		if (data) {
+			memcpy(c->ring + to, data + done, part);
+		} else {
+			memset(c->ring + to, idle, part);
+		}
+		c->level += part;
+		done += part;
+	}
+}
+
+static void loop_channel(struct loop *l, struct channel *c, struct evl_slab *s, uint32_t frames)
+{
+	int32_t ppb = c->clock_ppb + l->clock_ppb;
+	size_t n = (size_t)(bytes_to(c, l->frames + frames, ppb) - bytes_to(c, l->frames, ppb));
+	s->rx_bytes = s->rx ? (uint32_t)n : 0;
+	if (c->level == 0 && s->tx && s->tx_bytes == n) {
+		if (s->rx) {
 			memcpy(s->rx, s->tx, n);
-		} else if (s->rx) {
-			memset(s->rx, (int)l->idle, n);
 		}
 		return;
 	}
+	store(c, s->tx, (uint8_t)l->idle, s->tx ? s->tx_bytes : n);
 	for (size_t done = 0; done < n;) {
-		size_t part = c->delay_bytes - c->at;
-		part = part < n - done ? part : n - done;
+		size_t part = c->size - c->at < n - done ? c->size - c->at : n - done;
+		part = part < c->level ? part : c->level;
+		if (part == 0) { /* the store is empty */
+			if (s->rx) {
+				memset(s->rx + done, (int)l->idle, n - done);
+			}
+			break;
+		}
 		if (s->rx) {
 			memcpy(s->rx + done, c->ring + c->at, part);
 		}
-		if (s->tx) {
-			memcpy(c->ring + c->at, s->tx + done, part);
-		} else {
-			memset(c->ring + c->at, (int)l->idle, part);
-		}
-		c->at = (c->at + part) % c->delay_bytes;
+		c->at = (c->at + part) % c->size;
+		c->level -= part;
 		done += part;
 	}
 }
@@ -507,25 +570,34 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 		struct channel *c = &l->channels[l->arms[i]];
 		if (slabs[i].channel != l->arms[i] || (slabs[i].tx != NULL) != c->play ||
 		    (slabs[i].rx != NULL) != c->capture ||
-		    slabs[i].bytes != frame_bits(c->rate) * frames / 8) {
+		    slabs[i].tx_bytes !=
+			    (c->play ? bytes_to(c, l->frames + frames, c->clock_ppb) -
+						bytes_to(c, l->frames, c->clock_ppb)
+				     : 0) ||
+		    slabs[i].rx_bytes < (c->capture ? frame_bits(c->rate) * frames / 8 : 0)) {
 			l->state = FAILED;
 			return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
 				    "exchange: slab is not as armed");
 		}
-		loop_channel(l, c, &slabs[i]);
+		loop_channel(l, c, &slabs[i], frames);
 		slabs[i].flags = i == 0 && l->exchanges == l->gap_exchange ? EVL_SLAB_GAP : 0;
 	}
 	for (uint32_t k = 0; k < INJECTIONS_MAX; k++) {
 		struct injection *j = &l->injections[k];
 		if (j->used) {
 			uint8_t *rx = NULL;
+			uint32_t rx_bytes = 0;
 			for (uint32_t i = 0; i < count; i++) {
-				rx = slabs[i].channel == j->what.channel ? slabs[i].rx : rx;
+				if (slabs[i].channel == j->what.channel) {
+					rx = slabs[i].rx;
+					rx_bytes = slabs[i].rx_bytes;
+				}
 			}
-			inject_into(l, j, l->now_ns, t1, rx);
+			inject_into(l, j, l->now_ns, t1, rx, rx_bytes);
 		}
 	}
 	l->now_ns = t1;
+	l->frames += frames;
 	if (!l->virtual_time) {
 		sleep_until(t1);
 	}
@@ -537,7 +609,13 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 		slabs[0].rx = (uint8_t *)l;
 		break;
 	case GARBAGE_SLAB_BYTES:
-		slabs[0].bytes++;
+		slabs[0].tx_bytes++;
+		break;
+	case GARBAGE_RX_BYTES:
+		slabs[0].rx_bytes = evl_slab_room(frame_bits(l->channels[l->arms[0]].rate) * frames / 8) + 1;
+		break;
+	case GARBAGE_RX_DRIFT:
+		slabs[0].rx_bytes += 40;
 		break;
 	case GARBAGE_SLAB_CHANNEL:
 		slabs[0].channel = 1000;
