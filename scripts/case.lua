@@ -1,6 +1,7 @@
 -- SPDX-License-Identifier: Apache-2.0
 -- What a case can do: takes, replays, and the checks that judge them.
 local core = require "core"
+local clock = require "clock"
 local performance = require "performance"
 local spec = require "spec"
 local text = require "text"
@@ -37,11 +38,12 @@ function Case:take(t)
 	spec.fields("take", t, {
 		name = "string?", last = "string?", play = "table?", expect = "table?", inside = "table?",
 		record = "table?", watch = "table?", inject = "table?", until_proved = "table?",
+		clock = "table?",
 	})
 	self.takes = self.takes + 1
 	local plan = {
 		name = t.name or ("take " .. self.takes), play = {}, expect = {}, inside = {},
-		record = { roles = {} }, watch = {}, inject = {},
+		record = { roles = {} }, watch = {}, inject = {}, clock = {},
 	}
 	if t.until_proved then
 		bits_to_prove(t.until_proved)
@@ -72,6 +74,10 @@ function Case:take(t)
 			one.role = role
 			table.insert(plan[field], one)
 		end
+	end
+	for _, role in ipairs(spec.sorted_keys("take: clock", t.clock or {})) do
+		role_of(self, "take: clock", role)
+		clock.add(plan.clock, role, (t.play or {})[role], t.clock[role])
 	end
 	for _, line in ipairs(spec.sorted_keys("take: inside", t.inside or {})) do
 		role_of(self, "take: inside", line)

@@ -340,6 +340,56 @@ static enum evl_status record(struct build *b, struct evl_err *err)
 	return EVL_OK;
 }
 
+/* Says in the description of a stream what its clock is. */
+static void describe_clock(struct evl_take_content *c, int32_t ppb)
+{
+	size_t used = strlen(c->source);
+	if (ppb != 0 && used < sizeof c->source) {
+		snprintf(c->source + used, sizeof c->source - used, ", clock %+.3g ppm",
+			 ppb * 1e-3);
+	}
+}
+
+/* plan.clock: a list of { role, number (0: all), ppb }. */
+static enum evl_status clocks(struct build *b, struct evl_err *err)
+{
+	lua_State *L = b->L;
+	lua_getfield(L, b->table, "clock");
+	size_t n = lua_rawlen(L, -1);
+	for (size_t i = 1; i <= n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i);
+		int at = lua_gettop(L);
+		const struct evl_bound_role *role =
+			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
+		int64_t number = integer_field(L, at, "number");
+		bool any = false;
+		for (size_t c = 0; c < role->channel_count; c++) {
+			if (number != 0 && role->channels[c].number != number) {
+				continue;
+			}
+			any = true;
+			part_of(b, first_channel(b, role) + (uint32_t)c)->clock_ppb =
+				(int32_t)integer_field(L, at, "ppb");
+		}
+		if (!any) {
+			return evl_err_set(err, EVL_E_INVALID,
+					   "take %s: clock: role %s has no number %" PRId64,
+					   b->name, role->name, number);
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+	for (uint32_t i = 0; i < b->plan.part_count; i++) {
+		struct evl_take_part *p = &b->plan.parts[i];
+		describe_clock(&p->played, p->played.kind == EVL_CONTENT_RECORDING
+						   ? evl_rec_info(p->played.reader,
+								  p->played.reader_channel)
+							     ->channel.clock_ppb
+						   : p->clock_ppb);
+	}
+	return EVL_OK;
+}
+
 static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", text_field(b->L, b->table, "name"));
@@ -353,6 +403,7 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 		.confidence = number_field(b->L, b->table, "until_confidence")};
 	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
 	enum evl_status st = contents(b, "play", true, err);
+	st = st == EVL_OK ? clocks(b, err) : st;
 	st = st == EVL_OK ? contents(b, "expect", false, err) : st;
 	st = st == EVL_OK ? inside(b, err) : st;
 	if (st == EVL_OK) {
@@ -380,12 +431,6 @@ static void set_bool(lua_State *L, const char *name, bool v)
 {
 	lua_pushboolean(L, v);
 	lua_setfield(L, -2, name);
-}
-
-static int64_t bit_ns(uint64_t bit, uint32_t frame_bits)
-{
-	return (int64_t)(bit / frame_bits * EVL_FRAME_NS +
-			 bit % frame_bits * EVL_FRAME_NS / frame_bits);
 }
 
 static const char *last_alarm(const struct evl_take_result *res, uint32_t channel)
@@ -446,11 +491,11 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	set_integer(L, "slips", (int64_t)m->slips);
 	set_integer(L, "last_slip_bits", m->last_slip_bits);
 	if (m->locked && m->kind == EVL_CONTENT_PATTERN) {
-		set_integer(L, "first_lock_ns", bit_ns(m->first_lock_bit, fb));
+		set_integer(L, "first_lock_ns", evl_take_bit_ns(res, m, m->first_lock_bit));
 	}
 	if (m->errors > 0) {
 		uint64_t bit = m->first_error_bit;
-		set_integer(L, "first_error_ns", bit_ns(bit, fb));
+		set_integer(L, "first_error_ns", evl_take_bit_ns(res, m, bit));
 		set_integer(L, "first_error_frame", (int64_t)(bit / fb));
 		set_integer(L, "first_error_byte", (int64_t)(bit % fb / 8));
 		set_integer(L, "first_error_bit", (int64_t)(bit % 8) + 1);
