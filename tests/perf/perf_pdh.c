@@ -31,7 +31,7 @@
 #define T1_CHANNELS 84
 #define FRAMES      512u /* a slab: 64 ms */
 #define SLABS       8
-#define GARBAGE     (4u << 20)
+#define GARBAGE     (128u << 10)
 #define MIN_TIME    0.4
 
 static double now(void)
