@@ -302,8 +302,8 @@ static void section_overhead(struct evl_sdh_rx *rx, const struct evl_section_fra
 			columns);
 	}
 	rx->seen = true;
-	uint32_t changes = evl_trace_rx_byte(&rx->j0, rx->soh[6 * rx->n]);
-	if ((changes & EVL_TRACE_CHANGE_TIM) != 0) {
+	(void)evl_trace_rx_byte(&rx->j0, rx->soh[6 * rx->n]);
+	if (rx->j0.tim != rx->rs_tim) {
 		const struct evl_sdh_at at = {EVL_SDH_SECTION, 0};
 		uint32_t defects = rx->rs_tim ? BIT(EVL_ALARM_RS_TIM) : 0;
 		rx->rs_tim = rx->j0.tim;

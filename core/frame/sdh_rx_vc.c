@@ -138,7 +138,8 @@ static void one_tu(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t phase,
 	bool pointer = ((before ^ t->tu.defects) & TU_FAIL) != 0;
 	if (t->tu.vc.fresh_j2) {
 		t->tu.vc.fresh_j2 = false;
-		if ((evl_trace_rx_byte(&t->trace, t->tu.vc.poh[1]) & EVL_TRACE_CHANGE_TIM) != 0) {
+		(void)evl_trace_rx_byte(&t->trace, t->tu.vc.poh[1]);
+		if (t->trace.tim != t->tu.vc.held) {
 			changed |= evl_tu1_rx_hold(&t->tu, t->trace.tim);
 			pointer = true; /* decided in this frame, V5 was in an earlier one */
 		}

@@ -24,7 +24,7 @@
 
 static uint8_t line[FRAMES * 9720];
 /* 16 bytes; the CRC-7 of byte 1 is checked elsewhere and not looked at here. */
-static const char trace[] = "?evlenode       ";
+static const char trace[] = "?evenlode       ";
 static uint32_t n; /* of the STM-n in `line` */
 
 /* The keystream of G.707 6.5 bit by bit, so that nothing of the code under test undoes itself. */
