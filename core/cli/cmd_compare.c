@@ -61,8 +61,9 @@ static void print_item(const struct evl_compare_item *item)
 	if (item->role != NULL) {
 		snprintf(where, sizeof(where), ", %.40s %d", item->role, item->number);
 	}
-	cli_out("    %-14s %s%s: %s -> %s", evl_change_name(item->change), text(item->title), where,
-		item->before != NULL ? value_of(item->before) : "nothing",
+	cli_out("    %-14s %s%s: %s -> %s",
+		item->look_here ? "look here" : evl_change_name(item->change), text(item->title),
+		where, item->before != NULL ? value_of(item->before) : "nothing",
 		item->after != NULL ? value_of(item->after) : "nothing");
 	if (item->after != NULL && item->after->reason != NULL) {
 		cli_out("; %s", item->after->reason);
@@ -99,7 +100,7 @@ static void print_plain(
 		}
 		cli_out("%s)\n", *sep != '\0' ? "" : "no checks");
 		for (size_t k = 0; k < cmp->item_count; k++) {
-			if (cmp->items[k].change != EVL_CHANGE_SAME &&
+			if ((cmp->items[k].change != EVL_CHANGE_SAME || cmp->items[k].look_here) &&
 				strcmp(text(cmp->items[k].case_name), text(c->name)) == 0) {
 				print_item(&cmp->items[k]);
 			}
@@ -112,6 +113,9 @@ static void print_plain(
 	}
 	cli_out("\nerror ratios tested: %zu, false alarm in one comparison of %.6g\n", cmp->tested,
 		1 / cmp->alpha);
+	if (cmp->look_here > 0) {
+		cli_out("worth a look, no verdict (Benjamini and Hochberg): %zu\n", cmp->look_here);
+	}
 	cli_out("%s\n", cmp->worse ? "The later run is worse." : "The later run is not worse.");
 }
 
@@ -156,13 +160,14 @@ static json_t *to_json(
 	for (size_t i = 0; i < cmp->item_count; i++) {
 		const struct evl_compare_item *c = &cmp->items[i];
 		json_array_append_new(items,
-			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o}", "case",
+			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:b}", "case",
 				cli_json_text(c->case_name), "title", cli_json_text(c->title),
 				"role", cli_json_text(c->role), "number",
 				c->role != NULL ? json_integer(c->number) : json_null(), "change",
 				evl_change_name(c->change), "before", side_json(c->before), "after",
 				side_json(c->after), "p", c->tested ? json_real(c->p) : json_null(),
-				"p_corrected", c->tested ? json_real(c->p_adjusted) : json_null()));
+				"p_corrected", c->tested ? json_real(c->p_adjusted) : json_null(),
+				"look_here", c->look_here));
 	}
 	for (size_t i = 0; i < cmp->stream_count; i++) {
 		const struct evl_compare_stream *s = &cmp->streams[i];

@@ -8,9 +8,8 @@
 
 const char *evl_change_name(enum evl_change change)
 {
-	static const char *const names[EVL_CHANGE_COUNT] = {
-		"same",      "newly failing", "repaired",    "still failing", "worse",
-		"undecided", "proved",        "only before", "only after"};
+	static const char *const names[EVL_CHANGE_COUNT] = {"same", "newly failing", "repaired",
+		"still failing", "worse", "undecided", "proved", "only before", "only after"};
 	return change >= 0 && change < EVL_CHANGE_COUNT ? names[change] : "unknown";
 }
 
@@ -61,7 +60,7 @@ static bool side_init(struct side *s, const struct evl_run *run)
 	s->used_check = calloc(run->check_count + 1, sizeof *s->used_check);
 	s->used_stream = calloc(run->stream_count + 1, sizeof *s->used_stream);
 	if (s->checks == NULL || s->streams == NULL || s->used_case == NULL ||
-	    s->used_check == NULL || s->used_stream == NULL) {
+		s->used_check == NULL || s->used_stream == NULL) {
 		return false;
 	}
 	for (size_t i = run->check_count; i-- > 0;) {
@@ -104,15 +103,14 @@ static bool same_channel(const struct evl_run *a, int a_no, const struct evl_run
 
 /* Looks from `hint` on and around, because both runs mostly have the same order. */
 static const struct evl_row_check *find_check(struct side *after, int case_no,
-					      const struct evl_run *before,
-					      const struct evl_row_check *check, size_t hint)
+	const struct evl_run *before, const struct evl_row_check *check, size_t hint)
 {
 	struct span span = after->checks[case_no];
 	for (size_t k = 0; k < span.count; k++) {
 		size_t i = span.first + (hint + k) % span.count;
 		const struct evl_row_check *c = &after->run->checks[i];
 		if (!after->used_check[i] && strcmp(c->title, check->title) == 0 &&
-		    same_channel(before, check->channel_no, after->run, c->channel_no)) {
+			same_channel(before, check->channel_no, after->run, c->channel_no)) {
 			after->used_check[i] = true;
 			return c;
 		}
@@ -121,8 +119,7 @@ static const struct evl_row_check *find_check(struct side *after, int case_no,
 }
 
 static struct evl_compare_item *add_item(struct evl_compare *out, const char *case_name,
-					 const struct evl_run *run,
-					 const struct evl_row_check *check)
+	const struct evl_run *run, const struct evl_row_check *check)
 {
 	struct evl_compare_item *item = &out->items[out->item_count++];
 	const struct evl_row_channel *channel = evl_run_channel(run, check->channel_no);
@@ -132,6 +129,7 @@ static struct evl_compare_item *add_item(struct evl_compare *out, const char *ca
 	item->number = channel != NULL ? channel->number : 0;
 	item->p = 1;
 	item->p_adjusted = 1;
+	item->p_look = 1;
 	return item;
 }
 
@@ -144,7 +142,7 @@ static enum evl_status test_item(struct evl_compare_item *item, struct evl_err *
 	}
 	struct evl_count_test test;
 	enum evl_status st = evl_compare_counts(&test, (uint64_t)b->errors, (uint64_t)b->bits,
-						(uint64_t)a->errors, (uint64_t)a->bits, 0.95, err);
+		(uint64_t)a->errors, (uint64_t)a->bits, 0.95, err);
 	if (st == EVL_OK) {
 		item->tested = true;
 		item->p = test.p_worse;
@@ -154,8 +152,7 @@ static enum evl_status test_item(struct evl_compare_item *item, struct evl_err *
 
 /* `b` and `a` are case ordinals, -1 for a case that the run does not have. */
 static enum evl_status compare_checks(struct evl_compare *out, struct side *before, int b,
-				      struct side *after, int a, const char *name,
-				      struct evl_err *err)
+	struct side *after, int a, const char *name, struct evl_err *err)
 {
 	enum evl_status st = EVL_OK;
 	struct span span = b >= 0 ? before->checks[b] : (struct span){0};
@@ -205,8 +202,7 @@ static int take_place(const struct evl_run *run, int case_no, int take_no)
 }
 
 static const struct evl_row_stream *find_stream(struct side *after, int case_no,
-						const struct evl_run *before,
-						const struct evl_row_stream *stream, size_t hint)
+	const struct evl_run *before, const struct evl_row_stream *stream, size_t hint)
 {
 	struct span span = after->streams[case_no];
 	const char *name = take_name(before, stream->case_no, stream->take_no);
@@ -215,9 +211,9 @@ static const struct evl_row_stream *find_stream(struct side *after, int case_no,
 		size_t i = span.first + (hint + k) % span.count;
 		const struct evl_row_stream *s = &after->run->streams[i];
 		if (!after->used_stream[i] && strcmp(s->direction, stream->direction) == 0 &&
-		    same_channel(before, stream->channel_no, after->run, s->channel_no) &&
-		    strcmp(take_name(after->run, case_no, s->take_no), name) == 0 &&
-		    take_place(after->run, case_no, s->take_no) == place) {
+			same_channel(before, stream->channel_no, after->run, s->channel_no) &&
+			strcmp(take_name(after->run, case_no, s->take_no), name) == 0 &&
+			take_place(after->run, case_no, s->take_no) == place) {
 			after->used_stream[i] = true;
 			return s;
 		}
@@ -226,8 +222,7 @@ static const struct evl_row_stream *find_stream(struct side *after, int case_no,
 }
 
 static struct evl_compare_stream *add_stream(struct evl_compare *out, const char *case_name,
-					     const struct evl_run *run,
-					     const struct evl_row_stream *stream)
+	const struct evl_run *run, const struct evl_row_stream *stream)
 {
 	struct evl_compare_stream *s = &out->streams[out->stream_count++];
 	const struct evl_row_channel *channel = evl_run_channel(run, stream->channel_no);
@@ -240,7 +235,7 @@ static struct evl_compare_stream *add_stream(struct evl_compare *out, const char
 }
 
 static void compare_streams(struct evl_compare *out, struct side *before, int b, struct side *after,
-			    int a, const char *name)
+	int a, const char *name)
 {
 	struct span span = b >= 0 ? before->streams[b] : (struct span){0};
 	for (size_t k = 0; k < span.count; k++) {
@@ -285,8 +280,8 @@ static int find_case(struct side *after, const char *name)
 	return -1;
 }
 
-static enum evl_status compare_cases(struct evl_compare *out, struct side *before,
-				     struct side *after, struct evl_err *err)
+static enum evl_status compare_cases(
+	struct evl_compare *out, struct side *before, struct side *after, struct evl_err *err)
 {
 	enum evl_status st = EVL_OK;
 	for (size_t i = 0; i < before->run->case_count && st == EVL_OK; i++) {
@@ -315,29 +310,40 @@ static enum evl_status compare_cases(struct evl_compare *out, struct side *befor
 	return st;
 }
 
-/* Holm over all tested pairs, then `worse` for those that pass both times. */
+/* Holm over all tested pairs, then `worse` for those that pass both times; Benjamini and Hochberg
+ * for those that are worth a look. */
 static enum evl_status correct(struct evl_compare *out, struct evl_err *err)
 {
-	double *p = calloc(out->item_count + 1, sizeof *p);
+	double *p = calloc(2 * (out->item_count + 1), sizeof *p);
 	if (p == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "compare: out of memory");
 	}
+	double *look = p + out->item_count + 1;
 	for (size_t i = 0; i < out->item_count; i++) {
 		if (out->items[i].tested) {
 			p[out->tested++] = out->items[i].p;
 		}
 	}
-	enum evl_status st = out->tested > 0 ? evl_holm_adjust(p, p, out->tested, err) : EVL_OK;
+	enum evl_status st = evl_benjamini_hochberg_adjust(look, p, out->tested, err);
+	if (st == EVL_OK) {
+		st = evl_holm_adjust(p, p, out->tested, err);
+	}
 	size_t k = 0;
 	for (size_t i = 0; i < out->item_count && st == EVL_OK; i++) {
 		struct evl_compare_item *item = &out->items[i];
 		if (!item->tested) {
 			continue;
 		}
+		item->p_look = look[k];
 		item->p_adjusted = p[k++];
-		if (item->change == EVL_CHANGE_SAME && strcmp(item->after->verdict, "pass") == 0 &&
-		    item->p_adjusted < out->alpha) {
+		if (item->change != EVL_CHANGE_SAME || strcmp(item->after->verdict, "pass") != 0) {
+			continue;
+		}
+		if (item->p_adjusted < out->alpha) {
 			item->change = EVL_CHANGE_WORSE;
+		} else if (item->p_look < out->alpha) {
+			item->look_here = true;
+			out->look_here++;
 		}
 	}
 	free(p);
@@ -376,12 +382,12 @@ static void summarise(struct evl_compare *out)
 }
 
 enum evl_status evl_compare_runs(struct evl_compare *out, const struct evl_run *before,
-				 const struct evl_run *after, double alpha, struct evl_err *err)
+	const struct evl_run *after, double alpha, struct evl_err *err)
 {
 	*out = (struct evl_compare){.alpha = alpha};
 	if (!(alpha > 0 && alpha < 1)) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "compare: alpha is %g, it must be between 0 and 1", alpha);
+			"compare: alpha is %g, it must be between 0 and 1", alpha);
 	}
 	out->cases = calloc(before->case_count + after->case_count + 1, sizeof *out->cases);
 	out->items = calloc(before->check_count + after->check_count + 1, sizeof *out->items);
@@ -390,7 +396,7 @@ enum evl_status evl_compare_runs(struct evl_compare *out, const struct evl_run *
 	struct side a = {0};
 	enum evl_status st = EVL_OK;
 	if (!side_init(&b, before) || !side_init(&a, after) || out->cases == NULL ||
-	    out->items == NULL || out->streams == NULL) {
+		out->items == NULL || out->streams == NULL) {
 		st = evl_err_set(err, EVL_E_NOMEM, "compare: out of memory");
 		goto out;
 	}

@@ -44,6 +44,8 @@ struct evl_compare_item {
 	bool tested;       /* both have counts */
 	double p;          /* one-sided p value; 1 when not tested */
 	double p_adjusted; /* after Holm's correction; 1 when not tested */
+	double p_look;     /* after Benjamini and Hochberg's, for a list to look through */
+	bool look_here; /* SAME, passes both times and p_look < alpha: worth a look, no verdict */
 };
 
 struct evl_compare_case {
@@ -84,7 +86,8 @@ struct evl_compare {
 	size_t stream_count;
 	int count[EVL_CHANGE_COUNT]; /* of items */
 	int stream_counts[EVL_STREAM_CHANGE_COUNT];
-	size_t tested; /* pairs in Holm's correction */
+	size_t tested;    /* pairs in Holm's correction */
+	size_t look_here; /* items that are */
 	double alpha;
 	bool same_campaign; /* equal digest of the campaign source */
 	bool same_bench;
@@ -94,5 +97,5 @@ struct evl_compare {
 
 /* The items point into the two runs, which must outlive *out. `alpha` in 0..1 (exclusive). */
 enum evl_status evl_compare_runs(struct evl_compare *out, const struct evl_run *before,
-				 const struct evl_run *after, double alpha, struct evl_err *err);
+	const struct evl_run *after, double alpha, struct evl_err *err);
 void evl_compare_finish(struct evl_compare *cmp); /* takes a zeroed object */

@@ -116,6 +116,11 @@ static void test_worse_though_passing(void **state)
 	assert_int_equal(cmp.items[0].change, EVL_CHANGE_WORSE);
 	assert_int_equal(cmp.items[1].change, EVL_CHANGE_SAME); /* alone it would have counted */
 	assert_int_equal(cmp.items[2].change, EVL_CHANGE_SAME);
+	/* Benjamini and Hochberg: the second of three times 3/2, so it is worth a look. */
+	near(cmp.items[1].p_look, 1.5 * 0.032714844);
+	assert_true(cmp.items[1].look_here);
+	assert_false(cmp.items[0].look_here || cmp.items[2].look_here);
+	assert_int_equal(cmp.look_here, 1);
 	assert_string_equal(cmp.items[0].role, "trib");
 	assert_int_equal(cmp.items[0].number, 1);
 	assert_int_equal(cmp.cases[0].change, EVL_CHANGE_WORSE);
