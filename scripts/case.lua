@@ -58,13 +58,13 @@ function Case:take(t)
 	local function source(where, value)
 		local kind = spec.kind(value)
 		if kind == "pattern" then
-			return { pattern = value.name }
+			return { pattern = value.name, bytes = value.bytes, bits = value.bits }
 		elseif kind == "replay" then
 			local recording = value.recording
 			shortest = math.min(shortest or recording.frames, recording.frames)
 			return { recording = recording.id }
 		end
-		core.fail("%s: a pattern (prbs \"...\") or replay(recording) is expected, not %s", where,
+		core.fail("%s: a pattern (prbs \"...\", word \"...\", pattern \"...\") or replay(recording) is expected, not %s", where,
 			spec.show(value))
 	end
 	for _, field in ipairs { "play", "expect" } do
@@ -92,7 +92,8 @@ function Case:take(t)
 				core.fail("take: inside.%s.%s: only a pattern can be followed inside a line", line,
 					role)
 			end
-			table.insert(plan.inside, { line = line, role = role, pattern = one.pattern })
+			one.line, one.role = line, role
+			table.insert(plan.inside, one)
 		end
 	end
 	if t.record then
@@ -199,16 +200,22 @@ local function arrival(self, seen, role, place, what, standard)
 			value = "own pattern, late"
 			reason = string.format("its own pattern arrives, but %d bits later than on the others",
 				m.deviation_bits)
+		elseif m.arrival == "unknown" then
+			verdict, value = "inconclusive", "the pattern"
+			reason = m.blocks and "the pattern arrives with the number of a channel outside this take"
+				or "the pattern arrives, but it is too short to tell whose it is; use 2^15-1 or longer, "
+				.. "or the counter pattern"
 		elseif m.arrival == "crossed" then
 			value = "pattern of " .. m.from_label
 			reason = "the pattern that " .. m.from_label .. " sends arrives here: crossed"
 		else
-			value = "no pattern"
+			value = m.recognised or "no pattern"
 			reason = m.alarm and ("no pattern found, the signal is " .. m.alarm)
+				or m.recognised and ("another pattern arrives: " .. m.recognised)
 				or "no pattern found"
 		end
-		if m.inverted and verdict == "pass" then
-			verdict, value, reason = "fail", "own pattern, inverted",
+		if m.inverted and (verdict == "pass" or m.arrival == "unknown") then
+			verdict, value, reason = "fail", value .. ", inverted",
 				"every bit arrives inverted"
 		end
 		if verdict == "fail" and cut_short(seen) and m.arrival == "none" then
@@ -278,11 +285,15 @@ function Case:check_bit_errors(seen, role, limit)
 			self:check { kind = "bit-errors", title = "bit error ratio", channel = m.channel,
 				verdict = "inconclusive", limit = text.ratio(limit.ratio), relation = "below",
 				confidence = text.percent(limit.confidence), bits = 0, errors = 0,
-				reason = "no pattern was found, so no bit could be compared",
+				reason = "no pattern was found, so no bit could be compared"
+					.. (m.recognised and "; what arrives is " .. m.recognised or ""),
 				rule = "pass needs compared bits" }
 		else
 			local j, standard, note = judge_ratio(seen, m, limit)
-			local reason = j.reason .. note
+			local verdict, reason = j.verdict, j.reason .. note
+			if m.inverted then
+				verdict, reason = "fail", "every bit arrives inverted; with that undone: " .. reason
+			end
 			if m.errors > 0 then
 				reason = reason .. string.format("; first error %s after the start, %d errored s",
 					text.seconds(m.first_error_ns), m.errored_seconds)
@@ -291,7 +302,7 @@ function Case:check_bit_errors(seen, role, limit)
 				reason = reason .. string.format("; the pattern was lost %d times", m.sync_losses)
 			end
 			self:check { kind = "bit-errors", title = "bit error ratio", channel = m.channel,
-				verdict = j.verdict, value = text.ratio(m.errors / m.bits),
+				verdict = verdict, value = text.ratio(m.errors / m.bits),
 				limit = text.ratio(limit.ratio), relation = "below",
 				confidence = text.percent(limit.confidence), lower = text.ratio(j.lower),
 				upper = text.ratio(j.upper), errors = m.errors, bits = m.bits, rule = j.rule,

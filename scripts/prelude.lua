@@ -1,5 +1,6 @@
 -- SPDX-License-Identifier: Apache-2.0
--- What every campaign sees without asking: campaign, case, prbs, replay, time_to_prove, bits_to_prove.
+-- What every campaign sees without asking: campaign, case, prbs, word, pattern, delay_pattern, replay,
+-- time_to_prove, bits_to_prove.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
@@ -73,11 +74,45 @@ end
 
 -- A pseudo-random pattern of ITU-T O.150; every channel that plays it gets a phase of its own.
 function prbs(name)
-	if type(name) ~= "string" or not core.pattern_known(name) then
-		core.fail("prbs: %s is not a known pattern; use one of %s", spec.show(name),
-			core.pattern_names())
+	local plain = type(name) == "string" and name:gsub(" inverted$", "")
+	local known = false
+	for one in core.prbs_names():gmatch("[^,]+") do
+		known = known or one:gsub("^ ", "") == plain
 	end
-	return spec.mark("pattern", { name = name })
+	if not known then
+		core.fail("prbs: %s is not a known pattern; use one of %s, with \" inverted\" for the other "
+			.. "sense", spec.show(name), core.prbs_names())
+	end
+	return spec.mark("pattern", { name = core.pattern(name) })
+end
+
+-- The same 1 to 64 bits again and again, the first in time first: word "10101010".
+function word(bits)
+	if type(bits) ~= "string" then
+		core.fail("word: digits 0 and 1 are expected, such as word \"1100\", not %s", spec.show(bits))
+	end
+	return spec.mark("pattern", { name = core.pattern("word " .. bits) })
+end
+
+-- Any pattern by its text ("all ones", "3 in 24", "counter", "QRSS inverted"), or the user's own
+-- bits: pattern { name = "idle", bytes = "\x55\x7e...", bits = 1200 }.
+function pattern(what)
+	if type(what) == "string" then
+		return spec.mark("pattern", { name = core.pattern(what) })
+	end
+	spec.fields("pattern", what, { name = "string", bytes = "string", bits = "integer?" })
+	local bits = what.bits or 8 * #what.bytes
+	core.user_pattern(what.name, what.bytes, bits)
+	return spec.mark("pattern", { name = what.name, bytes = what.bytes, bits = bits })
+end
+
+-- The shortest pattern whose phase tells delays of up to `most` at a rate: its period is longer.
+function delay_pattern(rate, most)
+	if not core.rate_bits(rate) then
+		core.fail("delay_pattern: rate %s is not known; use one of %s", spec.show(rate),
+			core.rate_names())
+	end
+	return prbs(core.delay_pattern(spec.duration("delay_pattern", most), rate))
 end
 
 -- A recording as a source (what was sent) and as an expectation (what was received).

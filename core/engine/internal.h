@@ -17,7 +17,7 @@
 #include "core/recording/reader.h"
 #include "core/recording/stream_digest.h"
 #include "core/recording/writer.h"
-#include "core/signal/prbs.h"
+#include "core/signal/pattern.h"
 
 struct evl_engine {
 	struct evl_engine_args args;
@@ -35,6 +35,8 @@ struct meter {
 	struct evl_take_meter out;
 	uint32_t part;
 	uint64_t phase; /* sent */
+	enum evl_pattern_identity identity;
+	uint32_t phase_set;
 	struct evl_checker checker;
 	struct evl_checker_counts last;
 	uint64_t bits, errors; /* RECORDING: compared so far */
@@ -46,7 +48,7 @@ struct meter {
 	bool block_errored;                 /* the present one, so far */
 	uint64_t blocks, errored_blocks;    /* of this second, while in synchronism */
 	const struct evl_take_content *expected;
-	uint8_t *sample; /* RECORDING: what was received in the middle slab, to tell crossings */
+	uint8_t *sample; /* what was received in the middle slab, to tell what it is */
 	bool have_sample;
 	uint64_t sample_bit; /* where in the stream it begins */
 	size_t sample_bytes;
@@ -64,7 +66,7 @@ struct part {
 	uint64_t seen_bits;  /* received since the lead-in began */
 	uint8_t *tx; /* NULL when it does not play */
 	uint8_t *rx; /* NULL when it does not capture */
-	struct evl_prbs generator;
+	struct evl_source generator;
 	struct evl_stream_digest *sent_digest;
 	struct evl_stream_digest *received_digest;
 	int32_t record_sent; /* channel in the writer, or -1 */

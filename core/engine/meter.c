@@ -5,12 +5,19 @@
 
 #include "core/engine/internal.h"
 #include "core/measure/phase.h"
+#include "core/measure/recognise.h"
 #include "core/signal/bits.h"
 
 /* Beyond this ratio of differing bits a signal is taken to be another one, and a match is sought;
  * below it, in the sample, it is taken to be the one found (common practice, no source). */
 #define FOREIGN_NUM 1
 #define FOREIGN_DEN 20
+
+/* The slab in the middle of the take serves to tell what a signal is. */
+static bool is_middle(const struct take *t)
+{
+	return t->done == t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
+}
 
 /* Which of the paths of core/measure/performance.h a channel of this rate is. */
 static const struct evl_performance_path *path_of(enum evl_rate rate)
@@ -56,12 +63,15 @@ void evl_meters_prepare(struct take *t)
 		m->expected = c;
 		if (c->kind == EVL_CONTENT_PATTERN) {
 			m->phase = c->phase;
-			evl_checker_init(&m->checker, c->pattern);
-		} else {
-			size_t room = evl_slab_room((uint32_t)t->parts[i].slab_bytes);
-			m->sample = evl_xmalloc(room);
-			widest = room > widest ? room : widest;
+			m->identity = c->identity;
+			m->phase_set = c->phase_set;
+			evl_checker_init(&m->checker, &c->pattern);
 		}
+		size_t room = evl_slab_room((uint32_t)t->parts[i].slab_bytes);
+		if (c->kind == EVL_CONTENT_RECORDING && room > widest) {
+			widest = room;
+		}
+		m->sample = evl_xmalloc(room);
 		t->parts[i].meter = (int32_t)t->meter_count++;
 	}
 	t->scratch = evl_xmalloc(widest);
@@ -79,7 +89,12 @@ void evl_meters_prepare(struct take *t)
 			EVL_CONTENT_PATTERN, EVL_RATE_E1);
 		m->out.line_channel = plan->parts[plan->inside->part].channel;
 		m->phase = plan->inside->slots[i].phase;
-		evl_checker_init(&m->checker, plan->inside->pattern);
+		m->identity = plan->inside->identity;
+		m->phase_set = plan->inside->phase_set;
+		m->sample = evl_xmalloc(e1);
+		struct evl_pattern own = plan->inside->pattern;
+		own.channel = (uint16_t)plan->inside->slots[i].channel;
+		evl_checker_init(&m->checker, &own);
 		t->inside_e1[slot] = t->inside_memory + i * e1;
 		t->inside_meter[slot] = t->meter_count++;
 	}
@@ -113,6 +128,16 @@ static void feed_by_blocks(struct meter *m, const uint8_t *rx, size_t bytes)
 		block_part(m, n, m->checker.errors > before, m->checker.locked);
 		rx += n;
 		bytes -= n;
+	}
+}
+
+static void feed_pattern(const struct take *t, struct meter *m, const uint8_t *rx, size_t bytes)
+{
+	feed_by_blocks(m, rx, bytes);
+	if (!m->checker.ever_locked && is_middle(t)) {
+		memcpy(m->sample, rx, bytes);
+		m->sample_bytes = bytes;
+		m->have_sample = bytes > 0;
 	}
 }
 
@@ -154,8 +179,7 @@ static enum evl_status feed_recording(
 				EVL_TAKE_MARKS - m->out.mark_count, at_bit, rx, t->scratch, bytes);
 		}
 	}
-	uint64_t middle = t->frames_all / 2 / EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_FRAMES;
-	if (t->done == middle) {
+	if (is_middle(t)) {
 		memcpy(m->sample, rx, bytes);
 		m->sample_bytes = bytes;
 		m->sample_bit = at_bit;
@@ -173,7 +197,7 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 		}
 		struct meter *m = &t->meters[p->meter];
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			feed_by_blocks(m, p->rx, p->rx_bytes);
+			feed_pattern(t, m, p->rx, p->rx_bytes);
 			continue;
 		}
 		enum evl_status st = feed_recording(t, m, p->rx, p->rx_bytes, err);
@@ -186,8 +210,7 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 	}
 	for (uint32_t slot = 0; slot < 63; slot++) {
 		if (t->inside_e1[slot] != NULL) {
-			feed_by_blocks(
-				&t->meters[t->inside_meter[slot]], t->inside_e1[slot],
+			feed_pattern(t, &t->meters[t->inside_meter[slot]], t->inside_e1[slot],
 				t->inside_bytes[slot]);
 		}
 	}
@@ -248,46 +271,77 @@ static void collect_pattern(struct meter *m)
 	m->out.errors = c->errors;
 	m->out.sync_losses = c->sync_losses;
 	m->out.slips = c->slips;
+	m->out.octet_slips = c->octet_slips;
 	m->out.last_slip_bits = c->last_slip_bits;
+	m->out.moved_bits = c->moved_bits;
+	m->out.moved_least_bits = c->moved_least_bits;
+	m->out.moved_most_bits = c->moved_most_bits;
+	uint64_t period = evl_pattern_period(&c->pattern);
+	m->out.period_bits = period <= INT64_MAX ? (int64_t)period : -1;
+	m->out.counter = c->pattern.kind == EVL_PATTERN_COUNTER;
+	m->out.blocks = c->blocks.blocks;
+	m->out.blocks_lost = c->blocks.lost;
+	m->out.blocks_late = c->blocks.late;
+	m->out.blocks_repeated = c->blocks.repeated;
+	m->out.blocks_foreign = c->blocks.foreign;
+	m->out.blocks_damaged = c->blocks.damaged;
+	if (!c->ever_locked && m->have_sample) {
+		struct evl_recognised r;
+		evl_recognise(&r, m->sample, m->sample_bytes, NULL, 0);
+		if (r.found) {
+			evl_pattern_name(m->out.recognised, &r.pattern);
+		}
+	}
 	m->out.first_lock_bit = c->first_lock_bit;
 	m->out.mark_count = (uint32_t)c->error_positions;
 	memcpy(m->out.marks, c->error_bit, sizeof m->out.marks);
 	m->out.first_error_bit = c->error_positions > 0 ? c->error_bit[0] : 0;
 }
 
-/* Whose pattern arrives where, for all meters of one pattern at one place. */
-static enum evl_status arrivals(
-	struct take *t, enum evl_place place, enum evl_prbs_kind kind, struct evl_err *err)
+/* Each block carries the number of its channel. */
+static void arrival_by_number(const struct take *t, struct meter *m)
 {
-	uint32_t n = 0;
-	uint32_t *who = evl_xcalloc(t->meter_count, sizeof *who);
+	const struct evl_checker *c = &m->checker;
+	if (!c->ever_locked) {
+		return;
+	}
+	if (c->blocks.channel == c->pattern.channel) {
+		m->out.arrival = EVL_ARRIVAL_OWN;
+		uint64_t delay = evl_checker_delay_bits(c, m->phase);
+		m->out.delay_bits = delay <= INT64_MAX ? (int64_t)delay : -1;
+		return;
+	}
+	m->out.arrival = EVL_ARRIVAL_UNKNOWN;
 	for (uint32_t i = 0; i < t->meter_count; i++) {
-		const struct meter *m = &t->meters[i];
-		if (m->out.kind == EVL_CONTENT_PATTERN && m->out.place == place &&
-			m->checker.kind == kind) {
-			who[n++] = i;
+		const struct meter *o = &t->meters[i];
+		if (o->out.kind == EVL_CONTENT_PATTERN &&
+			evl_pattern_same(&o->checker.pattern, &c->pattern) &&
+			o->checker.pattern.channel == c->blocks.channel) {
+			m->out.arrival = EVL_ARRIVAL_CROSSED;
+			m->out.from_channel = o->out.channel;
 		}
 	}
-	enum evl_status st = EVL_OK;
+}
+
+/* Whose pattern arrives where, for n meters of one pattern and phase set at one place. */
+static enum evl_status arrivals_by_phase(
+	struct take *t, const uint32_t *who, uint32_t n, struct evl_err *err)
+{
+	const struct evl_pattern *pattern = &t->meters[who[0]].checker.pattern;
+	const uint32_t period = (uint32_t)evl_pattern_period(pattern);
 	uint32_t *sent = evl_xcalloc(n, sizeof *sent);
 	struct evl_phase_seen *seen = evl_xcalloc(n, sizeof *seen);
 	struct evl_phase_arrival *at = evl_xcalloc(n, sizeof *at);
 	struct evl_phase_match match;
-	if (n == 0) {
-		goto out;
-	}
 	for (uint32_t i = 0; i < n; i++) {
 		const struct meter *m = &t->meters[who[i]];
-		sent[i] = (uint32_t)(m->phase % evl_prbs_period(kind));
+		sent[i] = (uint32_t)(m->phase % period);
 		seen[i].present = m->checker.ever_locked;
-		seen[i].offset = m->checker.offset;
+		seen[i].offset = (uint32_t)m->checker.offset;
 	}
-	st = evl_phase_match(&match, at, sent, seen, n, kind, evl_prbs_period(kind) - 1,
-		evl_meters_tolerance(t, n, evl_prbs_period(kind)), err);
-	if (st < 0) {
-		goto out;
-	}
-	for (uint32_t i = 0; i < n; i++) {
+	enum evl_status st = evl_phase_match(
+		&match, at, sent, seen, n, pattern, period - 1, evl_meters_tolerance(t, n, period), err);
+	for (uint32_t i = 0; i < n && st == EVL_OK; i++) {
 		struct evl_take_meter *m = &t->meters[who[i]].out;
 		m->delay_bits = at[i].place == EVL_PHASE_NOTHING ? -1 : (int64_t)at[i].delay_bits;
 		switch (at[i].place) {
@@ -302,8 +356,8 @@ static enum evl_status arrivals(
 			m->arrival = EVL_ARRIVAL_DELAYED;
 			m->delay_bits = at[i].own_delay_bits;
 			m->deviation_bits = (int64_t)at[i].own_delay_bits - match.delay_bits;
-			if (m->deviation_bits < -(int64_t)(evl_prbs_period(kind) / 2)) {
-				m->deviation_bits += evl_prbs_period(kind);
+			if (m->deviation_bits < -(int64_t)(period / 2)) {
+				m->deviation_bits += period;
 			}
 			break;
 		case EVL_PHASE_NOTHING:
@@ -311,10 +365,44 @@ static enum evl_status arrivals(
 			break;
 		}
 	}
-out:
 	free(at);
 	free(seen);
 	free(sent);
+	return st;
+}
+
+static bool same_group(const struct meter *a, const struct meter *b)
+{
+	return a->out.kind == EVL_CONTENT_PATTERN && b->out.kind == EVL_CONTENT_PATTERN &&
+	       a->out.place == b->out.place && a->phase_set == b->phase_set &&
+	       a->identity == b->identity &&
+	       evl_pattern_same(&a->checker.pattern, &b->checker.pattern);
+}
+
+static enum evl_status arrivals(struct take *t, struct evl_err *err)
+{
+	enum evl_status st = EVL_OK;
+	uint32_t *who = evl_xcalloc(t->meter_count, sizeof *who);
+	for (uint32_t first = 0; first < t->meter_count && st == EVL_OK; first++) {
+		struct meter *m = &t->meters[first];
+		uint32_t n = 0;
+		for (uint32_t i = 0; i < t->meter_count; i++) {
+			if (same_group(m, &t->meters[i])) {
+				who[n++] = i;
+			}
+		}
+		if (m->out.kind != EVL_CONTENT_PATTERN) {
+			continue;
+		}
+		if (m->identity == EVL_IDENTITY_NUMBER) {
+			arrival_by_number(t, m);
+		} else if (m->identity == EVL_IDENTITY_NONE) {
+			m->out.arrival = m->checker.ever_locked ? EVL_ARRIVAL_UNKNOWN
+								: EVL_ARRIVAL_NONE;
+		} else if (who[0] == first) {
+			st = arrivals_by_phase(t, who, n, err);
+		}
+	}
 	free(who);
 	return st;
 }
@@ -380,11 +468,7 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 			st = find_crossing(t, m, err);
 		}
 	}
-	for (int place = EVL_PLACE_RECEIVED; place <= EVL_PLACE_LINE; place++) {
-		for (int kind = 0; kind < EVL_PRBS_KINDS && st == EVL_OK; kind++) {
-			st = arrivals(t, (enum evl_place)place, (enum evl_prbs_kind)kind, err);
-		}
-	}
+	st = st == EVL_OK ? arrivals(t, err) : st;
 	t->result->meters = evl_xcalloc(t->meter_count, sizeof *t->result->meters);
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		t->result->meters[i] = t->meters[i].out;

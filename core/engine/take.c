@@ -186,8 +186,8 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		in->slabs[p->place] =
 			(struct evl_slab){.channel = p->bound->channel, .tx = p->tx, .rx = p->rx};
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
-			evl_prbs_init(
-				&p->generator, p->plan->played.pattern, p->plan->played.phase);
+			evl_source_start(
+				&p->generator, &p->plan->played.pattern, p->plan->played.phase);
 		}
 		if (p->plan->played.kind == EVL_CONTENT_RECORDING && !p->plan->record_sent) {
 			p->sent_digest = evl_stream_digest_create();
@@ -299,7 +299,7 @@ static enum evl_status fill(struct take *t, struct evl_err *err)
 		enum evl_status st = EVL_OK;
 		size_t bytes = evl_instance_tx_bytes(t->instances[p->instance].in, p->place, SLAB);
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
-			evl_prbs_fill(&p->generator, p->tx, bytes);
+			evl_source_fill(&p->generator, p->tx, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
 			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
 				p->sent_bits, p->tx, bytes, err);

@@ -17,7 +17,7 @@
 #include "core/base/digest.h"
 #include "core/base/err.h"
 #include "core/measure/performance.h"
-#include "core/signal/prbs.h"
+#include "core/signal/pattern.h"
 
 struct evl_rec;
 struct evl_bound_role;
@@ -41,8 +41,10 @@ enum evl_content {
 /* What a channel plays, or what is expected from it. */
 struct evl_take_content {
 	enum evl_content kind;
-	enum evl_prbs_kind pattern;
-	uint64_t phase;         /* of the first bit after the start */
+	struct evl_pattern pattern; /* COUNTER: with the channel's own number */
+	enum evl_pattern_identity identity; /* how the channels that share a phase set differ */
+	uint32_t phase_set; /* channels with the same pattern and set are told apart */
+	uint64_t phase;     /* of the first bit after the start */
 	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
 	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
@@ -63,7 +65,9 @@ struct evl_take_part {
 /* Follow the pattern of 63 tributaries inside a captured STM-1 line. */
 struct evl_take_inside {
 	uint32_t part; /* of the line, which must be captured */
-	enum evl_prbs_kind pattern;
+	struct evl_pattern pattern;
+	enum evl_pattern_identity identity;
+	uint32_t phase_set;
 	uint32_t count; /* tributaries that are followed, at most 63 */
 	struct {
 		uint32_t channel; /* that sends the pattern ... */
@@ -109,6 +113,8 @@ enum evl_arrival {
 	EVL_ARRIVAL_OWN,
 	EVL_ARRIVAL_DELAYED, /* its own, but not at the common delay */
 	EVL_ARRIVAL_CROSSED, /* another channel's */
+	EVL_ARRIVAL_UNKNOWN, /* the pattern, but it does not say whose: too short, or a number that
+			      * no channel here has */
 };
 
 enum evl_place {
@@ -132,7 +138,10 @@ struct evl_take_meter {
 	uint64_t unavailable_seconds;
 	uint64_t sync_losses;
 	uint64_t slips;
+	uint64_t octet_slips; /* of these, by whole octets */
 	int64_t last_slip_bits;
+	int64_t moved_bits; /* delay at the end against that at the first lock, by slips */
+	int64_t moved_least_bits, moved_most_bits;
 	uint64_t first_lock_bit;  /* when locked */
 	uint64_t first_error_bit; /* when errors > 0 */
 	uint64_t marks[EVL_TAKE_MARKS];
@@ -141,6 +150,11 @@ struct evl_take_meter {
 	uint32_t from_channel;  /* CROSSED */
 	int64_t deviation_bits; /* DELAYED: from the common delay */
 	int64_t delay_bits;     /* OWN, DELAYED: modulo the period */
+	int64_t period_bits;    /* PATTERN: delays of this and more cannot be told; -1: very long */
+	bool counter;           /* the pattern numbers its blocks; then: */
+	uint64_t blocks, blocks_lost, blocks_late, blocks_repeated, blocks_foreign, blocks_damaged;
+	char recognised[EVL_PATTERN_NAME_MAX]; /* PATTERN, never locked: what came in the middle of
+						* the take; "" when unknown */
 	/* Seconds and errored blocks as ITU-T G.826 for paths of this rate; STM-1: G.829 RS. */
 	struct evl_performance_totals by_blocks;
 	int64_t proved_ns; /* until_proved: from when on it was proved, or -1 */

@@ -6,7 +6,7 @@
 
 #include "core/signal/rng.h"
 
-#define CHANNELS_MAX 1024u
+#define CHANNELS_MAX ((size_t)EVL_PHASE_CHANNELS_MAX)
 #define DRAWS        64
 
 static int by_value(const void *x, const void *y)
@@ -60,7 +60,7 @@ static void draw(uint32_t *out, size_t n, uint32_t period, uint32_t apart, struc
 	qsort(out, n, sizeof(*out), by_value);
 	uint32_t turn = (uint32_t)evl_rng_below(rng, period);
 	for (size_t i = 0; i < n; i++) {
-		out[i] = (out[i] + (uint32_t)i * apart + turn) % period;
+		out[i] = (uint32_t)(((uint64_t)out[i] + (uint64_t)i * apart + turn) % period);
 	}
 	for (size_t i = n; i > 1; i--) {
 		size_t j = (size_t)evl_rng_below(rng, i);
@@ -70,17 +70,24 @@ static void draw(uint32_t *out, size_t n, uint32_t period, uint32_t apart, struc
 	}
 }
 
-enum evl_status evl_phase_assign(uint32_t *out, size_t n, enum evl_prbs_kind kind, uint64_t seed,
-				 struct evl_err *err)
+enum evl_status evl_phase_assign(uint32_t *out, size_t n, const struct evl_pattern *pattern,
+	uint64_t seed, struct evl_err *err)
 {
-	uint32_t period = evl_prbs_period(kind);
-	size_t most = period / 256 < CHANNELS_MAX ? period / 256 : CHANNELS_MAX;
+	char name[EVL_PATTERN_NAME_MAX];
+	if (pattern->kind == EVL_PATTERN_COUNTER) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s needs no phases: its blocks carry the channel",
+			evl_pattern_name(name, pattern));
+	}
+	uint32_t period = (uint32_t)evl_pattern_period(pattern);
+	size_t most = period / EVL_PATTERN_BITS_PER_CHANNEL < CHANNELS_MAX
+			      ? period / EVL_PATTERN_BITS_PER_CHANNEL
+			      : CHANNELS_MAX;
 	if (n == 0 || n > most) {
-		return evl_err_set(
-			err, EVL_E_INVALID,
+		return evl_err_set(err, EVL_E_INVALID,
 			"%zu channels cannot be told apart by the phases of %s: give 1 to %zu, or "
 			"use a longer pattern",
-			n, evl_prbs_name(kind), most);
+			n, evl_pattern_name(name, pattern), most);
 	}
 	uint32_t *work = calloc(2 * n * n, sizeof(*work));
 	if (work == NULL) {
@@ -104,11 +111,10 @@ enum evl_status evl_phase_assign(uint32_t *out, size_t n, enum evl_prbs_kind kin
 	}
 	free(work);
 	if (best > (n < 8 ? 1 : n / 2)) {
-		return evl_err_set(
-			err, EVL_E_LIMIT,
+		return evl_err_set(err, EVL_E_LIMIT,
 			"found no phases of %s that tell %zu channels apart; use another seed or a "
 			"longer pattern",
-			evl_prbs_name(kind), n);
+			evl_pattern_name(name, pattern), n);
 	}
 	return EVL_OK;
 }
@@ -171,23 +177,21 @@ static struct cluster densest(const struct guess *g, size_t from, size_t to, uin
 	return best;
 }
 
-static enum evl_status check_sent(const uint32_t *sent, size_t n, uint32_t period,
-				  uint32_t tolerance, struct evl_err *err)
+static enum evl_status check_sent(
+	const uint32_t *sent, size_t n, uint32_t period, uint32_t tolerance, struct evl_err *err)
 {
 	for (size_t i = 0; i < n; i++) {
 		if (sent[i] >= period) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "phase %" PRIu32
-					   " of channel %zu is not below the period %" PRIu32,
-					   sent[i], i, period);
+				"phase %" PRIu32 " of channel %zu is not below the period %" PRIu32,
+				sent[i], i, period);
 		}
 		for (size_t j = 0; j < i; j++) {
 			if (distance(sent[i], sent[j], period) <= 2 * tolerance) {
 				return evl_err_set(err, EVL_E_INVALID,
-						   "channels %zu and %zu send phases %" PRIu32
-						   " and %" PRIu32
-						   ": too near for a tolerance of %" PRIu32 " bits",
-						   j, i, sent[j], sent[i], tolerance);
+					"channels %zu and %zu send phases %" PRIu32 " and %" PRIu32
+					": too near for a tolerance of %" PRIu32 " bits",
+					j, i, sent[j], sent[i], tolerance);
 			}
 		}
 	}
@@ -195,7 +199,7 @@ static enum evl_status check_sent(const uint32_t *sent, size_t n, uint32_t perio
 }
 
 static void place(struct evl_phase_match *m, struct evl_phase_arrival *at, const uint32_t *sent,
-		  uint32_t offset, size_t self, size_t n, uint32_t period, uint32_t tolerance)
+	uint32_t offset, size_t self, size_t n, uint32_t period, uint32_t tolerance)
 {
 	at->own_delay_bits = minus(sent[self], offset, period);
 	at->channel = self;
@@ -216,21 +220,23 @@ static void place(struct evl_phase_match *m, struct evl_phase_arrival *at, const
 }
 
 enum evl_status evl_phase_match(struct evl_phase_match *m, struct evl_phase_arrival *at,
-				const uint32_t *sent, const struct evl_phase_seen *seen, size_t n,
-				enum evl_prbs_kind kind, uint32_t max_delay_bits,
-				uint32_t tolerance_bits, struct evl_err *err)
+	const uint32_t *sent, const struct evl_phase_seen *seen, size_t n,
+	const struct evl_pattern *pattern, uint32_t max_delay_bits, uint32_t tolerance_bits,
+	struct evl_err *err)
 {
-	uint32_t period = evl_prbs_period(kind);
+	char name[EVL_PATTERN_NAME_MAX];
+	evl_require(pattern->kind != EVL_PATTERN_COUNTER);
+	uint32_t period = (uint32_t)evl_pattern_period(pattern);
 	*m = (struct evl_phase_match){0};
 	if (n == 0 || n > CHANNELS_MAX) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "%zu channels cannot be matched: give 1 to %u", n, CHANNELS_MAX);
+			"%zu channels cannot be matched: give 1 to %zu", n, CHANNELS_MAX);
 	}
 	if (max_delay_bits >= period || tolerance_bits >= period / 4) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "delays of up to %" PRIu32 " bits within %" PRIu32
-				   " bits need a longer pattern than %s (%" PRIu32 " bits)",
-				   max_delay_bits, tolerance_bits, evl_prbs_name(kind), period);
+			"delays of up to %" PRIu32 " bits within %" PRIu32
+			" bits need a longer pattern than %s (%" PRIu32 " bits)",
+			max_delay_bits, tolerance_bits, evl_pattern_name(name, pattern), period);
 	}
 	enum evl_status status = check_sent(sent, n, period, tolerance_bits, err);
 	if (status < 0) {
@@ -267,7 +273,7 @@ enum evl_status evl_phase_match(struct evl_phase_match *m, struct evl_phase_arri
 			m->nothing++;
 		} else {
 			place(m, &at[i], sent, seen[i].offset % period, i, n, period,
-			      tolerance_bits);
+				tolerance_bits);
 		}
 	}
 	return EVL_OK;

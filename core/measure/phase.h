@@ -5,12 +5,12 @@
  *that all channels share is known. That delay is found from the phases themselves.
  *
  *	uint32_t sent[63];
- *	evl_phase_assign(sent, 63, EVL_PRBS15, seed, &err);
+ *	evl_phase_assign(sent, 63, &pattern, seed, &err);
  *	...
  *	struct evl_phase_seen seen[63] = ...;		// from struct evl_checker
  *	struct evl_phase_arrival at[63];
  *	struct evl_phase_match m;
- *	evl_phase_match(&m, at, sent, seen, 63, EVL_PRBS15, 30720, 32, &err);
+ *	evl_phase_match(&m, at, sent, seen, 63, &pattern, 30720, 32, &err);
  *	if (at[6].place == EVL_PHASE_CROSSED) { ... channel at[6].channel arrives at 6 ... }
  *
  * With 2^15-1 at 2048 kbit/s delays of up to 16 ms can be told apart (one period).
@@ -22,15 +22,18 @@
 #include <stdint.h>
 
 #include "core/base/err.h"
-#include "core/signal/prbs.h"
+#include "core/signal/pattern.h"
 
 /* Chooses n phases: distinct, at least period / (2 n) apart (round the period), in no order, and so
  * that no wrong delay explains more than half of the channels (a third in most cases; 1 for n < 8)
- * with a tolerance of 32 bits; thus a shift of all channels by one is noticed. The same seed, kind
- * and n give the same phases on every machine. EVL_E_INVALID when n is 0 or above period / 256 or
- * 1024. */
-enum evl_status evl_phase_assign(uint32_t *out, size_t n, enum evl_prbs_kind kind, uint64_t seed,
-				 struct evl_err *err);
+ * with a tolerance of 32 bits; thus a shift of all channels by one is noticed. The same seed,
+ * period and n give the same phases on every machine. EVL_E_INVALID when n is 0, above 1024, or
+ * above period / 256 (evl_pattern_identity says beforehand), and for the counter pattern, whose
+ * blocks carry the channel. */
+enum evl_status evl_phase_assign(uint32_t *out, size_t n, const struct evl_pattern *pattern,
+	uint64_t seed, struct evl_err *err);
+
+#define EVL_PHASE_CHANNELS_MAX 1024
 
 /* The tolerance that evl_phase_assign allows for. */
 #define EVL_PHASE_TOLERANCE_BITS 32
@@ -72,6 +75,6 @@ const char *evl_phase_place_name(enum evl_phase_place place);
  * sent phases lie within twice the tolerance. Allocates n * n entries while it works.
  */
 enum evl_status evl_phase_match(struct evl_phase_match *m, struct evl_phase_arrival *at,
-				const uint32_t *sent, const struct evl_phase_seen *seen, size_t n,
-				enum evl_prbs_kind kind, uint32_t max_delay_bits,
-				uint32_t tolerance_bits, struct evl_err *err);
+	const uint32_t *sent, const struct evl_phase_seen *seen, size_t n,
+	const struct evl_pattern *pattern, uint32_t max_delay_bits, uint32_t tolerance_bits,
+	struct evl_err *err);

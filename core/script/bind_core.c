@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* Functions of the `core` module that need no run: names, durations, statistics, errors. */
+#include <inttypes.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -8,10 +9,11 @@
 #include "core/base/alarm.h"
 #include "core/base/rate.h"
 #include "core/engine/take.h"
+#include "core/measure/delay.h"
 #include "core/measure/poisson.h"
 #include "core/measure/sequential.h"
 #include "core/script/internal.h"
-#include "core/signal/prbs.h"
+#include "core/signal/pattern.h"
 
 int evl_script_fail(lua_State *L, const char *fmt, ...)
 {
@@ -75,14 +77,22 @@ static int core_rate_names(lua_State *L)
 	return 1;
 }
 
-static int core_pattern_known(lua_State *L)
+/* core.pattern(text) -> its name as the report shows it, kind; raises with what is known. */
+static int core_pattern(lua_State *L)
 {
-	enum evl_prbs_kind kind;
-	lua_pushboolean(L, evl_prbs_by_name(&kind, luaL_checkstring(L, 1)));
-	return 1;
+	static const char *const kinds[] = {"prbs", "word", "user", "counter"};
+	struct evl_pattern p;
+	struct evl_err err = {0};
+	char name[EVL_PATTERN_NAME_MAX];
+	if (evl_pattern_parse(&p, luaL_checkstring(L, 1), &err) < 0) {
+		return evl_script_fail(L, "%s", err.text);
+	}
+	lua_pushstring(L, evl_pattern_name(name, &p));
+	lua_pushstring(L, kinds[p.kind]);
+	return 2;
 }
 
-static int core_pattern_names(lua_State *L)
+static int core_prbs_names(lua_State *L)
 {
 	luaL_Buffer b;
 	luaL_buffinit(L, &b);
@@ -91,6 +101,42 @@ static int core_pattern_names(lua_State *L)
 		luaL_addstring(&b, evl_prbs_name((enum evl_prbs_kind)k));
 	}
 	luaL_pushresult(&b);
+	return 1;
+}
+
+/* core.user_pattern(name, bytes, bits): raises when a receiver could not find its place. */
+static int core_user_pattern(lua_State *L)
+{
+	size_t len;
+	const char *name = luaL_checkstring(L, 1);
+	const char *bytes = luaL_checklstring(L, 2, &len);
+	lua_Integer bits = luaL_checkinteger(L, 3);
+	struct evl_err err = {0};
+	struct evl_user_pattern *u = NULL;
+	if (bits < 1 || (uint64_t)bits > (uint64_t)len * 8) {
+		return evl_script_fail(L, "pattern %s: %zu bytes do not hold %" PRId64 " bits",
+			name, len, (int64_t)bits);
+	}
+	if (evl_user_pattern_create(&u, name, (const uint8_t *)bytes, (uint64_t)bits, &err) < 0) {
+		return evl_script_fail(L, "%s", err.text);
+	}
+	evl_user_pattern_destroy(u);
+	return 0;
+}
+
+/* core.delay_pattern(ns, rate) -> the name of the pattern whose period is long enough. */
+static int core_delay_pattern(lua_State *L)
+{
+	struct evl_pattern p;
+	struct evl_err err = {0};
+	char name[EVL_PATTERN_NAME_MAX];
+	uint64_t ns = (uint64_t)luaL_checkinteger(L, 1);
+	uint64_t rate = (uint64_t)evl_rate_frame_bits(evl_rate_by_name(luaL_checkstring(L, 2))) *
+			EVL_FRAMES_PER_S;
+	if (evl_delay_choose(&p, ns, rate, &err) < 0) {
+		return evl_script_fail(L, "%s", err.text);
+	}
+	lua_pushstring(L, evl_pattern_name(name, &p));
 	return 1;
 }
 
@@ -119,11 +165,8 @@ static int core_duration_ns(lua_State *L)
 	static const struct {
 		const char *unit;
 		uint64_t ns;
-	} units[] = {{"us", 1000u},
-		     {"ms", 1000000u},
-		     {"s", 1000000000u},
-		     {"min", 60000000000u},
-		     {"h", 3600000000000u}};
+	} units[] = {{"us", 1000u}, {"ms", 1000000u}, {"s", 1000000000u}, {"min", 60000000000u},
+		{"h", 3600000000000u}};
 	const char *p = luaL_checkstring(L, 1);
 	uint64_t digits = 0;
 	uint64_t scale = 1;
@@ -248,8 +291,10 @@ static const luaL_Reg functions[] = {
 	{"fail_file", core_fail_file},
 	{"rate_bits", core_rate_bits},
 	{"rate_names", core_rate_names},
-	{"pattern_known", core_pattern_known},
-	{"pattern_names", core_pattern_names},
+	{"pattern", core_pattern},
+	{"prbs_names", core_prbs_names},
+	{"user_pattern", core_user_pattern},
+	{"delay_pattern", core_delay_pattern},
 	{"alarm_known", core_alarm_known},
 	{"alarm_names", core_alarm_names},
 	{"duration_ns", core_duration_ns},

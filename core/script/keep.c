@@ -218,16 +218,17 @@ void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink)
 static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 		       const struct evl_take_result *result, const struct evl_take_meter *m)
 {
+	char name[EVL_PATTERN_NAME_MAX];
 	const char *pattern = NULL;
 	for (uint32_t i = 0; i < plan->part_count; i++) {
 		if (m->place == EVL_PLACE_RECEIVED && plan->parts[i].channel == m->channel &&
 		    m->kind == EVL_CONTENT_PATTERN) {
-			pattern = evl_prbs_name(plan->parts[i].expected.pattern);
+			pattern = evl_pattern_name(name, &plan->parts[i].expected.pattern);
 		}
 	}
 	bool inside = m->place == EVL_PLACE_LINE;
 	if (inside) {
-		pattern = evl_prbs_name(plan->inside->pattern);
+		pattern = evl_pattern_name(name, &plan->inside->pattern);
 	}
 	struct evl_row_measurement row = {
 		.case_no = r->case_no,
@@ -252,7 +253,9 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 									: -1,
 		.first_error_bit = m->errors > 0 ? (int64_t)m->first_error_bit : -1,
 		.found_channel_no = m->arrival == EVL_ARRIVAL_CROSSED ? (int)m->from_channel
-				    : m->arrival == EVL_ARRIVAL_NONE  ? -1
+				    : m->arrival == EVL_ARRIVAL_NONE ||
+						      m->arrival == EVL_ARRIVAL_UNKNOWN
+					    ? -1
 								      : (int)m->channel,
 		.delay_bits = m->delay_bits};
 	struct evl_err err = {0};

@@ -10,6 +10,7 @@
 
 #include "core/base/file.h"
 #include "core/frame/klm.h"
+#include "core/measure/delay.h"
 #include "core/measure/phase.h"
 #include "core/script/internal.h"
 
@@ -24,6 +25,9 @@ struct build {
 	char *record_file; /* as opened */
 	char *record_meta;
 	int recording_no;
+	struct evl_user_pattern **users; /* owned, for the time of the take */
+	const char **user_bytes;         /* Lua strings they were made of */
+	size_t user_count;
 	char holder[96];
 	char name[80];
 };
@@ -65,20 +69,6 @@ static struct evl_take_part *part_of(struct build *b, uint32_t channel)
 	return p;
 }
 
-/* Phases of all channels of a role, the same in every take of the run. */
-static enum evl_status phases(struct build *b, const struct evl_bound_role *role,
-			      enum evl_prbs_kind kind, uint32_t **out, struct evl_err *err)
-{
-	*out = evl_xcalloc(role->channel_count, sizeof **out);
-	/* Roles differ by where they begin in the binding, so no two roles share phases. */
-	uint64_t first = 0;
-	for (size_t i = 0; &b->r->lab.binding->roles[i] != role; i++) {
-		first += b->r->lab.binding->roles[i].channel_count;
-	}
-	return evl_phase_assign(*out, role->channel_count, kind, b->r->args->seed + (first << 32),
-				err);
-}
-
 static uint32_t first_channel(const struct build *b, const struct evl_bound_role *role)
 {
 	uint32_t first = 0;
@@ -88,9 +78,98 @@ static uint32_t first_channel(const struct build *b, const struct evl_bound_role
 	return first;
 }
 
+/* The user's own bits: made once for all roles of the take. */
+static enum evl_status user_pattern(
+	struct build *b, int at, const char *name, struct evl_pattern *out, struct evl_err *err)
+{
+	const char *bytes = text_field(b->L, at, "bytes");
+	uint64_t bits = (uint64_t)integer_field(b->L, at, "bits");
+	for (size_t i = 0; i < b->user_count; i++) {
+		if (b->user_bytes[i] == bytes && evl_user_pattern_bits(b->users[i]) == bits) {
+			*out = evl_pattern_user(b->users[i]);
+			return EVL_OK;
+		}
+	}
+	struct evl_user_pattern *u = NULL;
+	enum evl_status st = evl_user_pattern_create(&u, name, (const uint8_t *)bytes, bits, err);
+	if (st < 0) {
+		return st;
+	}
+	size_t n = b->user_count++;
+	b->users = evl_xrealloc(b->users, b->user_count * sizeof *b->users);
+	b->user_bytes = evl_xrealloc(b->user_bytes, b->user_count * sizeof *b->user_bytes);
+	b->users[n] = u;
+	b->user_bytes[n] = bytes;
+	*out = evl_pattern_user(u);
+	return EVL_OK;
+}
+
+/* The fields pattern (and bytes, bits for the user's own) of the table at `at`. */
+static enum evl_status pattern_field(
+	struct build *b, int at, struct evl_pattern *out, struct evl_err *err)
+{
+	const char *text = text_field(b->L, at, "pattern");
+	enum evl_status st = text_field(b->L, at, "bytes") != NULL
+				     ? user_pattern(b, at, text, out, err)
+				     : evl_pattern_parse(out, text, err);
+	return st < 0 ? evl_err_prefix(err, "take %s", b->name) : st;
+}
+
+struct phases {
+	uint64_t *phase; /* owned; by channel of the role */
+	enum evl_pattern_identity identity;
+	uint32_t set;
+};
+
+/* n phases of their own, if the pattern is long enough to tell them apart. */
+static bool assign(uint32_t *out, size_t n, const struct evl_pattern *pattern, uint64_t seed,
+	enum evl_status *st, struct evl_err *err)
+{
+	if (evl_pattern_identity(pattern, n) != EVL_IDENTITY_PHASE || n > EVL_PHASE_CHANNELS_MAX) {
+		return false;
+	}
+	*st = evl_phase_assign(out, n, pattern, seed, err);
+	return *st != EVL_E_LIMIT; /* no good choice in so short a pattern */
+}
+
+/* Phases of all channels of a role, the same in every take of the run: no two channels of the
+ * binding share one where the pattern is long enough for all, else no two of the role; where it is
+ * too short for that they are spread evenly, and arrival cannot be told. */
+static enum evl_status phases(const struct build *b, const struct evl_bound_role *role,
+	const struct evl_pattern *pattern, struct phases *out, struct evl_err *err)
+{
+	const struct evl_binding *binding = b->r->lab.binding;
+	uint64_t seed = b->r->args->seed;
+	uint32_t first = first_channel(b, role);
+	size_t n = role->channel_count;
+	enum evl_status st = EVL_OK;
+	*out = (struct phases){.phase = evl_xcalloc(n, sizeof *out->phase)};
+	if (pattern->kind == EVL_PATTERN_COUNTER) {
+		out->identity = EVL_IDENTITY_NUMBER;
+		return EVL_OK;
+	}
+	uint32_t *all = evl_xcalloc(binding->channel_count, sizeof *all);
+	if (assign(all, binding->channel_count, pattern, seed, &st, err)) {
+		out->identity = EVL_IDENTITY_PHASE;
+	} else if (assign(all + first, n, pattern, seed + ((uint64_t)first << 32), &st, err)) {
+		out->identity = EVL_IDENTITY_PHASE;
+		out->set = first + 1;
+	} else {
+		st = EVL_OK;
+		for (size_t c = 0; c < n; c++) {
+			all[first + c] = (uint32_t)(evl_pattern_period(pattern) * c / n);
+		}
+	}
+	for (size_t c = 0; c < n; c++) {
+		out->phase[c] = all[first + c];
+	}
+	free(all);
+	return st;
+}
+
 static enum evl_status recorded_channel(struct build *b, const struct evl_bound_role *role,
-					const struct evl_bound_channel *c, bool sent, int id,
-					struct evl_take_content *out, struct evl_err *err)
+	const struct evl_bound_channel *c, bool sent, int id, struct evl_take_content *out,
+	struct evl_err *err)
 {
 	struct open_recording *rec = &b->r->recordings[id];
 	char name[EVL_REC_NAME_MAX];
@@ -99,9 +178,9 @@ static enum evl_status recorded_channel(struct build *b, const struct evl_bound_
 	out->reader = rec->reader;
 	if (!evl_rec_find(rec->reader, name, &out->reader_channel)) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "take %s: recording \"%s\" has no channel %s; it was made "
-				   "without that role",
-				   b->name, rec->name, name);
+			"take %s: recording \"%s\" has no channel %s; it was made "
+			"without that role",
+			b->name, rec->name, name);
 	}
 	snprintf(out->source, sizeof out->source, "recording %.40s, %.40s", rec->name, name);
 	return EVL_OK;
@@ -121,11 +200,11 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 		const struct evl_bound_role *role =
 			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
 		const char *pattern = text_field(L, at, "pattern");
-		enum evl_prbs_kind kind = EVL_PRBS15;
-		uint32_t *phase = NULL;
+		struct evl_pattern what = {0};
+		struct phases ph = {0};
 		if (pattern != NULL) {
-			evl_require(evl_prbs_by_name(&kind, pattern));
-			st = phases(b, role, kind, &phase, err);
+			st = pattern_field(b, at, &what, err);
+			st = st == EVL_OK ? phases(b, role, &what, &ph, err) : st;
 		}
 		uint32_t first = first_channel(b, role);
 		for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
@@ -135,17 +214,21 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 			p->capture = p->capture || !play;
 			if (pattern != NULL) {
 				content->kind = EVL_CONTENT_PATTERN;
-				content->pattern = kind;
-				content->phase = phase[c];
+				content->pattern = what;
+				content->pattern.channel = (uint16_t)p->channel;
+				content->identity = ph.identity;
+				content->phase_set = ph.set;
+				content->phase = ph.phase[c];
+				char name[EVL_PATTERN_NAME_MAX];
 				snprintf(content->source, sizeof content->source,
-					 "pattern %s, phase %u", pattern, phase[c]);
+					"pattern %.60s, phase %" PRIu64,
+					evl_pattern_name(name, &what), ph.phase[c]);
 			} else {
 				st = recorded_channel(b, role, &role->channels[c], play,
-						      (int)integer_field(L, at, "recording"),
-						      content, err);
+					(int)integer_field(L, at, "recording"), content, err);
 			}
 		}
-		free(phase);
+		free(ph.phase);
 		lua_pop(L, 1);
 	}
 	lua_pop(L, 1);
@@ -164,8 +247,7 @@ static enum evl_status inside(struct build *b, struct evl_err *err)
 	}
 	if (n > 1) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "take %s: inside: only one role of one line can be followed",
-				   b->name);
+			"take %s: inside: only one role of one line can be followed", b->name);
 	}
 	lua_rawgeti(L, -1, 1);
 	int at = lua_gettop(L);
@@ -173,33 +255,37 @@ static enum evl_status inside(struct build *b, struct evl_err *err)
 		evl_binding_role(b->r->lab.binding, text_field(L, at, "line"));
 	const struct evl_bound_role *role =
 		evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
-	evl_require(evl_prbs_by_name(&b->inside.pattern, text_field(L, at, "pattern")));
+	enum evl_status st = pattern_field(b, at, &b->inside.pattern, err);
+	if (st < 0) {
+		return st;
+	}
 	if (line->rate != EVL_RATE_STM1 || line->channel_count != 1) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "take %s: inside: role %s is not one STM-1 line", b->name,
-				   line->name);
+			"take %s: inside: role %s is not one STM-1 line", b->name, line->name);
 	}
 	struct evl_take_part *p = part_of(b, first_channel(b, line));
 	p->capture = true;
 	b->inside.part = (uint32_t)(p - b->plan.parts);
-	uint32_t *phase = NULL;
-	enum evl_status st = phases(b, role, b->inside.pattern, &phase, err);
+	struct phases ph;
+	st = phases(b, role, &b->inside.pattern, &ph, err);
+	b->inside.identity = ph.identity;
+	b->inside.phase_set = ph.set;
 	for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
 		const struct evl_bound_channel *ch = &role->channels[c];
 		if (!ch->has_klm || b->inside.count == 63) {
 			st = evl_err_set(err, EVL_E_INVALID,
-					 "take %s: inside: %s has no place K-L-M; give numbering "
-					 "and numbers in "
-					 "the bench file",
-					 b->name, ch->label);
+				"take %s: inside: %s has no place K-L-M; give numbering "
+				"and numbers in "
+				"the bench file",
+				b->name, ch->label);
 			break;
 		}
 		b->inside.slots[b->inside.count].channel = first_channel(b, role) + (uint32_t)c;
 		b->inside.slots[b->inside.count].slot = (uint8_t)evl_klm_index(ch->klm);
-		b->inside.slots[b->inside.count].phase = phase[c];
+		b->inside.slots[b->inside.count].phase = ph.phase[c];
 		b->inside.count++;
 	}
-	free(phase);
+	free(ph.phase);
 	b->plan.inside = &b->inside;
 	lua_pop(L, 2);
 	return st;
@@ -259,8 +345,8 @@ static enum evl_status inject(struct build *b, struct evl_err *err)
 		}
 		if (!any) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "take %s: inject: role %s has no number %" PRId64,
-					   b->name, role->name, number);
+				"take %s: inject: role %s has no number %" PRId64, b->name,
+				role->name, number);
 		}
 		lua_pop(L, 1);
 	}
@@ -272,10 +358,9 @@ static char *meta_json(const struct build *b)
 {
 	const struct run_state *r = b->r;
 	json_t *o = json_pack("{s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "campaign", r->campaign->name,
-			      "bench", r->lab.bench->name, "build", r->args->build, "case",
-			      r->campaign->cases[r->case_index].name, "take", b->name, "recording",
-			      b->record_as, "numbering",
-			      evl_numbering_name(r->lab.bench->numbering.kind));
+		"bench", r->lab.bench->name, "build", r->args->build, "case",
+		r->campaign->cases[r->case_index].name, "take", b->name, "recording", b->record_as,
+		"numbering", evl_numbering_name(r->lab.bench->numbering.kind));
 	evl_require(o != NULL);
 	json_object_set_new(o, "seed", json_integer((json_int_t)r->args->seed));
 	char *text = json_dumps(o, JSON_SORT_KEYS | JSON_COMPACT);
@@ -317,10 +402,10 @@ static enum evl_status record(struct build *b, struct evl_err *err)
 	char path[512];
 	int len =
 		snprintf(path, sizeof path, "%s.recordings/run-%" PRId64 "-case-%d-take-%d.pcapng",
-			 base, r->run, r->case_no + 1, r->take_no + 1);
+			base, r->run, r->case_no + 1, r->take_no + 1);
 	if (len < 0 || (size_t)len >= sizeof path) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "%s: the name is too long to make recordings", r->args->store);
+			"%s: the name is too long to make recordings", r->args->store);
 	}
 	b->record_path = evl_xstrdup(path);
 	size_t dir_len = slash != NULL ? (size_t)(slash - r->args->store) + 1 : 0;
@@ -394,7 +479,7 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", text_field(b->L, b->table, "name"));
 	snprintf(b->holder, sizeof b->holder, "case %s",
-		 b->r->campaign->cases[b->r->case_index].name);
+		b->r->campaign->cases[b->r->case_index].name);
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
 	b->plan.frames = (uint64_t)integer_field(b->L, b->table, "frames");
@@ -445,6 +530,30 @@ static const char *last_alarm(const struct evl_take_result *res, uint32_t channe
 	return name;
 }
 
+/* What only a pattern can say. */
+static void push_pattern(lua_State *L, const struct evl_take_meter *m, uint32_t frame_bits)
+{
+	set_integer(L, "moved_bits", m->moved_bits);
+	set_integer(L, "moved_least_bits", m->moved_least_bits);
+	set_integer(L, "moved_most_bits", m->moved_most_bits);
+	if (m->period_bits > 0) {
+		uint64_t ns = evl_delay_ns(
+			(uint64_t)m->period_bits, (uint64_t)frame_bits * EVL_FRAMES_PER_S);
+		set_integer(L, "delay_range_ns", ns <= INT64_MAX ? (int64_t)ns : INT64_MAX);
+	}
+	if (m->recognised[0] != '\0') {
+		set_text(L, "recognised", m->recognised);
+	}
+	if (m->counter) {
+		set_integer(L, "blocks", (int64_t)m->blocks);
+		set_integer(L, "blocks_lost", (int64_t)m->blocks_lost);
+		set_integer(L, "blocks_late", (int64_t)m->blocks_late);
+		set_integer(L, "blocks_repeated", (int64_t)m->blocks_repeated);
+		set_integer(L, "blocks_foreign", (int64_t)m->blocks_foreign);
+		set_integer(L, "blocks_damaged", (int64_t)m->blocks_damaged);
+	}
+}
+
 /* By bits (ITU-T G.821) and by blocks (G.826, G.829). */
 static void push_performance(
 	lua_State *L, const struct evl_take_result *res, const struct evl_take_meter *m)
@@ -464,9 +573,9 @@ static void push_performance(
 }
 
 static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_result *res,
-		       const struct evl_take_meter *m)
+	const struct evl_take_meter *m)
 {
-	static const char *const arrivals[] = {"none", "own", "delayed", "crossed"};
+	static const char *const arrivals[] = {"none", "own", "delayed", "crossed", "unknown"};
 	const struct evl_bound_channel *c = evl_engine_channel(r->engine, m->channel);
 	uint32_t fb = evl_rate_frame_bits(c->rate);
 	lua_createtable(L, 0, 40);
@@ -489,7 +598,11 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	push_performance(L, res, m);
 	set_integer(L, "sync_losses", (int64_t)m->sync_losses);
 	set_integer(L, "slips", (int64_t)m->slips);
+	set_integer(L, "octet_slips", (int64_t)m->octet_slips);
 	set_integer(L, "last_slip_bits", m->last_slip_bits);
+	if (m->kind == EVL_CONTENT_PATTERN) {
+		push_pattern(L, m, fb);
+	}
 	if (m->locked && m->kind == EVL_CONTENT_PATTERN) {
 		set_integer(L, "first_lock_ns", evl_take_bit_ns(res, m, m->first_lock_bit));
 	}
@@ -507,7 +620,9 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	}
 	set_integer(L, "deviation_bits", m->deviation_bits);
 	if (m->delay_bits >= 0) {
+		uint64_t rate = (uint64_t)fb * EVL_FRAMES_PER_S;
 		set_integer(L, "delay_bits", m->delay_bits);
+		set_integer(L, "delay_ns", (int64_t)evl_delay_ns((uint64_t)m->delay_bits, rate));
 	}
 	const char *alarm = last_alarm(res, m->channel);
 	if (alarm != NULL) {
@@ -588,7 +703,7 @@ static int push_seen(lua_State *L)
 }
 
 static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
-				      struct seen *seen, struct evl_err *err)
+	struct seen *seen, struct evl_err *err)
 {
 	struct run_state *r = b->r;
 	struct evl_rec *rec = NULL;
@@ -597,8 +712,7 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 		const struct evl_rec_info *info = evl_rec_info(rec, i);
 		char hex[EVL_SHA256_HEX];
 		evl_hex(info->digest, sizeof info->digest, hex);
-		struct evl_row_recording_channel row = {
-			.recording_no = b->recording_no,
+		struct evl_row_recording_channel row = {.recording_no = b->recording_no,
 			.ordinal = (int)i,
 			.name = info->channel.name,
 			.direction = evl_rec_direction_name(info->channel.direction),
@@ -612,9 +726,9 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 		return st;
 	}
 	evl_keep_status(r,
-			evl_store_recording_end(r->store, b->recording_no, result->record_sha256,
-						(int64_t)result->record_bytes, err),
-			err);
+		evl_store_recording_end(r->store, b->recording_no, result->record_sha256,
+			(int64_t)result->record_bytes, err),
+		err);
 	if (r->store_status < 0) {
 		return r->store_status;
 	}
@@ -623,26 +737,26 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 	return seen->recording >= 0 ? EVL_OK : EVL_E_IO;
 }
 
-static enum evl_status run_take(struct build *b, struct seen *seen, struct evl_take_result **result,
-				struct evl_err *err)
+static enum evl_status run_take(
+	struct build *b, struct seen *seen, struct evl_take_result **result, struct evl_err *err)
 {
 	struct run_state *r = b->r;
 	b->plan.begin_ns = evl_engine_next_begin(r->engine);
 	r->take_start_ns = b->plan.begin_ns + EVL_TAKE_LEAD_IN * (uint64_t)EVL_FRAME_NS;
 	struct evl_row_take row = {.case_no = r->case_no,
-				   .name = b->name,
-				   .start_ns = (int64_t)r->take_start_ns,
-				   .frames = 0,
-				   .lead_in_frames = EVL_TAKE_LEAD_IN,
-				   .clock = r->lab.is_virtual ? "virtual" : "real"};
+		.name = b->name,
+		.start_ns = (int64_t)r->take_start_ns,
+		.frames = 0,
+		.lead_in_frames = EVL_TAKE_LEAD_IN,
+		.clock = r->lab.is_virtual ? "virtual" : "real"};
 	evl_keep_status(r, evl_store_take_begin(r->store, &r->take_no, &row, err), err);
 	if (r->store_status == EVL_OK && b->record_as != NULL) {
 		struct evl_row_recording rec = {.case_no = r->case_no,
-						.take_no = r->take_no,
-						.name = b->record_as,
-						.path = b->record_path};
-		evl_keep_status(r, evl_store_recording_begin(r->store, &b->recording_no, &rec, err),
-				err);
+			.take_no = r->take_no,
+			.name = b->record_as,
+			.path = b->record_path};
+		evl_keep_status(
+			r, evl_store_recording_begin(r->store, &b->recording_no, &rec, err), err);
 	}
 	evl_keep_status(r, evl_store_tick_begin(r->store, err), err);
 	if (r->store_status < 0) {
@@ -666,11 +780,10 @@ static enum evl_status run_take(struct build *b, struct seen *seen, struct evl_t
 	}
 	bool whole = st == EVL_OK && !(*result)->interrupted;
 	evl_keep_status(r,
-			evl_store_take_end(r->store, r->case_no, r->take_no,
-					   whole ? EVL_STATE_FINISHED : EVL_STATE_INTERRUPTED,
-					   *result != NULL ? (int64_t)(*result)->frames : 0,
-					   &later),
-			&later);
+		evl_store_take_end(r->store, r->case_no, r->take_no,
+			whole ? EVL_STATE_FINISHED : EVL_STATE_INTERRUPTED,
+			*result != NULL ? (int64_t)(*result)->frames : 0, &later),
+		&later);
 	return st;
 }
 
@@ -703,6 +816,11 @@ enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_e
 	evl_take_result_destroy(result);
 	free(b.plan.parts);
 	free((void *)b.plan.injections);
+	for (size_t i = 0; i < b.user_count; i++) {
+		evl_user_pattern_destroy(b.users[i]);
+	}
+	free(b.users);
+	free(b.user_bytes);
 	free(b.record_as);
 	free(b.record_path);
 	free(b.record_file);

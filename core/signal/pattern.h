@@ -18,7 +18,7 @@
  *	all ones, all zeros, alternating		1, 0, 10
  *	1 in 8, 2 in 8, 3 in 24				01000000, 01000010, 010001000000000000000100
  *	word 1100					1 to 64 bits, the first in time first
- *	counter, counter 128				blocks of 64 or so many bytes
+ *	counter, counter 128				blocks of 512 or so many bytes
  * Each may be followed by "inverted": the sense opposite to that of O.150, or every bit inverted.
  *
  * Counter pattern (ours, no standard): blocks of block_bytes bytes, each
@@ -51,7 +51,7 @@ enum evl_pattern_kind {
 #define EVL_COUNTER_HEADER      16 /* bytes */
 #define EVL_COUNTER_BLOCK_MIN   32
 #define EVL_COUNTER_BLOCK_MAX   1024
-#define EVL_COUNTER_BLOCK_USUAL 64
+#define EVL_COUNTER_BLOCK_USUAL 512
 #define EVL_COUNTER_BLOCKS      (UINT64_C(1) << 48) /* then numbers begin again */
 
 struct evl_pattern {

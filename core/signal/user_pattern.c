@@ -76,6 +76,11 @@ static bool index_windows(struct evl_user_pattern *u)
 				if (i >= 0 && (uint64_t)i * u->step != at) {
 					u->twice[i] = true;
 				}
+				/* Where the inverse occurs, it is taken for the inverted sense. */
+				i = number_of(u, ~w);
+				if (i >= 0) {
+					u->twice[i] = true;
+				}
 			}
 		}
 	}
@@ -123,7 +128,8 @@ enum evl_status evl_user_pattern_create(struct evl_user_pattern **out, const cha
 	if (!index_windows(u)) {
 		evl_user_pattern_destroy(u);
 		return evl_err_set(err, EVL_E_INVALID,
-			"pattern %.60s: no 64 bits of it occur only once, so a receiver "
+			"pattern %.60s: no 64 bits of it occur only once, inverted or not, so a "
+			"receiver "
 			"cannot find its place; if it repeats itself, give one period",
 			name);
 	}

@@ -9,8 +9,8 @@
  *	...
  *	evl_user_pattern_destroy(u);
  *
- * A receiver finds its place by 64 bits that occur only once in the pattern (windows). Windows are
- * kept one each evl_user_pattern_step bits, at most 32768 of them.
+ * A receiver finds its place by 64 bits that occur only once in the pattern, and never inverted
+ *(windows). Windows are kept one each evl_user_pattern_step bits, at most 32768 of them.
  */
 #pragma once
 

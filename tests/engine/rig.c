@@ -57,11 +57,12 @@ void rig_down(struct rig *rig)
 void rig_patterns(struct rig *rig, uint32_t count, uint64_t frames)
 {
 	struct evl_err err = {0};
+	struct evl_pattern pattern = evl_pattern_prbs(EVL_PRBS15);
 	uint32_t phases[16];
-	must(evl_phase_assign(phases, count, EVL_PRBS15, 1, &err), &err);
+	must(evl_phase_assign(phases, count, &pattern, 1, &err), &err);
 	for (uint32_t i = 0; i < count; i++) {
 		struct evl_take_content c = {
-			.kind = EVL_CONTENT_PATTERN, .pattern = EVL_PRBS15, .phase = phases[i]};
+			.kind = EVL_CONTENT_PATTERN, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .phase = phases[i]};
 		rig->parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
 	}

@@ -17,6 +17,8 @@
 #define TOLERANCE 16
 
 static const uint32_t period = 32767;
+static const struct evl_pattern pattern = {.kind = EVL_PATTERN_PRBS, .prbs = EVL_PRBS15};
+static const struct evl_pattern pattern23 = {.kind = EVL_PATTERN_PRBS, .prbs = EVL_PRBS23};
 
 struct scene {
 	uint32_t sent[N];
@@ -32,7 +34,7 @@ static void setup(struct scene *s, uint64_t seed)
 {
 	struct evl_err err = {0};
 	memset(s, 0, sizeof(*s));
-	assert_int_equal(evl_phase_assign(s->sent, N, EVL_PRBS15, seed, &err), EVL_OK);
+	assert_int_equal(evl_phase_assign(s->sent, N, &pattern, seed, &err), EVL_OK);
 	for (size_t i = 0; i < N; i++) {
 		s->source[i] = i;
 	}
@@ -47,8 +49,8 @@ static void run(struct scene *s, uint32_t delay, struct evl_rng *rng)
 		s->seen[i].present = !s->dead[i];
 		s->seen[i].offset = (s->sent[s->source[i]] + period - d) % period;
 	}
-	enum evl_status status = evl_phase_match(&s->m, s->at, s->sent, s->seen, N, EVL_PRBS15,
-						 MAX_DELAY, TOLERANCE, &err);
+	enum evl_status status = evl_phase_match(
+		&s->m, s->at, s->sent, s->seen, N, &pattern, MAX_DELAY, TOLERANCE, &err);
 	assert_string_equal(err.text, "");
 	assert_int_equal(status, EVL_OK);
 }
@@ -180,14 +182,14 @@ static void few_receivers(void **state)
 	for (uint64_t seed = 0; seed < 50; seed++) {
 		struct evl_err err = {0};
 		uint32_t sent[2];
-		assert_int_equal(evl_phase_assign(sent, 2, EVL_PRBS15, seed, &err), EVL_OK);
+		assert_int_equal(evl_phase_assign(sent, 2, &pattern, seed, &err), EVL_OK);
 		struct evl_phase_seen seen[2] = {{true, (sent[1] + period - 300) % period},
-						 {true, (sent[0] + period - 300) % period}};
+			{true, (sent[0] + period - 300) % period}};
 		struct evl_phase_arrival at[2];
 		struct evl_phase_match m;
-		assert_int_equal(evl_phase_match(&m, at, sent, seen, 2, EVL_PRBS15, MAX_DELAY,
-						 TOLERANCE, &err),
-				 EVL_OK);
+		assert_int_equal(evl_phase_match(&m, at, sent, seen, 2, &pattern, MAX_DELAY,
+					 TOLERANCE, &err),
+			EVL_OK);
 		assert_int_equal(m.crossed, 2);
 		assert_int_equal(m.delay_bits, 300);
 	}
@@ -204,15 +206,15 @@ static void assigned_phases(void **state)
 	(void)state;
 	static uint32_t phase[1024], again[1024];
 	for (size_t v = 0; v < 2; v++) {
-		enum evl_prbs_kind kind = v ? EVL_PRBS23 : EVL_PRBS15;
-		uint32_t all = evl_prbs_period(kind);
+		const struct evl_pattern *kind = v ? &pattern23 : &pattern;
+		uint32_t all = (uint32_t)evl_pattern_period(kind);
 		for (size_t n = 1; n <= 127; n += n < 8 ? 1 : 17) {
 			for (uint64_t seed = 0; seed < 5; seed++) {
 				struct evl_err err = {0};
-				assert_int_equal(evl_phase_assign(phase, n, kind, seed, &err),
-						 EVL_OK);
-				assert_int_equal(evl_phase_assign(again, n, kind, seed, &err),
-						 EVL_OK);
+				assert_int_equal(
+					evl_phase_assign(phase, n, kind, seed, &err), EVL_OK);
+				assert_int_equal(
+					evl_phase_assign(again, n, kind, seed, &err), EVL_OK);
 				assert_memory_equal(phase, again, n * sizeof(phase[0]));
 				bool equal = true;
 				size_t falls = 0; /* 1 when in order round the period */
@@ -238,10 +240,10 @@ static void assigned_phases(void **state)
 	}
 	/* Another seed, other phases. */
 	struct evl_err err = {0};
-	assert_int_equal(evl_phase_assign(phase, N, EVL_PRBS15, 1, &err), EVL_OK);
-	assert_int_equal(evl_phase_assign(again, N, EVL_PRBS15, 2, &err), EVL_OK);
+	assert_int_equal(evl_phase_assign(phase, N, &pattern, 1, &err), EVL_OK);
+	assert_int_equal(evl_phase_assign(again, N, &pattern, 2, &err), EVL_OK);
 	assert_memory_not_equal(phase, again, N * sizeof(phase[0]));
-	assert_int_equal(evl_phase_assign(phase, 1024, EVL_PRBS23, 1, &err), EVL_OK);
+	assert_int_equal(evl_phase_assign(phase, 1024, &pattern23, 1, &err), EVL_OK);
 }
 
 static void refused(void **state)
@@ -252,21 +254,21 @@ static void refused(void **state)
 	struct evl_phase_seen seen[2] = {{true, 1}, {true, 2}};
 	struct evl_phase_arrival at[2];
 	struct evl_phase_match m;
-	assert_int_equal(evl_phase_assign(phase, 0, EVL_PRBS15, 1, &err), EVL_E_INVALID);
-	assert_int_equal(evl_phase_assign(phase, 128, EVL_PRBS15, 1, &err), EVL_E_INVALID);
+	assert_int_equal(evl_phase_assign(phase, 0, &pattern, 1, &err), EVL_E_INVALID);
+	assert_int_equal(evl_phase_assign(phase, 128, &pattern, 1, &err), EVL_E_INVALID);
 	assert_non_null(strstr(err.text, "128 channels"));
-	assert_int_equal(evl_phase_match(&m, at, phase, seen, 2, EVL_PRBS15, 1000, 16, &err),
-			 EVL_E_INVALID);
+	assert_int_equal(
+		evl_phase_match(&m, at, phase, seen, 2, &pattern, 1000, 16, &err), EVL_E_INVALID);
 	assert_non_null(strstr(err.text, "channels 0 and 1"));
-	assert_int_equal(evl_phase_match(&m, at, phase, seen, 2, EVL_PRBS15, 32767, 4, &err),
-			 EVL_E_INVALID);
-	assert_int_equal(evl_phase_match(&m, at, phase, seen, 2, EVL_PRBS15, 1000, 20000, &err),
-			 EVL_E_INVALID);
+	assert_int_equal(
+		evl_phase_match(&m, at, phase, seen, 2, &pattern, 32767, 4, &err), EVL_E_INVALID);
+	assert_int_equal(evl_phase_match(&m, at, phase, seen, 2, &pattern, 1000, 20000, &err),
+		EVL_E_INVALID);
 	phase[0] = 32767;
-	assert_int_equal(evl_phase_match(&m, at, phase, seen, 2, EVL_PRBS15, 1000, 4, &err),
-			 EVL_E_INVALID);
-	assert_int_equal(evl_phase_match(&m, at, phase, seen, 0, EVL_PRBS15, 1000, 4, &err),
-			 EVL_E_INVALID);
+	assert_int_equal(
+		evl_phase_match(&m, at, phase, seen, 2, &pattern, 1000, 4, &err), EVL_E_INVALID);
+	assert_int_equal(
+		evl_phase_match(&m, at, phase, seen, 0, &pattern, 1000, 4, &err), EVL_E_INVALID);
 }
 
 int main(void)

@@ -107,13 +107,14 @@ int main(void)
 		.instances = &in, .instance_count = 1, .binding = binding, .is_virtual = true};
 	must(evl_engine_create(&engine, &e, &err), &err);
 
+	struct evl_pattern pattern = evl_pattern_prbs(EVL_PRBS15);
 	uint32_t phases[63];
-	must(evl_phase_assign(phases, 63, EVL_PRBS15, 1, &err), &err);
+	must(evl_phase_assign(phases, 63, &pattern, 1, &err), &err);
 	struct evl_take_part parts[64] = {{0}};
-	static struct evl_take_inside inside = {.part = 63, .pattern = EVL_PRBS15, .count = 63};
+	struct evl_take_inside inside = {.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
 	for (uint32_t i = 0; i < 63; i++) {
 		struct evl_take_content c = {
-			.kind = EVL_CONTENT_PATTERN, .pattern = EVL_PRBS15, .phase = phases[i]};
+			.kind = EVL_CONTENT_PATTERN, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .phase = phases[i]};
 		parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
 		inside.slots[i].channel = i;

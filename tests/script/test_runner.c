@@ -48,18 +48,18 @@ static void place_up(struct place *p, const char *options, const char *head, con
 	p->dirs[0] = p->adapters;
 	char yaml[1024];
 	snprintf(yaml, sizeof yaml,
-		 "bench: rig\ntitle: rig\nadapters:\n  loop:\n    driver: loopback\n"
-		 "    options: {%s}\nroles:\n  trib:\n    adapter: loop\n    channels: e1-{1..8}\n",
-		 options);
+		"bench: rig\ntitle: rig\nadapters:\n  loop:\n    driver: loopback\n"
+		"    options: {%s}\nroles:\n  trib:\n    adapter: loop\n    channels: e1-{1..8}\n",
+		options);
 	put(p->bench, "", yaml);
 	put(p->campaign, head, campaign);
 	p->args = (struct evl_run_args){.campaign = p->campaign,
-					.bench = p->bench,
-					.build = "A",
-					.store = p->store,
-					.seed = 1,
-					.adapter_dirs = p->dirs,
-					.adapter_dir_count = 1};
+		.bench = p->bench,
+		.build = "A",
+		.store = p->store,
+		.seed = 1,
+		.adapter_dirs = p->dirs,
+		.adapter_dir_count = 1};
 }
 
 static void place_down(struct place *p)
@@ -77,6 +77,12 @@ static void place_down(struct place *p)
 	"local p = prbs '2^15-1'\n"                                                                \
 	"local seen = test:take { last = '1 s', play = { trib = p }, expect = { trib = p } }\n"
 
+#define PLAY(pattern)                                                                              \
+	"local p = " pattern "\n"                                                                  \
+	"local seen = test:take { last = '1 s', play = { trib = p }, expect = { trib = p } }\n"
+#define ARRIVE "test:check_arrival(seen, 'trib')\n"
+#define ERRORS "test:check_bit_errors(seen, 'trib', { ratio = 1e-5, confidence = 0.95 })\n"
+
 static void verdicts(void **state)
 {
 	(void)state;
@@ -89,33 +95,64 @@ static void verdicts(void **state)
 		{"", CASE("a", TAKE "test:check_arrival(seen, 'trib')"), EVL_VERDICT_PASS, 8},
 		/* 2.05 million bits prove 1e-5 but not 1e-7 with 95 % (Garwood: 2.9957 / n). */
 		{"",
-		 CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
+			CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
+				       "{ ratio = 1e-5, confidence = 0.95 })"),
+			EVL_VERDICT_PASS, 8},
+		{"",
+			CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
+				       "{ ratio = 1e-7, confidence = 0.95 })"),
+			EVL_VERDICT_INCONCLUSIVE, 8},
+		{"",
+			CASE("a",
+				"local p = prbs '2^23-1'\nlocal seen = test:take { last = '1 s',\n"
+				"play = { trib = p }, expect = { trib = p },\n"
+				"inject = { { errors = 1e-3, on = 'trib', number = 3, at = '0 s', "
+				"lasting = '1 s' } } }\n"
+				"test:check_bit_errors(seen, 'trib', "
 				"{ ratio = 1e-5, confidence = 0.95 })"),
-		 EVL_VERDICT_PASS, 8},
+			EVL_VERDICT_FAIL, 8},
+		/* Every kind of pattern; who sent it can be told by phase or number, or not at all.
+		 */
+		{"", CASE("a", PLAY("prbs 'QRSS'") ARRIVE), EVL_VERDICT_PASS, 8},
+		{"", CASE("a", PLAY("prbs '2^31-1 inverted'") ARRIVE ERRORS), EVL_VERDICT_PASS, 16},
+		{"", CASE("a", PLAY("pattern 'counter'") ARRIVE ERRORS), EVL_VERDICT_PASS, 16},
+		{"", CASE("a", PLAY("word '11001'") ERRORS), EVL_VERDICT_PASS, 8},
+		{"", CASE("a", PLAY("word '11001'") ARRIVE), EVL_VERDICT_INCONCLUSIVE, 8},
+		{"", CASE("a", PLAY("prbs '2^9-1'") ERRORS), EVL_VERDICT_PASS, 8},
+		{"", CASE("a", PLAY("prbs '2^9-1'") ARRIVE), EVL_VERDICT_INCONCLUSIVE, 8},
+		{"", CASE("a", PLAY("pattern '3 in 24'") ERRORS), EVL_VERDICT_PASS, 8},
+		{"", CASE("a", PLAY("delay_pattern('E1', '500 ms')") ARRIVE), EVL_VERDICT_PASS, 8},
 		{"",
-		 CASE("a", TAKE "test:check_bit_errors(seen, 'trib', "
-				"{ ratio = 1e-7, confidence = 0.95 })"),
-		 EVL_VERDICT_INCONCLUSIVE, 8},
+			CASE("a",
+				"local t = {}\nfor i = 1, 600 do t[i] = string.char(i * i * 7 % "
+				"251) end\n" PLAY("pattern { name = 'own', bytes = "
+						  "table.concat(t), bits = 4797 }") ARRIVE ERRORS),
+			EVL_VERDICT_PASS, 16},
+		/* What arrives instead is named; inverted is not passed. */
 		{"",
-		 CASE("a", "local p = prbs '2^23-1'\nlocal seen = test:take { last = '1 s',\n"
-			   "play = { trib = p }, expect = { trib = p },\n"
-			   "inject = { { errors = 1e-3, on = 'trib', number = 3, at = '0 s', "
-			   "lasting = '1 s' } } }\n"
-			   "test:check_bit_errors(seen, 'trib', "
-			   "{ ratio = 1e-5, confidence = 0.95 })"),
-		 EVL_VERDICT_FAIL, 8},
+			CASE("a", "local seen = test:take { last = '1 s', play = { trib = prbs "
+				  "'2^20-1' },\n"
+				  "expect = { trib = prbs '2^15-1' } }\n" ARRIVE
+				  "for _, m in ipairs(seen.meters) do\n"
+				  "assert(m.recognised == '2^20-1', m.recognised) end\n"),
+			EVL_VERDICT_FAIL, 8},
+		{"",
+			CASE("a", "local seen = test:take { last = '1 s', play = { trib = prbs "
+				  "'2^15-1' },\n"
+				  "expect = { trib = prbs '2^15-1 inverted' } }\n" ARRIVE ERRORS),
+			EVL_VERDICT_FAIL, 16},
 		{"", CASE("a", ""), EVL_VERDICT_NONE, 0},
 		/* A worse verdict stays, whatever comes after (ETSI ES 201 873-1 clause 24). */
 		{"",
-		 CASE("a", "test:check { title = 'x', verdict = 'fail' }\n"
-			   "test:check { title = 'y', verdict = 'pass' }"),
-		 EVL_VERDICT_FAIL, 2},
+			CASE("a", "test:check { title = 'x', verdict = 'fail' }\n"
+				  "test:check { title = 'y', verdict = 'pass' }"),
+			EVL_VERDICT_FAIL, 2},
 		/* An adapter that fails in the first case: error, and the second case still runs.
 		 */
 		{"fail_exchange: 6, fail_take: 1",
-		 CASE("a", TAKE "test:check_arrival(seen, 'trib')")
-			 CASE("b", TAKE "test:check_arrival(seen, 'trib')"),
-		 EVL_VERDICT_ERROR, 8},
+			CASE("a", TAKE "test:check_arrival(seen, 'trib')")
+				CASE("b", TAKE "test:check_arrival(seen, 'trib')"),
+			EVL_VERDICT_ERROR, 8},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct place p;
@@ -145,96 +182,108 @@ static void mistakes(void **state)
 		{"", "x = 1", "no campaign", false},
 		{needs, "", "no case", false},
 		{needs, "case 'a' { title = 't', run = function() end }",
-		 "c.lua:3: case a: time_limit", false},
+			"c.lua:3: case a: time_limit", false},
 		{needs, "case 'a' { title = 't', time_limit = '5', run = function() end }",
-		 "not a duration", false},
+			"not a duration", false},
 		{needs, "case 'a' { titel = 't' }", "titel is not known here", false},
 		{needs, CASE("a", "") CASE("a", ""), "given twice", false},
 		{"",
-		 "campaign { name = 'c', title = 't', version = '1', needs = { trib = "
-		 "{ rate = 'E9' } } }",
-		 "E9", false},
+			"campaign { name = 'c', title = 't', version = '1', needs = { trib = "
+			"{ rate = 'E9' } } }",
+			"E9", false},
 		{"",
-		 "campaign { name = 'c', title = 't', version = '1', needs = { nobody = "
-		 "{ rate = 'E1' } } }\ncase 'a' { title = 't', time_limit = '1 s', "
-		 "run = function() end }",
-		 "nobody", false},
+			"campaign { name = 'c', title = 't', version = '1', needs = { nobody = "
+			"{ rate = 'E1' } } }\ncase 'a' { title = 't', time_limit = '1 s', "
+			"run = function() end }",
+			"nobody", false},
 		{needs, "while true do end", "c.lua:3", false},
 		{needs, "local s = string.rep('x', 1 << 40)", "c.lua:3", false},
 		{needs, CASE("a", "while true do end"), "c.lua:4", true},
 		{needs, CASE("a", "test:take { last = '1 s', play = { trub = prbs '2^15-1' } }"),
-		 "c.lua:4: take: play: role \"trub\"", true},
+			"c.lua:4: take: play: role \"trub\"", true},
 		{needs, CASE("a", "test:take { last = '1 s', play = { trib = 5 } }"), "c.lua:4",
-		 true},
+			true},
 		{needs, CASE("a", "test:take { last = '2 h', play = { trib = prbs '2^15-1' } }"),
-		 "c.lua:4: take take 1 would end", true},
+			"c.lua:4: take take 1 would end", true},
+		{needs, CASE("a", "word '12'"), "c.lua:4: pattern \"word 12\": give 1 to 64 digits",
+			true},
+		{needs, CASE("a", "pattern 'counter 7'"), "a block has 32 to 1024 bytes", true},
+		{needs, CASE("a", "pattern 'nice'"), "use one of 2^9-1, ", true},
+		{needs, CASE("a", "pattern { name = 'x', bytes = ('a'):rep(100) }"),
+			"no 64 bits of it occur only once", true},
+		{needs, CASE("a", "pattern { name = 'x', bytes = 'ab', bits = 17 }"),
+			"2 bytes do not hold 17 bits", true},
+		{needs, CASE("a", "prbs 'all ones'"), "c.lua:4: prbs: \"all ones\"", true},
 		{needs, CASE("a", "prbs '2^16-1'"), "c.lua:4: prbs: \"2^16-1\"", true},
 		{needs, CASE("a", "test:reference 'x'"), "c.lua:4", true},
 		{needs, CASE("a", "error('my own words')"), "c.lua:4: my own words", true},
 		{needs, CASE("a", "test:check { title = 'x', verdict = 'super' }"),
-		 "c.lua:4: check", true},
+			"c.lua:4: check", true},
 		{needs, CASE("a", "test:check_arrival({}, 'trib')"), "c.lua:4: check_arrival",
-		 true},
+			true},
 		{needs, CASE("a", "pcall(function() while true do end end)"), "c.lua:4", true},
 		{needs, CASE("a", "io.write('x')"), "c.lua:4", true},
 		{needs, CASE("a", "require 'core'"), "core", true},
 		{needs,
-		 CASE("a", "local co = coroutine.wrap(function()\n"
-			   "test:take { last = '1 s', play = { trib = prbs '2^15-1' } } end)\n"
-			   "co()"),
-		 "c.lua:", true},
+			CASE("a",
+				"local co = coroutine.wrap(function()\n"
+				"test:take { last = '1 s', play = { trib = prbs '2^15-1' } } end)\n"
+				"co()"),
+			"c.lua:", true},
 		{needs,
-		 CASE("a", "test:take { last = '1 s', inside = { trib = { trib = "
-			   "prbs '2^15-1' } } }"),
-		 "not one STM-1 line", true},
+			CASE("a", "test:take { last = '1 s', inside = { trib = { trib = "
+				  "prbs '2^15-1' } } }"),
+			"not one STM-1 line", true},
 		{needs,
-		 CASE("a", "test:take { last = '1 s', inject = { { alarm = 'XYZ', on = 'trib', "
-			   "at = '0 s', lasting = '1 s' } } }"),
-		 "XYZ", true},
+			CASE("a", "test:take { last = '1 s', inject = { { alarm = 'XYZ', on = "
+				  "'trib', "
+				  "at = '0 s', lasting = '1 s' } } }"),
+			"XYZ", true},
 		/* A campaign that goes round the library, or changes what the library gave it. */
 		{needs, CASE("a", "local ok, core = pcall(require, 'core') assert(ok, core)"),
-		 "no module 'core'", true},
+			"no module 'core'", true},
 		{needs, CASE("a", "coroutine.wrap(require)('core')"), "no module 'core'", true},
 		{needs, CASE("a", "coroutine.yield()"), "c.lua:4", true},
 		{needs, CASE("a", "coroutine.yield(1)"), "only in test:take", true},
 		{needs, CASE("a", "coroutine.yield({})"), "take: ", true},
 		{needs, CASE("a", "coroutine.yield(setmetatable({}, { __index = error }))"),
-		 "take: ", true},
+			"take: ", true},
 		{needs,
-		 CASE("a", "coroutine.yield { name = 'x', frames = 64, play = { { role = 'no', "
-			   "pattern = '2^15-1' } } }"),
-		 "role no is not in", true},
+			CASE("a", "coroutine.yield { name = 'x', frames = 64, play = { { role = "
+				  "'no', "
+				  "pattern = '2^15-1' } } }"),
+			"role no is not in", true},
+		{needs, CASE("a", "coroutine.yield { name = 'x', frames = -8, play = {} }"),
+			"take: ", true},
 		{needs,
-		 CASE("a", "coroutine.yield { name = 'x', frames = -8, play = {} }"), "take: ",
-		 true},
+			CASE("a", "local seen = test:take { last = '8 ms', play = { trib = "
+				  "prbs '2^15-1' }, record = { as = 'x', 'trib' } }\n"
+				  "seen.recording.id = 99999\n"
+				  "test:take { play = { trib = replay(seen.recording) } }"),
+			"c.lua:6: take: a recording is not known", true},
 		{needs,
-		 CASE("a", "local seen = test:take { last = '8 ms', play = { trib = "
-			   "prbs '2^15-1' }, record = { as = 'x', 'trib' } }\n"
-			   "seen.recording.id = 99999\n"
-			   "test:take { play = { trib = replay(seen.recording) } }"),
-		 "c.lua:6: take: a recording is not known", true},
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "record = { as = 'x', 'trib', 'trib', [4] = 'trib' } }"),
+			"take: ", true},
 		{needs,
-		 CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			   "record = { as = 'x', 'trib', 'trib', [4] = 'trib' } }"),
-		 "take: ", true},
+			CASE("a", "test:take { last = '8 ms', name = 'a\\xff', play = { trib = "
+				  "prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
+			"take: name", true},
 		{needs,
-		 CASE("a", "test:take { last = '8 ms', name = 'a\\xff', play = { trib = "
-			   "prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
-		 "take: name", true},
+			CASE("a", "test:take { last = '8 ms', name = ('\\u{e9}'):rep(45), play = { "
+				  "trib "
+				  "= prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
+			"name has 90 bytes", true},
 		{needs,
-		 CASE("a", "test:take { last = '8 ms', name = ('\\u{e9}'):rep(45), play = { trib "
-			   "= prbs '2^15-1' }, record = { as = 'x', 'trib' } }"),
-		 "name has 90 bytes", true},
-		{needs,
-		 CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			   "record = { as = 'a\\xff', 'trib' } }"),
-		 "take: record: as", true},
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "record = { as = 'a\\xff', 'trib' } }"),
+			"take: record: as", true},
 		{needs, CASE("a", "test:check { title = 'a\\xff', verdict = 'pass' }"),
-		 "c.lua:4: check: title is no UTF-8 text", true},
+			"c.lua:4: check: title is no UTF-8 text", true},
 		{needs, CASE("a", "test:check { title = 'a\\0b', verdict = 'pass' }"),
-		 "c.lua:4: check: title is no UTF-8 text", true},
+			"c.lua:4: check: title is no UTF-8 text", true},
 		{needs, CASE("a", "test:check { title = ('x'):rep(5000), verdict = 'pass' }"),
-		 "c.lua:4: check: title has 5000 bytes", true},
+			"c.lua:4: check: title has 5000 bytes", true},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
 		struct place p;
@@ -244,9 +293,9 @@ static void mistakes(void **state)
 		enum evl_status st = evl_runner_run(&out, &p.args, &err);
 		const char *text = cases[i].begins ? out.message : err.text;
 		if (cases[i].begins != (st == EVL_OK) || text == NULL ||
-		    strstr(text, cases[i].wanted) == NULL) {
+			strstr(text, cases[i].wanted) == NULL) {
 			fail_msg("%zu: %s: status %d, %s", i, cases[i].wanted, st,
-				 text ? text : "no message");
+				text ? text : "no message");
 		}
 		if (cases[i].begins) {
 			assert_int_equal(out.verdict, EVL_VERDICT_ERROR);
@@ -323,8 +372,8 @@ static void change_byte(const char *path, long at)
 	fclose(f);
 }
 
-/* Without --reference, too: a reference that is gone or altered is an error of the tester, neither a
- * failed unit nor a comparison of the unit with itself. */
+/* Without --reference, too: a reference that is gone or altered is an error of the tester, neither
+ * a failed unit nor a comparison of the unit with itself. */
 static void no_run_is_its_own_reference_by_mistake(void **state)
 {
 	(void)state;
@@ -360,7 +409,7 @@ static void a_run_without_recordings_is_no_reference(void **state)
 	const char *one[] = {"c"};
 	char campaign[2048];
 	snprintf(campaign, sizeof campaign, "%s%s", replay_campaign,
-		 CASE("c", "test:check { title = 'x', verdict = 'pass' }"));
+		CASE("c", "test:check { title = 'x', verdict = 'pass' }"));
 	place_up(&p, "delay_frames: 2", needs, campaign);
 	assert_int_equal(evl_runner_run(&out, &p.args, &err), EVL_OK);
 	assert_int_equal(out.verdict, EVL_VERDICT_PASS);
@@ -465,8 +514,8 @@ static void chosen_cases_and_fit(void **state)
 	assert_int_equal(fit.case_count, 2);
 	evl_runner_fit_finish(&fit);
 	put(p.bench, "",
-	    "bench: rig\ntitle: rig\nadapters:\n  loop: {driver: loopback}\n"
-	    "roles:\n  trib:\n    adapter: loop\n    channels: e1-{1..4}\n");
+		"bench: rig\ntitle: rig\nadapters:\n  loop: {driver: loopback}\n"
+		"roles:\n  trib:\n    adapter: loop\n    channels: e1-{1..4}\n");
 	assert_int_equal(evl_runner_fit(&fit, &p.args, &err), EVL_OK);
 	assert_false(fit.fit.fits);
 	assert_int_equal(fit.fit.roles[0].missing, 4);
