@@ -113,6 +113,17 @@ void evl_lab_close(struct lab *lab);
 /* plan.c: the table that a case yielded -> plan -> take -> result table on co's stack. */
 enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err);
 
+/* plan_seen.c: pushes what the case gets back; argument 1 is a struct take_seen as light userdata.
+ * Runs under evl_sandbox_call, as it may run out of Lua memory. */
+struct take_seen {
+	struct run_state *r;
+	const struct evl_take_result *result;
+	const char *name;
+	int recording; /* in r->recordings, or -1 */
+	const char *recording_name;
+};
+int evl_script_push_seen(lua_State *L);
+
 /* plan_check.c: raises what is wrong with the yielded table, argument 2; 1 is the run as a light
  * userdata. */
 int evl_script_check_plan(lua_State *L);

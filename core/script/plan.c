@@ -498,212 +498,8 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 	return st == EVL_OK ? record(b, err) : st;
 }
 
-/* ---- what was seen ---- */
-
-static void set_integer(lua_State *L, const char *name, int64_t v)
-{
-	lua_pushinteger(L, (lua_Integer)v);
-	lua_setfield(L, -2, name);
-}
-
-static void set_text(lua_State *L, const char *name, const char *text)
-{
-	lua_pushstring(L, text);
-	lua_setfield(L, -2, name);
-}
-
-static void set_bool(lua_State *L, const char *name, bool v)
-{
-	lua_pushboolean(L, v);
-	lua_setfield(L, -2, name);
-}
-
-static const char *last_alarm(const struct evl_take_result *res, uint32_t channel)
-{
-	const char *name = NULL;
-	for (uint32_t i = 0; i < res->event_count; i++) {
-		const struct evl_take_event *e = &res->events[i];
-		if (e->channel == channel && !e->by_unit) {
-			name = e->raised ? evl_alarm_name(e->alarm) : NULL;
-		}
-	}
-	return name;
-}
-
-/* What only a pattern can say. */
-static void push_pattern(lua_State *L, const struct evl_take_meter *m, uint32_t frame_bits)
-{
-	set_integer(L, "moved_bits", m->moved_bits);
-	set_integer(L, "moved_least_bits", m->moved_least_bits);
-	set_integer(L, "moved_most_bits", m->moved_most_bits);
-	if (m->period_bits > 0) {
-		uint64_t ns = evl_delay_ns(
-			(uint64_t)m->period_bits, (uint64_t)frame_bits * EVL_FRAMES_PER_S);
-		set_integer(L, "delay_range_ns", ns <= INT64_MAX ? (int64_t)ns : INT64_MAX);
-	}
-	if (m->recognised[0] != '\0') {
-		set_text(L, "recognised", m->recognised);
-	}
-	if (m->counter) {
-		set_integer(L, "blocks", (int64_t)m->blocks);
-		set_integer(L, "blocks_lost", (int64_t)m->blocks_lost);
-		set_integer(L, "blocks_late", (int64_t)m->blocks_late);
-		set_integer(L, "blocks_repeated", (int64_t)m->blocks_repeated);
-		set_integer(L, "blocks_foreign", (int64_t)m->blocks_foreign);
-		set_integer(L, "blocks_damaged", (int64_t)m->blocks_damaged);
-	}
-}
-
-/* By bits (ITU-T G.821) and by blocks (G.826, G.829). */
-static void push_performance(
-	lua_State *L, const struct evl_take_result *res, const struct evl_take_meter *m)
-{
-	const struct evl_performance_totals *b = &m->by_blocks;
-	uint64_t seconds = (res->frames + EVL_FRAMES_PER_S - 1) / EVL_FRAMES_PER_S;
-	set_integer(L, "available_seconds", (int64_t)(seconds - m->unavailable_seconds));
-	set_integer(L, "block_available_seconds", (int64_t)b->available);
-	set_integer(L, "block_unavailable_seconds", (int64_t)b->unavailable);
-	set_integer(L, "block_errored_seconds", (int64_t)b->es);
-	set_integer(L, "block_severely_errored_seconds", (int64_t)b->ses);
-	set_integer(L, "background_block_errors", (int64_t)b->background);
-	set_integer(L, "checked_blocks", (int64_t)b->units);
-	if (m->proved_ns >= 0) {
-		set_integer(L, "proved_ns", m->proved_ns);
-	}
-}
-
-static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_result *res,
-	const struct evl_take_meter *m)
-{
-	static const char *const arrivals[] = {"none", "own", "delayed", "crossed", "unknown"};
-	const struct evl_bound_channel *c = evl_engine_channel(r->engine, m->channel);
-	uint32_t fb = evl_rate_frame_bits(c->rate);
-	lua_createtable(L, 0, 40);
-	set_integer(L, "channel", m->channel);
-	set_text(L, "role", c->role);
-	set_integer(L, "number", c->number);
-	set_text(L, "label", c->label);
-	set_text(L, "place", m->place == EVL_PLACE_LINE ? "line" : "received");
-	if (m->place == EVL_PLACE_LINE) {
-		set_text(L, "line", evl_engine_channel(r->engine, m->line_channel)->role);
-	}
-	set_text(L, "kind", m->kind == EVL_CONTENT_PATTERN ? "pattern" : "recording");
-	set_bool(L, "locked", m->locked);
-	set_bool(L, "inverted", m->inverted);
-	set_integer(L, "bits", (int64_t)m->bits);
-	set_integer(L, "errors", (int64_t)m->errors);
-	set_integer(L, "errored_seconds", (int64_t)m->errored_seconds);
-	set_integer(L, "severely_errored_seconds", (int64_t)m->severely_errored_seconds);
-	set_integer(L, "unavailable_seconds", (int64_t)m->unavailable_seconds);
-	push_performance(L, res, m);
-	set_integer(L, "sync_losses", (int64_t)m->sync_losses);
-	set_integer(L, "slips", (int64_t)m->slips);
-	set_integer(L, "octet_slips", (int64_t)m->octet_slips);
-	set_integer(L, "last_slip_bits", m->last_slip_bits);
-	if (m->kind == EVL_CONTENT_PATTERN) {
-		push_pattern(L, m, fb);
-	}
-	if (m->locked && m->kind == EVL_CONTENT_PATTERN) {
-		set_integer(L, "first_lock_ns", evl_take_bit_ns(res, m, m->first_lock_bit));
-	}
-	if (m->errors > 0) {
-		uint64_t bit = m->first_error_bit;
-		set_integer(L, "first_error_ns", evl_take_bit_ns(res, m, bit));
-		set_integer(L, "first_error_frame", (int64_t)(bit / fb));
-		set_integer(L, "first_error_byte", (int64_t)(bit % fb / 8));
-		set_integer(L, "first_error_bit", (int64_t)(bit % 8) + 1);
-	}
-	set_text(L, "arrival", arrivals[m->arrival]);
-	if (m->arrival == EVL_ARRIVAL_CROSSED) {
-		set_text(L, "from_label", evl_engine_channel(r->engine, m->from_channel)->label);
-		set_integer(L, "from_channel", m->from_channel);
-	}
-	set_integer(L, "deviation_bits", m->deviation_bits);
-	if (m->delay_bits >= 0) {
-		uint64_t rate = (uint64_t)fb * EVL_FRAMES_PER_S;
-		set_integer(L, "delay_bits", m->delay_bits);
-		set_integer(L, "delay_ns", (int64_t)evl_delay_ns((uint64_t)m->delay_bits, rate));
-	}
-	const char *alarm = last_alarm(res, m->channel);
-	if (alarm != NULL) {
-		set_text(L, "alarm", alarm);
-	}
-}
-
-static void push_streams(lua_State *L, struct run_state *r, const struct evl_take_result *res)
-{
-	lua_createtable(L, (int)res->stream_count, 0);
-	for (uint32_t i = 0; i < res->stream_count; i++) {
-		const struct evl_take_stream *s = &res->streams[i];
-		lua_createtable(L, 0, 6);
-		set_integer(L, "channel", s->channel);
-		set_text(L, "role", evl_engine_channel(r->engine, s->channel)->role);
-		set_text(L, "direction", s->sent ? "sent" : "received");
-		set_integer(L, "bits", (int64_t)s->bits);
-		if (s->digest[0] != '\0') {
-			set_text(L, "digest", s->digest);
-		}
-		if (s->recorded_digest[0] != '\0') {
-			set_text(L, "recorded_digest", s->recorded_digest);
-		}
-		lua_rawseti(L, -2, (lua_Integer)i + 1);
-	}
-}
-
-struct seen {
-	struct run_state *r;
-	const struct evl_take_result *result;
-	const char *name;
-	int recording; /* in r->recordings, or -1 */
-	const char *recording_name;
-};
-
-/* Pushes what the case gets back. Runs under evl_sandbox_call: it may run out of Lua memory. */
-static int push_seen(lua_State *L)
-{
-	const struct seen *s = lua_touserdata(L, 1);
-	const struct evl_take_result *res = s->result;
-	lua_createtable(L, 0, 12);
-	set_text(L, "name", s->name);
-	set_integer(L, "frames", (int64_t)res->frames);
-	set_integer(L, "planned_frames", (int64_t)res->frames_planned);
-	set_bool(L, "ended_early", res->ended_early);
-	set_bool(L, "interrupted", res->interrupted);
-	set_integer(L, "events_lost", (int64_t)res->events_lost);
-	set_integer(L, "gaps", (int64_t)res->gaps);
-	lua_createtable(L, (int)res->meter_count, 0);
-	for (uint32_t i = 0; i < res->meter_count; i++) {
-		push_meter(L, s->r, res, &res->meters[i]);
-		lua_rawseti(L, -2, (lua_Integer)i + 1);
-	}
-	lua_setfield(L, -2, "meters");
-	lua_createtable(L, (int)res->event_count, 0);
-	for (uint32_t i = 0; i < res->event_count; i++) {
-		const struct evl_take_event *e = &res->events[i];
-		lua_createtable(L, 0, 6);
-		set_integer(L, "channel", e->channel);
-		set_text(L, "role", evl_engine_channel(s->r->engine, e->channel)->role);
-		set_text(L, "alarm", evl_alarm_name(e->alarm));
-		set_bool(L, "raised", e->raised);
-		set_text(L, "by", e->by_unit ? "unit" : "tester");
-		set_integer(L, "at_ns", e->at_ns);
-		lua_rawseti(L, -2, (lua_Integer)i + 1);
-	}
-	lua_setfield(L, -2, "events");
-	push_streams(L, s->r, res);
-	lua_setfield(L, -2, "streams");
-	if (s->recording >= 0) {
-		lua_createtable(L, 0, 3);
-		set_integer(L, "id", s->recording);
-		set_integer(L, "frames", (int64_t)s->r->recordings[s->recording].frames);
-		set_text(L, "name", s->recording_name);
-		lua_setfield(L, -2, "recording");
-	}
-	return 1;
-}
-
 static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
-	struct seen *seen, struct evl_err *err)
+	struct take_seen *seen, struct evl_err *err)
 {
 	struct run_state *r = b->r;
 	struct evl_rec *rec = NULL;
@@ -738,7 +534,7 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 }
 
 static enum evl_status run_take(
-	struct build *b, struct seen *seen, struct evl_take_result **result, struct evl_err *err)
+	struct build *b, struct take_seen *seen, struct evl_take_result **result, struct evl_err *err)
 {
 	struct run_state *r = b->r;
 	b->plan.begin_ns = evl_engine_next_begin(r->engine);
@@ -791,7 +587,7 @@ enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_e
 {
 	struct build b = {.r = r, .L = co, .table = lua_gettop(co), .recording_no = -1};
 	struct evl_take_result *result = NULL;
-	struct seen seen = {.r = r, .name = b.name, .recording = -1};
+	struct take_seen seen = {.r = r, .name = b.name, .recording = -1};
 	r->take_no = (int)r->takes;
 	enum evl_status st = build_plan(&b, err);
 	if (st == EVL_OK) {
@@ -806,7 +602,7 @@ enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_e
 	if (st == EVL_OK) {
 		lua_State *L = evl_sandbox_state(r->campaign->sandbox);
 		seen.result = result;
-		lua_pushcfunction(L, push_seen);
+		lua_pushcfunction(L, evl_script_push_seen);
 		lua_pushlightuserdata(L, &seen);
 		st = evl_sandbox_call(r->campaign->sandbox, 1, 1, err);
 		if (st == EVL_OK) {

@@ -111,10 +111,13 @@ int main(void)
 	uint32_t phases[63];
 	must(evl_phase_assign(phases, 63, &pattern, 1, &err), &err);
 	struct evl_take_part parts[64] = {{0}};
-	struct evl_take_inside inside = {.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
+	struct evl_take_inside inside = {
+		.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
 	for (uint32_t i = 0; i < 63; i++) {
-		struct evl_take_content c = {
-			.kind = EVL_CONTENT_PATTERN, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .phase = phases[i]};
+		struct evl_take_content c = {.kind = EVL_CONTENT_PATTERN,
+			.pattern = pattern,
+			.identity = EVL_IDENTITY_PHASE,
+			.phase = phases[i]};
 		parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
 		inside.slots[i].channel = i;
@@ -123,10 +126,10 @@ int main(void)
 	}
 	parts[63] = (struct evl_take_part){.channel = 63, .capture = true};
 	struct evl_take_plan plan = {.holder = "perf",
-				     .name = "perf",
-				     .frames = SECONDS * EVL_FRAMES_PER_S,
-				     .parts = parts,
-				     .part_count = 63};
+		.name = "perf",
+		.frames = SECONDS * EVL_FRAMES_PER_S,
+		.parts = parts,
+		.part_count = 63};
 	double plain = run_take(engine, &plan);
 	plan.part_count = 64;
 	plan.inside = &inside;
