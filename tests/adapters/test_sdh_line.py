@@ -261,11 +261,25 @@ def single_error():
           (streams["1-1-1"] != l.streams["1-1-1"]).sum() == 1, changed)
 
 
+def vc_clock(scenario, ppm, frames=960):
+    """High-order VCs that are faster than the line: a decrement for each 1/783 of a VC (8.1.4)."""
+    l = Line(scenario, frames, "--vc-ppm", str(ppm), "--ppm", "50")
+    overhead(l)
+    bits(l)
+    want = 783 * frames * ppm * 1e-6
+    moves = [p["pointer"] for p in l.summary["paths"]]
+    check("%s: %.1f decrements are due in every path" % (l.name, want), moves and all(
+        abs(m["decrements"] - want) <= 1 and m["increments"] == 0 and
+        not any(m[k] for k in BAD_POINTER) for m in moves), moves)
+
+
 GROUPS = {
-    "e1": lambda: (line("63e1", edge=False), line("63e1", 1200, moves=2, ppm=90), line("63e1-byte")),
+    "e1": lambda: (line("63e1", edge=False), line("63e1", 1200, moves=2, ppm=90), line("63e1-byte"),
+                   vc_clock("63e1", 80)),
     "t1": lambda: (single_error(), line("84t1"), line("84t1", 960, moves=2, ppm=90),
                    line("63t1", 960, moves=1, ppm=90)),
-    "t1_au3": lambda: (line("au3", long_trace=True), line("au3", 960, moves=2, ppm=90)),
+    "t1_au3": lambda: (line("au3", long_trace=True), line("au3", 960, moves=2, ppm=90),
+                       vc_clock("au3", 80)),
     "mixed": lambda: (line("mixed", edge=False), line("mixed", 960, moves=2, ppm=90),
                       line("au3mix", 960, moves=2, ppm=90)),
     "bulk": lambda: (line("3vc3", moves=2), line("vc4", moves=2, long_trace=True),
