@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
-"""Builds STM-1 and STM-4 lines byte by byte for the test of the independent decoder: every cell of the
-frame is asked in turn what it holds, as one reads the figures of ITU-T G.707. Slow and plain on
+"""Builds STM-1 and STM-4 lines byte by byte for the test of the independent decoder: every cell of
+the frame is asked in turn what it holds, as one reads the figures of ITU-T G.707. Slow and plain on
 purpose; shares no placement code with the decoder. Bytes of no use are random where the standard
 leaves them free, so that a decoder that read a wrong one would show."""
 
@@ -72,8 +72,8 @@ def bits_to_byte(bits):
 
 
 class Vc1:
-    """VC-12 or VC-11. kind: e1, e1-byte, t1, t1-byte. justify: {number of VC: +1 or -1}. `wide` puts
-    a VC-11 in the four columns of a TU-12."""
+    """VC-12 or VC-11. kind: e1, e1-byte, t1, t1-byte. justify: {number of VC: +1 or -1}. `wide`
+    puts a VC-11 in the four columns of a TU-12."""
 
     def __init__(self, kind, rng, trace, justify=None, rei=(), rdi=(), wide=False, bip_errors=()):
         self.kind, self.rng, self.trace, self.justify = kind, rng, trace, justify or {}
@@ -245,7 +245,8 @@ class Vc44c:
         for row in range(1, 10):
             for column in range(1, 1045):
                 if column == 1:
-                    byte = [trace_byte(self.trace, number), self.b3, 0x16, 0, 0, 0, 0, 0, 0][row - 1]
+                    byte = [trace_byte(self.trace, number), self.b3, 0x16, 0, 0, 0, 0, 0,
+                            0][row - 1]
                 else:
                     byte = 0x77 if column <= 4 else self.client.byte()
                 data.append(byte)
@@ -288,7 +289,8 @@ class Au:
 
 
 class Line:
-    """`augs`: for each AUG-1 a list of one AU-4 or of three AU-3; or one Au alone for an AU-4-4c."""
+    """`augs`: for each AUG-1 a list of one AU-4 or of three AU-3; or one Au alone for an
+    AU-4-4c."""
 
     def __init__(self, augs, rng, j0, b1_errors=(), b2_errors=()):
         self.whole = augs if isinstance(augs, Au) else None
@@ -300,7 +302,8 @@ class Line:
         self.number = 0
 
     def au_of(self, column):
-        """The AU of a payload column of the STM-N, or of a cell of row 4: (au, which of its width)."""
+        """The AU of a payload column of the STM-N, or of a cell of row 4: (au, which of its
+        width)."""
         if self.whole:
             return self.whole, (column - 1) % 12
         aug = self.augs[(column - 1) % self.n]
@@ -370,7 +373,8 @@ class Line:
 
 
 def keystream():
-    """6.5 as a recurrence of the sequence itself: s(t) = s(t-6) + s(t-7), beginning with 1111111."""
+    """6.5 as a recurrence of the sequence itself: s(t) = s(t-6) + s(t-7), beginning with
+    1111111."""
     s = [1] * 7
     while True:
         yield s[0]

@@ -1,16 +1,17 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Independent decoder of STM-1 and STM-4 lines (OC-3, OC-12) with any mix of payloads (ITU-T G.707).
+"""Independent decoder of STM-1 and STM-4 lines (OC-3, OC-12) with any mix of payloads (ITU-T
+G.707).
 
-Like stm1_decoder.py, on which it builds, it was written from the standard's figures apart from the C
-code of core/ and shares no code, table or constant with it. It reads raw line bytes (most significant
-bit first, any bit alignment), checks what can be checked from the line alone, and writes the bits of
-each client:
+Like stm1_decoder.py, on which it builds, it was written from the standard's figures apart from the
+C code of core/ and shares no code, table or constant with it. It reads raw line bytes (most
+significant bit first, any bit alignment), checks what can be checked from the line alone, and
+writes the bits of each client:
 
     sdh_decoder.py --input line.raw --out DIR --structure TEXT [--align auto|BITS]
 
-The structure says how each AUG-1 is divided, with ";" between the AUG-1 (one AUG-1 given: all alike,
-and the line is an STM-1; four: an STM-4, also "4x STRUCTURE"):
+The structure says how each AUG-1 is divided, with ";" between the AUG-1 (one given: the line is an
+STM-1; four: an STM-4, also "4x STRUCTURE"):
 
     vc4                      a VC-4 with bulk payload
     vc4-4c                   VC-4-4c with bulk payload (the line is an STM-4)
@@ -18,14 +19,15 @@ and the line is an STM-1; four: an STM-4, also "4x STRUCTURE"):
     au4: 12 12 11 12v11 ...  one word for each of the seven TUG-2; 12v11: VC-11 in TU-12
     au3: 11 | 12 | 3         three AU-3, with TUG-2 or (3) bulk payload
 
-Fewer parts than three stand for all: "au4: 12" has 63 TU-12. DIR gets NAME.bits (packed, the last
-byte padded with zeros) and summary.json. Names: K-L-M, K for a VC-3, vc4; in an STM-4 with the number
-of the AUG-1 in front. What a VC-12 or VC-11 carries is taken from its signal label. Exit status 0: the
-line was decoded (errors, if any, are counted in the summary), 2: no framing or unusable input.
+One part stands for all three: "au4: 12" has 63 TU-12. DIR gets NAME.bits (packed, the last
+byte padded with zeros) and summary.json. Names: K-L-M, K for a VC-3, vc4; in an STM-4 with the
+number of the AUG-1 in front. What a VC-12 or VC-11 carries is taken from its signal label. Exit
+status 0: the line was decoded (errors, if any, are counted in the summary), 2: no framing or
+unusable input.
 
-Clauses: multiplexing 7.1 to 7.3; pointers 8.1 to 8.3; POH 9.3; bulk payload in C-3 and C-4 10.2, 10.3;
-1544 kbit/s 10.1.5, 2048 kbit/s 10.1.4; VC-11 in TU-12 10.1.6; VC-4-4c 8.1.7. Sub-clauses deeper than
-two levels, and the values marked (m), are from memory.
+Clauses: multiplexing 7.1 to 7.3; pointers 8.1 to 8.3; POH 9.3; bulk payload in C-3 and C-4 10.2,
+10.3; 1544 kbit/s 10.1.5, 2048 kbit/s 10.1.4; VC-11 in TU-12 10.1.6; VC-4-4c 8.1.7. Sub-clauses
+deeper than two levels, and the values marked (m), are from memory.
 """
 
 import argparse
@@ -61,7 +63,8 @@ def parse_structure(text):
             continue
         route, colon, rest = one.partition(":")
         if route not in ("au4", "au3") or not colon:
-            raise DecodeError("structure \"%s\": an AUG-1 is vc4, vc4-4c, au4: ... or au3: ..." % one)
+            raise DecodeError("structure \"%s\": an AUG-1 is vc4, vc4-4c, au4: ... or "
+                              "au3: ..." % one)
         parts = [parse_part(p.split(), one) for p in rest.split("|")]
         if len(parts) == 1:
             parts *= 3
@@ -79,7 +82,8 @@ def parse_part(words, one):
     if len(words) == 1:
         words = words * 7
     if len(words) != 7 or any(w not in ("12", "11", "12v11") for w in words):
-        raise DecodeError("structure \"%s\": a part is 3, or 12, 11, 12v11 once or seven times" % one)
+        raise DecodeError("structure \"%s\": a part is 3, or 12, 11, 12v11 once or seven "
+                          "times" % one)
     return words
 
 
@@ -175,7 +179,8 @@ def decode_au4(aug):
 
 def decode_au4_4c(plain):
     """One pointer for four AU-4, the first; unit 12 bytes (8.1.7, m)."""
-    vcs, pointer = follow(au_items(plain, (0, 12), slice(36, 1080), slice(24, 36)), 783, 12, 9 * 1044)
+    vcs, pointer = follow(au_items(plain, (0, 12), slice(36, 1080), slice(24, 36)), 783, 12,
+                          9 * 1044)
     return vcs.reshape(-1, ROWS, 1044), pointer
 
 
@@ -332,7 +337,8 @@ def t1_byte_synchronous(vc):
     quarters = vc.reshape(-1, 26)
     f = ((quarters[:, 1] >> 1) & 1).reshape(-1, 1)
     bits = np.concatenate([f, np.unpackbits(quarters[:, 2:26], axis=1)], axis=1).reshape(-1)
-    return bits, {"p": tally(quarters[:, 1] >> 6, "%d"), "s": tally((quarters[:, 1] >> 2) & 15, "%X")}
+    return bits, {"p": tally(quarters[:, 1] >> 6, "%d"),
+                  "s": tally((quarters[:, 1] >> 2) & 15, "%X")}
 
 
 CLIENTS = {(140, "2"): ("E1 asynchronous", e1_asynchronous),
@@ -342,8 +348,8 @@ CLIENTS = {(140, "2"): ("E1 asynchronous", e1_asynchronous),
 
 
 def vc11_of_tu12(vc, stuff_column):
-    """VC-11 in TU-12 (10.1.6): of four columns one is stuff with even parity. Which, is from memory;
-    columns count as if V1 to V4 stood in front of each quarter of 35 bytes."""
+    """VC-11 in TU-12 (10.1.6): of four columns one is stuff with even parity. Which, is from
+    memory; columns count as if V1 to V4 stood in front of each quarter of 35 bytes."""
     quarters = vc.reshape(-1, 35)
     stuff = np.arange(stuff_column - 2, 35, 4)
     columns = [i for i in range(35) if i not in stuff]

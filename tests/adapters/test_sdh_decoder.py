@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Checks of the independent decoder sdh_decoder.py on lines that sdh_builder.py puts together byte by
-byte, so that what it later says about a line can be believed. Speaks TAP."""
+"""Checks of the independent decoder sdh_decoder.py on lines that sdh_builder.py puts together byte
+by byte, so that what it later says about a line can be believed. Speaks TAP."""
 
 import os
 import sys
@@ -29,7 +29,8 @@ SHORT = b"\xe2123456789ABCDEF"
 
 
 def low_order(kinds, route, rng, owners, units, k, moves=True):
-    """Fills `owners` with the TU of TUG-3 or AU-3 number k; kinds: seven words as in a structure."""
+    """Fills `owners` with the TU of TUG-3 or AU-3 number k; kinds: seven words as in a
+    structure."""
     for l, word in enumerate(kinds, start=1):
         for m in range(1, (3 if word[:2] == "12" else 4) + 1):
             pick = int(rng.integers(4))
@@ -151,7 +152,8 @@ def one_line(text, frames, seed, moves=None, j0=SHORT, j1=SHORT):
 def columns():
     # G.707 7.3 samples by way of the published column tables (RFC 4842 11.2).
     for route, kind, klm, want in (
-            ("au4", "12", (1, 1, 1), [10, 73, 136, 199]), ("au4", "12", (3, 7, 3), [72, 135, 198, 261]),
+            ("au4", "12", (1, 1, 1), [10, 73, 136, 199]),
+            ("au4", "12", (3, 7, 3), [72, 135, 198, 261]),
             ("au4", "11", (2, 4, 3), [62, 146, 230]), ("au4", "11", (3, 7, 4), [93, 177, 261]),
             ("au3", "11", (1, 1, 1), [2, 31, 60]), ("au3", "11", (1, 7, 4), [29, 58, 87]),
             ("au3", "12", (1, 1, 1), [2, 23, 45, 67]), ("au3", "12", (1, 7, 3), [22, 44, 66, 87])):

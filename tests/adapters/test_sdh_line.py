@@ -1,7 +1,7 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Lines of the general SDH encoder, judged by the independent decoder: every client's bits, all parity,
-labels, traces, pointers and their movements, and justification. Speaks TAP.
+"""Lines of the general SDH encoder, judged by the independent decoder: every client's bits, all
+parity, labels, traces, pointers and their movements, and justification. Speaks TAP.
 
     test_sdh_line.py SDH_DUMP GROUP
 
@@ -62,7 +62,8 @@ def structure_of(the_map):
                 continue
             words = []
             for l in range(1, 8):
-                c = next((c for c in here if (c["k"], c["l"]) == (k, l)), {"tu11": False, "kind": ""})
+                c = next((c for c in here if (c["k"], c["l"]) == (k, l)),
+                         {"tu11": False, "kind": ""})
                 words.append("11" if c["tu11"] else "12v11" if c["kind"][:2] == "T1" else "12")
             parts.append(" ".join(words))
         augs.append({"AU-4": "au4: ", "AU-3": "au3: "}[au] + " | ".join(parts))
@@ -117,7 +118,7 @@ def overhead(l, long_trace=False):
     for i, p in enumerate(s["paths"]):
         bulk = p.get("client") == "bulk"
         good = [clean(p["b3"], least), p["g1_rei"] == p["g1_rdi"] == 0,
-                set(p["c2"]) == ({"04"} if p["vc"] == "VC-3" and bulk else {"01"} if bulk else {"02"}),
+                set(p["c2"]) == {("04" if p["vc"] == "VC-3" else "01") if bulk else "02"},
                 bulk or p["h4_sequence_errors"] == 0, p.get("unequal_stuff", 0) == 0,
                 good_trace(p["j1"], long_trace and i == 0),
                 set(p.get("row4", {"93"})) == {"93"}, set(p.get("row4_h2", {"FF"})) == {"FF"},
@@ -144,8 +145,8 @@ def overhead(l, long_trace=False):
 
 
 def bits(l):
-    """The decoded bits stand in the input without a gap; where the mapping keeps the client's frame,
-    or the place in the container, they begin at one."""
+    """The decoded bits stand in the input without a gap; where the mapping keeps the client's
+    frame, or the place in the container, they begin at one."""
     wrong = []
     for name, unit, given, c in l.clients:
         got, given = l.streams[name], np.unpackbits(given)
@@ -205,9 +206,9 @@ def pointers(l, n):
 
 def clocks(l, ppm, moves):
     """C1 and C2 carry the clock: bits more or fewer than nominal in the VCs seen are those of the
-    client's clock, and of the movements: a step is bits of the VC, of which the client has its share.
-    The store may be some bits from its level at either end: ten are allowed (the encoder's choice; a
-    client's clock makes 17 to 28 in the long lines)."""
+    client's clock, and of the movements: a step is bits of the VC, of which the client has its
+    share. The store may be some bits from its level at either end: ten are allowed (the encoder's
+    choice; a client's clock makes 17 to 28 in the long lines)."""
     plan, wrong, seen = planned(l, moves), [], 0
     for i, (name, u, _, c) in enumerate(l.clients):
         if c["kind"] not in ("E1", "T1"):
@@ -244,12 +245,12 @@ def line(scenario, frames=200, moves=0, ppm=0, long_trace=False, edge=True):
 
 
 def single_error():
-    """One inverted bit in a data byte of TU-11 1-1-1 (VC-4 column 94, 7.3): one error in each parity
-    over it, and that client alone is not found any more."""
+    """One inverted bit in a data byte of TU-11 1-1-1 (VC-4 column 94, 7.3): one error in each
+    parity over it, and that client alone is not found any more."""
     l = Line("84t1", 200)
     line = bytearray(l.line)
-    # AU pointer 522: J1 in row 1, column 10; VC-4 column 94 is column 103. With TU pointer 78 the VC
-    # begins behind V1, so that byte 13 of the TU is byte 13 of a quarter: data.
+    # AU pointer 522: J1 in row 1, column 10; VC-4 column 94 is column 103. With TU pointer 78 the
+    # VC begins behind V1, so that byte 13 of the TU is byte 13 of a quarter: data.
     line[150 * 2430 + (5 - 1) * 270 + 103 - 1] ^= 0x10
     s, streams = d.decode(bytes(line), l.structure)
     hit = [(u["name"], u["bip2"]["errored_bits"]) for u in s["units"] if u["bip2"]["errored_bits"]]

@@ -539,7 +539,8 @@ static void test_demo(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_full),      cmocka_unit_test(test_table), cmocka_unit_test(test_numbering_forms),
+		cmocka_unit_test(test_full),      cmocka_unit_test(test_table),
+		cmocka_unit_test(test_numbering_forms),
 		cmocka_unit_test(test_bad),       cmocka_unit_test(test_caps),
 		cmocka_unit_test(test_files),     cmocka_unit_test(test_damaged),
 		cmocka_unit_test(test_reference), cmocka_unit_test(test_demo),
