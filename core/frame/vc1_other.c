@@ -1,12 +1,73 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The mappings of VC-12 and VC-11 but the asynchronous one of 2048 kbit/s, ITU-T
  * G.707 10.1.4, 10.1.5; the layouts of VC-11 are from memory, see vc1.h. */
+#include "core/base/bytes.h"
 #include "core/frame/vc1_quarter.h"
 
 #define T1_BYTES  24u /* of a quarter */
 #define T1_BITS   192u
-#define I_BIT     6u /* place in byte 2 of I, S2 and F */
+#define I_BIT     0x02u /* in byte 2: I, S2 and F */
+#define S1_BIT    0x04u
 #define STUFF_ROW 4u /* T1 in TU-12: every 4th byte of the frame is stuff, V1 being the first */
+
+/* 24 bytes of which the first begins `shift` (0..7) bits into src; dst is whole bytes. */
+static void shift_out(uint8_t *dst, const uint8_t *src, uint32_t shift)
+{
+	for (uint32_t i = 0; i < T1_BYTES; i += 8) {
+		uint64_t v = evl_load_be64(src + i);
+		if (shift > 0) {
+			v = v << shift | (uint64_t)(src[i + 8] >> (8 - shift));
+		}
+		evl_store_be64(dst + i, v);
+	}
+}
+
+/* The same the other way; bits of dst before and after keep their value or may become anything. */
+static void shift_in(uint8_t *dst, const uint8_t *src, uint32_t shift)
+{
+	uint64_t carry = shift > 0 ? (uint64_t)(dst[0] >> (8 - shift)) : 0;
+	for (uint32_t i = 0; i < T1_BYTES; i += 8) {
+		uint64_t v = evl_load_be64(src + i);
+		evl_store_be64(dst + i, shift > 0 ? carry << (64 - shift) | v >> shift : v);
+		carry = v;
+	}
+	if (shift > 0) {
+		dst[T1_BYTES] = (uint8_t)(carry << (8 - shift));
+	}
+}
+
+static void pull_t1(struct evl_bitfifo *fifo, uint8_t *dst)
+{
+	evl_require(evl_bitfifo_level(fifo) >= T1_BITS);
+	shift_out(dst, fifo->buf + fifo->read / 8, fifo->read % 8);
+	fifo->read += T1_BITS;
+}
+
+static void push_t1(struct evl_bitfifo *fifo, const uint8_t *src)
+{
+	evl_require(evl_bitfifo_level(fifo) + T1_BITS <= EVL_BITFIFO_BITS);
+	evl_bitfifo_make_room(fifo, T1_BITS + 8);
+	shift_in(fifo->buf + fifo->write / 8, src, fifo->write % 8);
+	fifo->write += T1_BITS;
+}
+
+/* One bit at a time: I, S1, S2 and F. */
+static uint8_t pull_bit(struct evl_bitfifo *fifo)
+{
+	evl_require(evl_bitfifo_level(fifo) >= 1);
+	uint8_t bit = fifo->buf[fifo->read / 8] >> (7 - fifo->read % 8) & 1;
+	fifo->read++;
+	return bit;
+}
+
+static void push_bit(struct evl_bitfifo *fifo, bool bit)
+{
+	evl_require(evl_bitfifo_level(fifo) < EVL_BITFIFO_BITS);
+	evl_bitfifo_make_room(fifo, 1);
+	uint8_t *byte = &fifo->buf[fifo->write / 8], mask = (uint8_t)(0x80 >> fifo->write % 8);
+	*byte = (uint8_t)(bit ? *byte | mask : *byte & ~mask);
+	fifo->write++;
+}
 
 /* ---- VC-11 in the 35 bytes of a quarter of VC-12 ---- */
 
@@ -58,12 +119,10 @@ static void fill_t1(struct evl_vc1_tx *tx, uint8_t *q)
 			odd = (uint32_t)(1 + tx->justify);
 		}
 	}
-	if (odd > 0) {
-		uint8_t bits = 0;
-		evl_bitfifo_pull(fifo, &bits, I_BIT + 1 - odd, odd);
-		q[1] = (uint8_t)(q[1] | bits);
+	for (uint32_t i = odd; i > 0; i--) { /* S1 is the bit before S2 */
+		q[1] = (uint8_t)(q[1] | pull_bit(fifo) << i);
 	}
-	evl_bitfifo_pull(fifo, q + 2, 0, T1_BITS);
+	pull_t1(fifo, q + 2);
 }
 
 static uint64_t xor24(const uint8_t *p)
@@ -115,14 +174,14 @@ static void take_t1(struct evl_vc1_rx *rx, const uint8_t *q)
 		rx->counts.extra += s1 && s2;
 		rx->counts.missing += !s1 && !s2;
 		if (s1) {
-			evl_bitfifo_push(&rx->fifo, q + 1, I_BIT - 1, 1);
+			push_bit(&rx->fifo, (q[1] & S1_BIT) != 0);
 		}
 		odd = s2;
 	}
 	if (odd > 0) {
-		evl_bitfifo_push(&rx->fifo, q + 1, I_BIT, 1);
+		push_bit(&rx->fifo, (q[1] & I_BIT) != 0);
 	}
-	evl_bitfifo_push(&rx->fifo, q + 2, 0, T1_BITS);
+	push_t1(&rx->fifo, q + 2);
 }
 
 uint64_t evl_vc1_take_other(struct evl_vc1_rx *rx, const uint8_t *q)
