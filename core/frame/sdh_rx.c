@@ -363,6 +363,18 @@ uint32_t evl_sdh_rx_room(const struct evl_sdh_client *client, uint32_t frames)
 static uint32_t zeros_in(const uint8_t *p, uint32_t bytes, uint32_t most)
 {
 	uint32_t zeros = 0;
+	if (bytes >= 8) { /* as good as always the first bytes have more zeros than the most, at
+			     most 4 */
+		uint64_t left;
+		memcpy(&left, p, sizeof(left));
+		left = ~left;
+		for (uint32_t k = 0; k < most; k++) {
+			left &= left - (left != 0);
+		}
+		if (left != 0) {
+			return most + 1;
+		}
+	}
 	for (uint32_t i = 0; i < bytes && zeros <= most; i += 8) {
 		uint32_t n = bytes - i < 8 ? bytes - i : 8;
 		zeros += 8 * n - (uint32_t)evl_bits_count_ones(p + i, n);

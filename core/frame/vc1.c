@@ -244,6 +244,10 @@ uint32_t evl_vc1_rx_pull_bytes(struct evl_vc1_rx *rx, bool steer, uint8_t *out)
 {
 	const struct evl_vc1_shape *shape = &evl_vc1_shapes[rx->mode];
 	const uint32_t frame = shape->bits;
+	if (!steer && rx->owed == 0 && frame == EVL_VC12_E1_BITS) {
+		evl_vc1_rx_pull(rx, out);
+		return EVL_VC12_E1_BITS / 8;
+	}
 	if (rx->open && steer) {
 		/* A quarter is pushed at once; as if its bits came in evenly, a frame of the client
 		 * in EVL_VC1_TICKS, the level would be one quarter less and what came since its
