@@ -29,8 +29,8 @@ static inline uint32_t line_of(const struct evl_columns_shape *s, uint32_t i)
 	return i / s->per_row * s->stride + s->first + i % s->per_row * s->width;
 }
 
-void evl_columns_split_portable(const struct evl_columns_shape *shape,
-				uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc)
+void evl_columns_split_portable(
+	const struct evl_columns_shape *shape, uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc)
 {
 	for (uint32_t i = 0; i < shape->bytes; i++) {
 		const uint8_t *line = vc + line_of(shape, i);
@@ -40,8 +40,8 @@ void evl_columns_split_portable(const struct evl_columns_shape *shape,
 	}
 }
 
-void evl_columns_join_portable(const struct evl_columns_shape *shape, uint8_t *vc,
-			       uint8_t (*tu)[EVL_TU_STRIDE])
+void evl_columns_join_portable(
+	const struct evl_columns_shape *shape, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE])
 {
 	for (uint32_t i = 0; i < shape->bytes; i++) {
 		uint8_t *line = vc + line_of(shape, i);
@@ -83,7 +83,7 @@ void evl_columns_join_portable(const struct evl_columns_shape *shape, uint8_t *v
 
 /* 16 lines of the VC from `line` on, at the TUs t.., to bytes `line`.. of those TUs. */
 static inline void split16(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
-			   const uint8_t *vc, uint32_t t, uint32_t line)
+	const uint8_t *vc, uint32_t t, uint32_t line)
 {
 	__m128i v[16], w[16];
 #define X(i) LOAD16(i, vc + line_of(s, line + (i)) + t)
@@ -99,7 +99,7 @@ static inline void split16(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_
 }
 
 static inline void join16(const struct evl_columns_shape *s, uint8_t *vc,
-			  uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t, uint32_t line)
+	uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t, uint32_t line)
 {
 	__m128i v[16], w[16];
 #define X(i) LOAD16(i, tu[t + (i)] + line)
@@ -116,16 +116,17 @@ static inline void join16(const struct evl_columns_shape *s, uint8_t *vc,
 
 /* Bytes 32..35 of a TU-12: four lines of 16 TUs become 16 groups of four bytes. */
 static inline void split4(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
-			  const uint8_t *vc, uint32_t t)
+	const uint8_t *vc, uint32_t t)
 {
 	__m128i v[4];
 	for (uint32_t k = 0; k < 4; k++) {
-		v[k] = _mm_loadu_si128((const __m128i *)(const void *)(vc + line_of(s, 32 + k) + t));
+		v[k] = _mm_loadu_si128(
+			(const __m128i *)(const void *)(vc + line_of(s, 32 + k) + t));
 	}
 	__m128i a = _mm_unpacklo_epi8(v[0], v[1]), b = _mm_unpackhi_epi8(v[0], v[1]);
 	__m128i c = _mm_unpacklo_epi8(v[2], v[3]), d = _mm_unpackhi_epi8(v[2], v[3]);
 	__m128i q[4] = {_mm_unpacklo_epi16(a, c), _mm_unpackhi_epi16(a, c),
-			_mm_unpacklo_epi16(b, d), _mm_unpackhi_epi16(b, d)};
+		_mm_unpacklo_epi16(b, d), _mm_unpackhi_epi16(b, d)};
 	uint32_t words[16];
 	for (uint32_t k = 0; k < 4; k++) {
 		_mm_storeu_si128((__m128i *)(void *)(words + 4 * k), q[k]);
@@ -144,8 +145,8 @@ static inline void round4(__m128i *out, const __m128i *in)
 	}
 }
 
-static inline void join4(const struct evl_columns_shape *s, uint8_t *vc,
-			 uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t)
+static inline void join4(
+	const struct evl_columns_shape *s, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t)
 {
 	__m128i v[4], w[4];
 	uint32_t words[16];
@@ -167,8 +168,8 @@ static inline void join4(const struct evl_columns_shape *s, uint8_t *vc,
 /* The last 11 of the 27 bytes of a TU-11 are done with the 5 before them once more. */
 #define TU11_REST (EVL_TU11_BYTES - 16)
 
-static inline void split_any(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
-			     const uint8_t *vc)
+static inline void split_any(
+	const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc)
 {
 	for (uint32_t t = 0; t < s->width; t += 16) {
 		split16(s, tu, vc, t, 0);
@@ -181,11 +182,11 @@ static inline void split_any(const struct evl_columns_shape *s, uint8_t (*tu)[EV
 	}
 }
 
-/* Every line is written in steps of 16 bytes, some too many: the bytes too many are put right by the
- * line after; for this reason lines are written in rising order per block of TUs and the last block,
- * which has them, goes first. */
-static inline void join_any(const struct evl_columns_shape *s, uint8_t *vc,
-			    uint8_t (*tu)[EVL_TU_STRIDE])
+/* Every line is written in steps of 16 bytes, some too many: the bytes too many are put right by
+ * the line after; for this reason lines are written in rising order per block of TUs and the last
+ * block, which has them, goes first. */
+static inline void join_any(
+	const struct evl_columns_shape *s, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE])
 {
 	for (uint32_t t = (s->width + 15u) / 16 * 16; t > 0;) {
 		t -= 16;
@@ -199,14 +200,14 @@ static inline void join_any(const struct evl_columns_shape *s, uint8_t *vc,
 	}
 }
 #else
-static inline void split_any(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE],
-			     const uint8_t *vc)
+static inline void split_any(
+	const struct evl_columns_shape *s, uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc)
 {
 	evl_columns_split_portable(s, tu, vc);
 }
 
-static inline void join_any(const struct evl_columns_shape *s, uint8_t *vc,
-			    uint8_t (*tu)[EVL_TU_STRIDE])
+static inline void join_any(
+	const struct evl_columns_shape *s, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE])
 {
 	evl_columns_join_portable(s, vc, tu);
 }
@@ -237,8 +238,8 @@ void evl_columns_join_tu11(uint8_t *vc4, uint8_t tu[EVL_TU11_ROWS][EVL_TU_STRIDE
 	join_any(&s, vc4, tu);
 }
 
-void evl_columns_split_vc3(uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *payload,
-			   bool tu11)
+void evl_columns_split_vc3(
+	uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *payload, bool tu11)
 {
 	const struct evl_columns_shape s12 = VC3_TU12, s11 = VC3_TU11;
 	if (tu11) {

@@ -23,10 +23,10 @@
 #define EVL_VC3_ROWS   32 /* 21 or 28 */
 #define EVL_TU12_FIRST 9  /* columns before the TUs: overhead, stuff, null pointers */
 
-#define EVL_VC3_PAYLOAD 84                   /* columns of a VC-3 without overhead and stuff */
+#define EVL_VC3_PAYLOAD 84 /* columns of a VC-3 without overhead and stuff */
 #define EVL_VC3_ROOM    (9 * EVL_VC3_PAYLOAD + 32) /* of a buffer for them */
 
-/* Shape of a transposition: TU byte i lies at (i / per_row) * stride + first + i % per_row * width. */
+/* TU byte i lies at i / per_row * stride + first + i % per_row * width. */
 struct evl_columns_shape {
 	uint16_t stride;
 	uint8_t first, width, per_row, bytes;
@@ -38,8 +38,8 @@ extern const struct evl_columns_shape evl_columns_vc4_tu12, evl_columns_vc4_tu11
 /* vc4 has room for EVL_VC4_ROOM bytes, of which EVL_VC4_BYTES count. */
 void evl_columns_split(uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE], const uint8_t *vc4);
 
-/* Writes columns 10..261 and may touch the columns that follow (the first of the next row, and bytes
- * of room past the end): fill columns 1..9 afterwards. */
+/* Writes columns 10..261 and may touch the columns that follow (the first of the next row, and
+ * bytes of room past the end): fill columns 1..9 afterwards. */
 void evl_columns_join(uint8_t *vc4, uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE]);
 
 void evl_columns_split_tu11(uint8_t tu[EVL_TU11_ROWS][EVL_TU_STRIDE], const uint8_t *vc4);
@@ -51,7 +51,7 @@ void evl_columns_split_vc3(
 void evl_columns_join_vc3(uint8_t *payload, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], bool tu11);
 
 /* The same, byte by byte: for machines without SSE2, and to test the others against. */
-void evl_columns_split_portable(const struct evl_columns_shape *shape,
-	uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc);
-void evl_columns_join_portable(const struct evl_columns_shape *shape, uint8_t *vc,
-	uint8_t (*tu)[EVL_TU_STRIDE]);
+void evl_columns_split_portable(
+	const struct evl_columns_shape *shape, uint8_t (*tu)[EVL_TU_STRIDE], const uint8_t *vc);
+void evl_columns_join_portable(
+	const struct evl_columns_shape *shape, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE]);

@@ -11,10 +11,10 @@
 void evl_vc4_rx_init(struct evl_vc4_rx *rx, uint32_t rdi_limit, uint32_t lom_limit)
 {
 	*rx = (struct evl_vc4_rx){.columns = EVL_VC4_COLUMNS,
-				 .tug = true,
-				 .label = EVL_C2_TUG,
-				 .rdi_limit = rdi_limit,
-				 .lom_limit = lom_limit};
+		.tug = true,
+		.label = EVL_C2_TUG,
+		.rdi_limit = rdi_limit,
+		.lom_limit = lom_limit};
 }
 
 static void toggle_after(bool *state, uint32_t *run, bool now, uint32_t limit)
@@ -46,8 +46,8 @@ static void label(struct evl_vc4_rx *rx, uint8_t c2)
 	}
 	rx->c2 = c2;
 	if (rx->c2_run == PERSISTENCE) {
-		rx->plm = rx->label >= 0 && c2 != rx->label && c2 != EVL_C2_UNEQUIPPED && c2 != EVL_C2_EQUIPPED &&
-			  c2 != EVL_C2_VC_AIS;
+		rx->plm = rx->label >= 0 && c2 != rx->label && c2 != EVL_C2_UNEQUIPPED &&
+			  c2 != EVL_C2_EQUIPPED && c2 != EVL_C2_VC_AIS;
 	}
 }
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * What a receiver reads from the path overhead of VC-4 after VC-4 (or VC-3, VC-4-4c): B3, C2, G1, and H4 for the TU
- * multiframe. ITU-T G.707 9.3.1, 8.3.8, G.783.
+ * What a receiver reads from the path overhead of VC-4 after VC-4 (or VC-3, VC-4-4c): B3, C2, G1,
+ * and H4 for the TU multiframe. ITU-T G.707 9.3.1, 8.3.8, G.783.
  *
  *	evl_vc4_rx_init(&rx, 5, 8);
  *	evl_vc4_rx_take(&rx, vc4, &result);
