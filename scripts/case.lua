@@ -64,7 +64,8 @@ function Case:take(t)
 			shortest = math.min(shortest or recording.frames, recording.frames)
 			return { recording = recording.id }
 		end
-		core.fail("%s: a pattern (prbs \"...\", word \"...\", pattern \"...\") or replay(recording) is expected, not %s", where,
+		core.fail("%s: a pattern (prbs \"...\", word \"...\", pattern \"...\") or "
+			.. "replay(recording) is expected, not %s", where,
 			spec.show(value))
 	end
 	for _, field in ipairs { "play", "expect" } do
@@ -159,7 +160,8 @@ end
 -- One claim that is judged here and now. verdict: "pass", "fail", "inconclusive".
 function Case:check(c)
 	spec.fields("check", c, {
-		title = "string", verdict = "string", value = "string?", unit = "string?", limit = "string?",
+		title = "string", verdict = "string", value = "string?", unit = "string?",
+		limit = "string?",
 		confidence = "string?", rule = "string?", reason = "string?", standard = "string?",
 		channel = "integer?", at_ns = "integer?", lower = "string?", upper = "string?",
 		errors = "integer?", bits = "integer?", kind = "string?", relation = "string?",
@@ -202,8 +204,10 @@ local function arrival(self, seen, role, place, what, standard)
 				m.deviation_bits)
 		elseif m.arrival == "unknown" then
 			verdict, value = "inconclusive", "the pattern"
-			reason = m.blocks and "the pattern arrives with the number of a channel outside this take"
-				or "the pattern arrives, but it is too short to tell whose it is; use 2^15-1 or longer, "
+			reason = m.blocks
+				and "the pattern arrives with the number of a channel outside this take"
+				or "the pattern arrives, but it is too short to tell whose it is; use 2^15-1 or "
+				.. "longer, "
 				.. "or the counter pattern"
 		elseif m.arrival == "crossed" then
 			value = "pattern of " .. m.from_label
@@ -225,7 +229,8 @@ local function arrival(self, seen, role, place, what, standard)
 			or "sits in its own timeslot of the line", channel = m.channel, verdict = verdict,
 			value = value, limit = "own pattern", relation = "is", reason = reason,
 			standard = standard, at_ns = m.first_lock_ns,
-			rule = "pass when the channel's own pattern phase is found, within 32 bits of the delay "
+			rule = "pass when the channel's own pattern phase is found, within 32 bits of the "
+				.. "delay "
 				.. "that the channels have in common" }
 	end
 end
@@ -392,7 +397,8 @@ function Case:check_no_alarms(seen, role)
 		self:check { kind = "no-alarms", title = "no alarm", channel = channel.index,
 			verdict = first and "fail" or cut_short(seen) and "inconclusive" or "pass",
 			value = first and first.alarm or "none", limit = "none", relation = "is",
-			at_ns = first and first.at_ns, reason = first and string.format("%s %s after the start, "
+			at_ns = first and first.at_ns,
+			reason = first and string.format("%s %s after the start, "
 				.. "seen by the %s", first.alarm, text.seconds(first.at_ns), first.by)
 				or cut_short(seen), rule = "no defect raised between start and end of the take" }
 	end
@@ -419,7 +425,8 @@ function Case:check_alarm(seen, c)
 			core.alarm_names())
 	end
 	if c.by ~= "unit" and c.by ~= "tester" then
-		core.fail("check_alarm: by must be \"unit\" (its own report) or \"tester\" (seen in the bits)")
+		core.fail("check_alarm: by must be \"unit\" (its own report) or \"tester\" (seen in the "
+			.. "bits)")
 	end
 	local at = spec.duration("check_alarm: after.at", c.after.at)
 	local ends = at + spec.duration("check_alarm: after.lasting", c.after.lasting)
@@ -443,7 +450,8 @@ function Case:check_alarm(seen, c)
 			elseif not ok then
 				reason = "later than allowed"
 			end
-			self:check { kind = "alarm", title = c.alarm .. " " .. part.word, channel = channel.index,
+			self:check { kind = "alarm", title = c.alarm .. " " .. part.word,
+				channel = channel.index,
 				verdict = ok and "pass" or cut_short(seen) and "inconclusive" or "fail",
 				value = took and text.seconds(took) or "never", limit = part.within,
 				relation = "at most", at_ns = e and e.at_ns, reason = reason,

@@ -9,7 +9,8 @@ local MOST_PPM <const> = 300 -- of the driver ABI
 
 local function ppb(where, ppm)
 	if type(ppm) ~= "number" or not (ppm >= -MOST_PPM and ppm <= MOST_PPM) then
-		core.fail("%s: a number of ppm from -%d to %d is expected, not %s", where, MOST_PPM, MOST_PPM,
+		core.fail("%s: a number of ppm from -%d to %d is expected, not %s", where, MOST_PPM,
+			MOST_PPM,
 			spec.show(ppm))
 	end
 	return math.floor(ppm * 1000 + 0.5)
@@ -20,7 +21,8 @@ local function sorted_numbers(where, t)
 	local numbers = {}
 	for number in pairs(t) do
 		if math.type(number) ~= "integer" or number < 1 then
-			core.fail("%s: %s is not the number of a channel; write [7] = 50, or one number for all",
+			core.fail("%s: %s is not the number of a channel; write [7] = 50, or one number "
+				.. "for all",
 				where, spec.show(number))
 		end
 		numbers[#numbers + 1] = number
@@ -29,8 +31,8 @@ local function sorted_numbers(where, t)
 	return numbers
 end
 
--- Appends { role, number, ppb } to `out`; number 0 means every channel of the role. `played` is what
--- the role plays in this take.
+-- Appends { role, number, ppb } to `out`; number 0 means every channel of the role. `played` is
+-- what the role plays in this take.
 function clock.add(out, role, played, wanted)
 	local where = "take: clock." .. role
 	if spec.kind(played) == "replay" then

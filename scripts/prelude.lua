@@ -1,6 +1,6 @@
 -- SPDX-License-Identifier: Apache-2.0
--- What every campaign sees without asking: campaign, case, prbs, word, pattern, delay_pattern, replay,
--- time_to_prove, bits_to_prove.
+-- What every campaign sees without asking: campaign, case, prbs, word, pattern, delay_pattern,
+-- replay, time_to_prove, bits_to_prove.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
@@ -80,7 +80,8 @@ function prbs(name)
 		known = known or one:gsub("^ ", "") == plain
 	end
 	if not known then
-		core.fail("prbs: %s is not a known pattern; use one of %s, with \" inverted\" for the other "
+		core.fail("prbs: %s is not a known pattern; use one of %s, with \" inverted\" for the "
+			.. "other "
 			.. "sense", spec.show(name), core.prbs_names())
 	end
 	return spec.mark("pattern", { name = core.pattern(name) })
@@ -89,7 +90,8 @@ end
 -- The same 1 to 64 bits again and again, the first in time first: word "10101010".
 function word(bits)
 	if type(bits) ~= "string" then
-		core.fail("word: digits 0 and 1 are expected, such as word \"1100\", not %s", spec.show(bits))
+		core.fail("word: digits 0 and 1 are expected, such as word \"1100\", not %s",
+			spec.show(bits))
 	end
 	return spec.mark("pattern", { name = core.pattern("word " .. bits) })
 end

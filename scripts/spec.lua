@@ -53,8 +53,8 @@ local function is(value, wanted)
 	return type(value) == wanted
 end
 
--- known: field -> type, with ? for one that may be left out; required: names that must be there even
--- though the table of types is shared.
+-- known: field -> type, with ? for one that may be left out; required: names that must be there
+-- even though the table of types is shared.
 function spec.fields(where, t, known, required)
 	if type(t) ~= "table" then
 		core.fail("%s: a table { ... } is expected, not %s", where, spec.show(t))
@@ -98,7 +98,8 @@ end
 function spec.duration(where, text)
 	local ns = type(text) == "string" and core.duration_ns(text)
 	if not ns then
-		core.fail("%s: %s is not a duration; write a number and us, ms, s, min or h, such as \"16 s\"",
+		core.fail("%s: %s is not a duration; write a number and us, ms, s, min or h, such as "
+			.. "\"16 s\"",
 			where, spec.show(text))
 	end
 	return ns

@@ -44,7 +44,7 @@ struct simmux_ais {
 /* Returns NULL, or why it cannot be done (*code is then the code to return). `now` is the next
  * frame, `loop` whether the line output comes back to the line input. */
 const char *simmux_inject_add(struct simmux_injections *in, const struct simmux_injection *what,
-			      uint64_t now, bool loop, uint64_t seed, int *code);
+	uint64_t now, bool loop, uint64_t seed, int *code);
 
 /* Is any AIS waiting that needs the loop? */
 bool simmux_inject_needs_loop(const struct simmux_injections *in);
@@ -53,10 +53,10 @@ bool simmux_inject_needs_loop(const struct simmux_injections *in);
 bool simmux_inject_touches(const struct simmux_injections *in, uint32_t channel, uint64_t now);
 
 /* Puts it into the `bits` bits of the chunk, a few more or fewer than nominal when the channel has
- * a clock of its own; what goes on beyond the chunk reaches its last bit. A loss on a tributary is noted in `defects` as the unit sees
- * it; NULL while nothing is to be reported. */
+ * a clock of its own; what goes on beyond the chunk reaches its last bit. A loss on a tributary is
+ * noted in `defects` as the unit sees it; NULL while nothing is to be reported. */
 void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_t now,
-			 uint8_t *data, uint64_t bits, struct simmux_defects *defects);
+	uint8_t *data, uint64_t bits, struct simmux_defects *defects);
 
 /* What the encoder has to put in during that chunk. */
 struct simmux_ais simmux_inject_ais(const struct simmux_injections *in, uint64_t now);

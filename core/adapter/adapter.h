@@ -40,10 +40,10 @@
 
 enum evl_adapter_code {
 	EVL_ADAPTER_OK = 0,
-	EVL_ADAPTER_E_OPTION = -1,	/* an option is unknown or wrong; text names its path */
+	EVL_ADAPTER_E_OPTION = -1,      /* an option is unknown or wrong; text names its path */
 	EVL_ADAPTER_E_UNSUPPORTED = -2, /* this equipment cannot do that */
-	EVL_ADAPTER_E_STATE = -3,	/* called out of order */
-	EVL_ADAPTER_E_HARDWARE = -4,	/* the equipment failed or went away */
+	EVL_ADAPTER_E_STATE = -3,       /* called out of order */
+	EVL_ADAPTER_E_HARDWARE = -4,    /* the equipment failed or went away */
 	EVL_ADAPTER_E_NOMEM = -5,
 };
 
@@ -91,18 +91,18 @@ enum {
 
 /* What an adapter as a whole can do (evl_adapter.capabilities). */
 enum {
-	EVL_CAP_VIRTUAL_TIME = 1u << 0,	 /* runs as fast as the host calls exchange */
+	EVL_CAP_VIRTUAL_TIME = 1u << 0,  /* runs as fast as the host calls exchange */
 	EVL_CAP_HW_TIMESTAMPS = 1u << 1, /* start instants and events are stamped by hardware */
-	EVL_CAP_SIMULATED = 1u << 2,	 /* no equipment behind it; reports say so */
+	EVL_CAP_SIMULATED = 1u << 2,     /* no equipment behind it; reports say so */
 };
 
 /* What one channel can do (evl_channel_info.abilities). */
 enum {
-	EVL_CH_PLAY = 1u << 0,	  /* the host may send bits into the unit under test */
+	EVL_CH_PLAY = 1u << 0,    /* the host may send bits into the unit under test */
 	EVL_CH_CAPTURE = 1u << 1, /* the host may read bits that the unit sends */
 	EVL_CH_ALARMS = 1u << 2,  /* poll reports defects that the unit sees on this channel */
 	EVL_CH_INJECT = 1u << 3,  /* inject works on this channel */
-	EVL_CH_CLOCK = 1u << 4,	  /* evl_arm.clock_ppb may be other than 0; comes with EVL_CH_PLAY */
+	EVL_CH_CLOCK = 1u << 4, /* evl_arm.clock_ppb may be other than 0; comes with EVL_CH_PLAY */
 };
 
 #define EVL_NAME_MAX 48 /* bytes with the NUL; letters, digits, '-', '_', '.', '/' */
@@ -111,8 +111,8 @@ struct evl_channel_info {
 	uint32_t version;
 	char name[EVL_NAME_MAX]; /* unique within the instance, stable between runs */
 	char port[EVL_NAME_MAX]; /* the physical interface that it is on */
-	uint32_t rate;		 /* EVL_ABI_RATE_x */
-	uint32_t abilities;	 /* EVL_CH_x */
+	uint32_t rate;           /* EVL_ABI_RATE_x */
+	uint32_t abilities;      /* EVL_CH_x */
 };
 
 /* One entry of the `options` mapping of the bench file, flattened: "builds.B.faults[0].kind". */
@@ -127,7 +127,7 @@ struct evl_open_args {
 	const struct evl_adapter_option *options; /* in file order */
 	uint32_t option_count;
 	const char *build; /* label of the build under test */
-	uint64_t seed;	   /* of the run; all randomness of a simulation derives from it */
+	uint64_t seed;     /* of the run; all randomness of a simulation derives from it */
 	bool virtual_time;
 };
 
@@ -155,7 +155,7 @@ struct evl_arm {
  * bench, or whose clock nobody can see, always gives the nominal number.
  */
 #define EVL_CLOCK_PPB_MAX 300000 /* 300 ppm; E1 50 ppm (ITU-T G.703), T1 130 ppm (ANSI T1.102) */
-#define EVL_SLAB_SLACK	  64u	 /* bytes */
+#define EVL_SLAB_SLACK    64u    /* bytes */
 
 /* Whole bytes after `nominal` bytes of bench time by a clock that is `ppb` off, rounded down. */
 static inline uint64_t evl_clock_bytes(uint64_t nominal, int32_t ppb)
@@ -178,14 +178,15 @@ struct evl_slab {
 	uint32_t version;
 	uint32_t channel;
 	uint32_t tx_bytes; /* bytes to play now; 0 when not armed for play */
-	uint32_t rx_bytes; /* in: room, evl_slab_room(nominal); out: bytes captured. 0 when not armed */
+	uint32_t rx_bytes; /* in: room, evl_slab_room(nominal); out: bytes captured. 0 when not
+			      armed */
 	const uint8_t *tx; /* bits to play, most significant first; NULL when not armed for play */
-	uint8_t *rx;	   /* to be filled with captured bits; NULL when not armed for capture */
-	uint32_t flags;	   /* out: EVL_SLAB_x, 0 when every bit of rx is as captured */
+	uint8_t *rx;       /* to be filled with captured bits; NULL when not armed for capture */
+	uint32_t flags;    /* out: EVL_SLAB_x, 0 when every bit of rx is as captured */
 };
 
 enum {
-	EVL_SLAB_GAP = 1u << 0,	    /* bits were lost; rx holds filler in their place */
+	EVL_SLAB_GAP = 1u << 0,     /* bits were lost; rx holds filler in their place */
 	EVL_SLAB_OVERRUN = 1u << 1, /* the host came too late; bits were lost */
 };
 
@@ -193,12 +194,12 @@ struct evl_event {
 	uint32_t version;
 	uint32_t channel;
 	uint32_t alarm; /* EVL_ABI_x */
-	bool raised;	/* false: cleared */
+	bool raised;    /* false: cleared */
 	uint64_t at_ns; /* instant on the host's clock */
 };
 
 enum evl_inject_kind {
-	EVL_INJECT_ALARM = 1, /* make the unit see the defect `alarm`, such as LOS on the line */
+	EVL_INJECT_ALARM = 1,  /* make the unit see the defect `alarm`, such as LOS on the line */
 	EVL_INJECT_ERRORS = 2, /* bit errors at the ratio numerator / denominator */
 };
 
@@ -206,10 +207,10 @@ struct evl_inject {
 	uint32_t version;
 	uint32_t kind; /* enum evl_inject_kind */
 	uint32_t channel;
-	uint32_t alarm;	      /* EVL_ABI_x for EVL_INJECT_ALARM */
-	uint64_t numerator;   /* for EVL_INJECT_ERRORS */
+	uint32_t alarm;     /* EVL_ABI_x for EVL_INJECT_ALARM */
+	uint64_t numerator; /* for EVL_INJECT_ERRORS */
 	uint64_t denominator;
-	uint64_t at_ns;	      /* begins here (now or later) ... */
+	uint64_t at_ns;       /* begins here (now or later) ... */
 	uint64_t duration_ns; /* ... and lasts this long */
 };
 
@@ -219,7 +220,7 @@ struct evl_adapter {
 	const char *name;   /* as in the file name */
 	const char *version;
 	const char *description; /* one line */
-	uint32_t capabilities;	 /* EVL_CAP_x */
+	uint32_t capabilities;   /* EVL_CAP_x */
 
 	/* Makes an instance in *self. On failure *self stays NULL and nothing is left behind. */
 	int (*open)(void **self, const struct evl_open_args *args, struct evl_adapter_error *err);
@@ -236,8 +237,8 @@ struct evl_adapter {
 
 	/* All armed channels begin at the instant `at_ns`; started_ns[i] is set to the instant at
 	 * which the i-th armed channel really began.  [armed] */
-	int (*start)(void *self, uint64_t at_ns, uint64_t *started_ns,
-		struct evl_adapter_error *err);
+	int (*start)(
+		void *self, uint64_t at_ns, uint64_t *started_ns, struct evl_adapter_error *err);
 
 	/* Moves `frames` frames of every armed channel: takes tx, fills rx and sets rx_bytes; see
 	 * "Clocks" above. `frames` is a multiple of 8. rx is the signal during the same 125 us

@@ -57,19 +57,19 @@ static uint64_t clock_ns(void)
 
 /* Looks at what a call returned, whatever the item is about. */
 static int look(struct conform_kit *k, const char *call, int code,
-		const struct evl_adapter_error *said, uint64_t begun_ns, uint64_t limit_ns)
+	const struct evl_adapter_error *said, uint64_t begun_ns, uint64_t limit_ns)
 {
 	uint64_t took = clock_ns() - begun_ns;
 	if (took > limit_ns && k->late_problem[0] == '\0') {
 		snprintf(k->late_problem, sizeof k->late_problem,
-			 "%s took %" PRIu64 " ms, its limit is %" PRIu64 " ms", call,
-			 took / 1000000, limit_ns / 1000000);
+			"%s took %" PRIu64 " ms, its limit is %" PRIu64 " ms", call, took / 1000000,
+			limit_ns / 1000000);
 	}
 	evl_adapter_text(k->said, sizeof k->said, said->text, sizeof said->text);
 	if (code != EVL_ADAPTER_OK && evl_adapter_code_name(code) == NULL &&
-	    k->text_problem[0] == '\0') {
+		k->text_problem[0] == '\0') {
 		snprintf(k->text_problem, sizeof k->text_problem,
-			 "%s returned %d, which is no code of the ABI", call, code);
+			"%s returned %d, which is no code of the ABI", call, code);
 	}
 	const char *problem = NULL;
 	if (memchr(said->text, '\0', sizeof said->text) == NULL) {
@@ -81,7 +81,7 @@ static int look(struct conform_kit *k, const char *call, int code,
 	}
 	if (problem && k->text_problem[0] == '\0') {
 		snprintf(k->text_problem, sizeof k->text_problem, "the error text of %s %s", call,
-			 problem);
+			problem);
 	}
 	return code;
 }
@@ -92,16 +92,16 @@ int kit_open(struct conform_kit *k, void **self, bool virtual_time, uint64_t see
 	struct evl_adapter_option *options = evl_xcalloc(n + 1, sizeof *options);
 	for (size_t i = 0; i < n; i++) {
 		options[i] = (struct evl_adapter_option){.path = k->args->options[i].path,
-							 .value = k->args->options[i].value,
-							 .line = k->args->options[i].line};
+			.value = k->args->options[i].value,
+			.line = k->args->options[i].line};
 	}
 	options[n] = (struct evl_adapter_option){.path = CONFORM_OPTION, .value = "1", .line = 1};
 	struct evl_open_args args = {.version = 1,
-				     .options = options,
-				     .option_count = (uint32_t)(n + extra),
-				     .build = k->args->build ? k->args->build : "",
-				     .seed = seed,
-				     .virtual_time = virtual_time};
+		.options = options,
+		.option_count = (uint32_t)(n + extra),
+		.build = k->args->build ? k->args->build : "",
+		.seed = seed,
+		.virtual_time = virtual_time};
 	struct evl_adapter_error said = {.version = 1};
 	uint64_t t = clock_ns();
 	*self = NULL;
@@ -112,7 +112,7 @@ int kit_open(struct conform_kit *k, void **self, bool virtual_time, uint64_t see
 }
 
 int kit_channels(struct conform_kit *k, void *self, struct evl_channel_info *out, uint32_t capacity,
-		 uint32_t *count)
+	uint32_t *count)
 {
 	struct evl_adapter_error said = {.version = 1};
 	uint64_t t = clock_ns();
@@ -121,7 +121,7 @@ int kit_channels(struct conform_kit *k, void *self, struct evl_channel_info *out
 }
 
 int kit_arm(struct conform_kit *k, void *self, const struct evl_arm *arms, uint32_t count,
-	    uint32_t max_frames)
+	uint32_t max_frames)
 {
 	struct evl_adapter_error said = {.version = 1};
 	uint64_t t = clock_ns();
@@ -137,18 +137,18 @@ int kit_start(struct conform_kit *k, void *self, uint64_t at_ns, uint64_t *start
 	return look(k, "start", code, &said, t, SECOND_NS);
 }
 
-int kit_exchange(struct conform_kit *k, void *self, uint32_t frames, struct evl_slab *slabs,
-		 uint32_t count)
+int kit_exchange(
+	struct conform_kit *k, void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count)
 {
 	struct evl_adapter_error said = {.version = 1};
 	uint64_t t = clock_ns();
 	int code = k->adapter->exchange(self, frames, slabs, count, &said);
-	return look(k, "exchange", code, &said, t,
-		    (uint64_t)frames * EVL_FRAME_NS + SECOND_NS / 10);
+	return look(
+		k, "exchange", code, &said, t, (uint64_t)frames * EVL_FRAME_NS + SECOND_NS / 10);
 }
 
 int kit_poll(struct conform_kit *k, void *self, struct evl_event *out, uint32_t capacity,
-	     uint32_t *count)
+	uint32_t *count)
 {
 	struct evl_adapter_error said = {.version = 1};
 	uint64_t t = clock_ns();
@@ -186,7 +186,7 @@ bool kit_wants_refused(struct conform_kit *k, int code, int wanted, const char *
 	}
 	if (wanted != EVL_ADAPTER_OK && code != wanted) {
 		return kit_fail(k, "%s was refused with code %d, it must be %d: %.300s", call, code,
-				wanted, k->said);
+			wanted, k->said);
 	}
 	return true;
 }
@@ -233,9 +233,9 @@ void take_init(struct conform_take *t, const struct conform_kit *k, void *self, 
 	for (uint32_t c = 0; c < n; c++) {
 		struct evl_arm *a = &t->arms[t->count];
 		*a = (struct evl_arm){.version = 1,
-				      .channel = c,
-				      .play = (k->channels[c].abilities & EVL_CH_PLAY) != 0,
-				      .capture = (k->channels[c].abilities & EVL_CH_CAPTURE) != 0};
+			.channel = c,
+			.play = (k->channels[c].abilities & EVL_CH_PLAY) != 0,
+			.capture = (k->channels[c].abilities & EVL_CH_CAPTURE) != 0};
 		if (!a->play && !a->capture) {
 			continue;
 		}
@@ -283,8 +283,8 @@ bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns)
 		uint64_t s = t->started_ns[i];
 		uint64_t off = s > t->at_ns ? s - t->at_ns : t->at_ns - s;
 		if (s == UINT64_MAX || off > SECOND_NS) {
-			return kit_fail(
-				k, "start: channel %s began at %" PRIu64 " ns, asked for %" PRIu64,
+			return kit_fail(k,
+				"start: channel %s began at %" PRIu64 " ns, asked for %" PRIu64,
 				k->channels[t->arms[i].channel].name, s, t->at_ns);
 		}
 	}
@@ -292,8 +292,8 @@ bool take_begin(struct conform_kit *k, struct conform_take *t, uint64_t at_ns)
 }
 
 /* Bytes that the i-th channel plays in the next exchange. */
-static uint32_t due(const struct conform_kit *k, const struct conform_take *t, uint32_t i,
-		    uint32_t frames)
+static uint32_t due(
+	const struct conform_kit *k, const struct conform_take *t, uint32_t i, uint32_t frames)
 {
 	const struct evl_arm *a = &t->arms[i];
 	uint64_t to = nominal(k, a->channel, t->frames + frames);
@@ -318,19 +318,19 @@ void take_fill(const struct conform_kit *k, struct conform_take *t, uint32_t fra
 		uint32_t c = t->arms[i].channel;
 		size_t room = slab_room((enum evl_rate)k->channels[c].rate, frames);
 		t->slabs[i] = (struct evl_slab){.version = 1,
-						.channel = c,
-						.tx_bytes = due(k, t, i, frames),
-						.rx_bytes = t->rx[i] ? (uint32_t)room : 0,
-						.tx = t->tx[i],
-						.rx = t->rx[i]};
+			.channel = c,
+			.tx_bytes = due(k, t, i, frames),
+			.rx_bytes = t->rx[i] ? (uint32_t)room : 0,
+			.tx = t->tx[i],
+			.rx = t->rx[i]};
 		if (t->tx[i]) {
 			play(t->tx[i], t->slabs[i].tx_bytes, c, t->played[i]);
 		}
 	}
 }
 
-static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint32_t i,
-		      uint32_t frames)
+static bool slab_good(
+	struct conform_kit *k, const struct conform_take *t, uint32_t i, uint32_t frames)
 {
 	const struct evl_slab *s = &t->slabs[i];
 	const struct evl_arm *a = &t->arms[i];
@@ -338,12 +338,12 @@ static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint3
 	uint32_t room = (uint32_t)slab_room((enum evl_rate)k->channels[a->channel].rate, frames);
 	uint32_t bytes = due(k, t, i, frames);
 	if (s->version != 1 || s->channel != a->channel || s->tx_bytes != bytes ||
-	    s->tx != t->tx[i] || s->rx != t->rx[i]) {
+		s->tx != t->tx[i] || s->rx != t->rx[i]) {
 		return kit_fail(k, "exchange changed the slab of channel %s", name);
 	}
 	if (s->rx_bytes > (a->capture ? room : 0)) {
 		return kit_fail(k, "exchange captured %u bytes on channel %s where %u have room",
-				(unsigned)s->rx_bytes, name, (unsigned)(a->capture ? room : 0));
+			(unsigned)s->rx_bytes, name, (unsigned)(a->capture ? room : 0));
 	}
 	for (uint32_t g = 0; a->capture && g < GUARD; g++) {
 		if (t->rx[i][room + g] != GUARD_BYTE) {
@@ -352,17 +352,18 @@ static bool slab_good(struct conform_kit *k, const struct conform_take *t, uint3
 	}
 	uint64_t all = nominal(k, a->channel, t->frames + frames);
 	uint64_t got = t->captured[i] + s->rx_bytes;
-	if (a->capture && (got > evl_clock_bytes(all, EVL_CLOCK_PPB_MAX) + EVL_SLAB_SLACK ||
-			   got + EVL_SLAB_SLACK < evl_clock_bytes(all, -EVL_CLOCK_PPB_MAX))) {
+	if (a->capture &&
+		(got > evl_clock_bytes(all, EVL_CLOCK_PPB_MAX) + EVL_SLAB_SLACK ||
+			got + EVL_SLAB_SLACK < evl_clock_bytes(all, -EVL_CLOCK_PPB_MAX))) {
 		return kit_fail(k,
-				"channel %s brought %" PRIu64 " bytes in %" PRIu64
-				" frames, nominal are %" PRIu64 "; its clock is further off than "
-				"the ABI allows",
-				name, got, t->frames + frames, all);
+			"channel %s brought %" PRIu64 " bytes in %" PRIu64
+			" frames, nominal are %" PRIu64 "; its clock is further off than "
+			"the ABI allows",
+			name, got, t->frames + frames, all);
 	}
 	if (s->flags & ~(uint32_t)(EVL_SLAB_GAP | EVL_SLAB_OVERRUN)) {
 		return kit_fail(k, "exchange set unknown flags 0x%X on channel %s",
-				(unsigned)s->flags, name);
+			(unsigned)s->flags, name);
 	}
 	if (a->play) {
 		play(t->sent, bytes, a->channel, t->played[i]);
@@ -400,7 +401,7 @@ bool take_step(struct conform_kit *k, struct conform_take *t, uint32_t frames, u
 }
 
 bool take_same(struct conform_kit *k, const struct conform_take *a, const struct conform_take *b,
-	       const char *what)
+	const char *what)
 {
 	for (uint32_t i = 0; i < a->count; i++) {
 		if (a->digests[i] == NULL) {
@@ -411,13 +412,13 @@ bool take_same(struct conform_kit *k, const struct conform_take *a, const struct
 		evl_sha256_peek(b->digests[i], y);
 		if (a->captured[i] != b->captured[i]) {
 			return kit_fail(k,
-					"%s: channel %s captured %" PRIu64 " bytes, before %" PRIu64,
-					what, k->channels[a->arms[i].channel].name, b->captured[i],
-					a->captured[i]);
+				"%s: channel %s captured %" PRIu64 " bytes, before %" PRIu64, what,
+				k->channels[a->arms[i].channel].name, b->captured[i],
+				a->captured[i]);
 		}
 		if (memcmp(x, y, sizeof x) != 0) {
 			return kit_fail(k, "%s: channel %s captured other bits", what,
-					k->channels[a->arms[i].channel].name);
+				k->channels[a->arms[i].channel].name);
 		}
 	}
 	return true;

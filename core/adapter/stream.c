@@ -12,59 +12,56 @@
 static const char *const state_names[] = {"stopped", "armed", "started", "failed"};
 
 static enum evl_status want_state(const struct evl_instance *in, struct evl_err *err,
-				  const char *call, enum evl_instance_state state)
+	const char *call, enum evl_instance_state state)
 {
 	return in->state == state
 		       ? EVL_OK
 		       : evl_instance_refuse(in, err, call, "the instance is %s, it must be %s",
-					     state_names[in->state], state_names[state]);
+				 state_names[in->state], state_names[state]);
 }
 
 static enum evl_status check_arms(const struct evl_instance *in, const struct evl_arm *arms,
-				  uint32_t count, uint32_t max_frames, struct evl_err *err)
+	uint32_t count, uint32_t max_frames, struct evl_err *err)
 {
 	if (count == 0 || count > in->channel_count) {
 		return evl_instance_refuse(in, err, "arm", "%u channels; the adapter has %u",
-					   (unsigned)count, (unsigned)in->channel_count);
+			(unsigned)count, (unsigned)in->channel_count);
 	}
 	if (max_frames == 0 || max_frames % EVL_SLAB_FRAMES_MIN ||
-	    max_frames > EVL_INSTANCE_FRAMES_MAX) {
-		return evl_instance_refuse(
-			in, err, "arm",
+		max_frames > EVL_INSTANCE_FRAMES_MAX) {
+		return evl_instance_refuse(in, err, "arm",
 			"slabs of %u frames; it must be a multiple of %u, at most %u",
 			(unsigned)max_frames, EVL_SLAB_FRAMES_MIN, EVL_INSTANCE_FRAMES_MAX);
 	}
 	for (uint32_t i = 0; i < count; i++) {
 		if (arms[i].channel >= in->channel_count) {
 			return evl_instance_refuse(in, err, "arm", "there is no channel %u",
-						   (unsigned)arms[i].channel);
+				(unsigned)arms[i].channel);
 		}
 		const struct evl_channel_info *c = &in->channels[arms[i].channel];
 		uint32_t want =
 			(arms[i].play ? EVL_CH_PLAY : 0u) | (arms[i].capture ? EVL_CH_CAPTURE : 0u);
 		if (want == 0 || want & ~c->abilities) {
-			return evl_instance_refuse(
-				in, err, "arm", "channel %s: %s", c->name,
+			return evl_instance_refuse(in, err, "arm", "channel %s: %s", c->name,
 				want == 0 ? "neither play nor capture is asked for"
 				: want & ~c->abilities & EVL_CH_PLAY ? "it cannot play"
 								     : "it cannot capture");
 		}
 		if (arms[i].clock_ppb != 0 && (!arms[i].play || !(c->abilities & EVL_CH_CLOCK))) {
-			return evl_instance_refuse(
-				in, err, "arm", "channel %s: %s", c->name,
+			return evl_instance_refuse(in, err, "arm", "channel %s: %s", c->name,
 				arms[i].play ? "its clock is fixed, an offset cannot be played"
 					     : "a clock offset, but it is not to be played");
 		}
-		if (arms[i].clock_ppb > EVL_CLOCK_PPB_MAX || arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX) {
-			return evl_instance_refuse(
-				in, err, "arm", "channel %s: a clock offset of %d ppb; it can be %d to %d",
-				c->name, (int)arms[i].clock_ppb, -EVL_CLOCK_PPB_MAX,
-				EVL_CLOCK_PPB_MAX);
+		if (arms[i].clock_ppb > EVL_CLOCK_PPB_MAX ||
+			arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX) {
+			return evl_instance_refuse(in, err, "arm",
+				"channel %s: a clock offset of %d ppb; it can be %d to %d", c->name,
+				(int)arms[i].clock_ppb, -EVL_CLOCK_PPB_MAX, EVL_CLOCK_PPB_MAX);
 		}
 		for (uint32_t k = 0; k < i; k++) {
 			if (arms[k].channel == arms[i].channel) {
-				return evl_instance_refuse(in, err, "arm", "channel %s comes twice",
-							   c->name);
+				return evl_instance_refuse(
+					in, err, "arm", "channel %s comes twice", c->name);
 			}
 		}
 	}
@@ -72,7 +69,7 @@ static enum evl_status check_arms(const struct evl_instance *in, const struct ev
 }
 
 enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *arms,
-				 uint32_t count, uint32_t max_frames, struct evl_err *err)
+	uint32_t count, uint32_t max_frames, struct evl_err *err)
 {
 	enum evl_status st = want_state(in, err, "arm", EVL_INSTANCE_STOPPED);
 	if (st == EVL_OK) {
@@ -94,16 +91,16 @@ enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *
 	return evl_instance_judge(in, err, "arm", code, &said);
 }
 
-enum evl_status evl_instance_start(struct evl_instance *in, uint64_t at_ns, uint64_t *started_ns,
-				   struct evl_err *err)
+enum evl_status evl_instance_start(
+	struct evl_instance *in, uint64_t at_ns, uint64_t *started_ns, struct evl_err *err)
 {
 	enum evl_status st = want_state(in, err, "start", EVL_INSTANCE_ARMED);
 	if (st < 0) {
 		return st;
 	}
 	if (in->virtual_time && at_ns < in->now_ns) {
-		return evl_instance_refuse(
-			in, err, "start", "%llu ns is before the end of the last take, %llu ns",
+		return evl_instance_refuse(in, err, "start",
+			"%llu ns is before the end of the last take, %llu ns",
 			(unsigned long long)at_ns, (unsigned long long)in->now_ns);
 	}
 	memset(started_ns, 0xFF, in->arm_count * sizeof *started_ns);
@@ -118,12 +115,11 @@ enum evl_status evl_instance_start(struct evl_instance *in, uint64_t at_ns, uint
 		const char *name = in->channels[in->arms[i].channel].name;
 		uint64_t s = started_ns[i];
 		if (s == UINT64_MAX) {
-			return evl_instance_broken(in, err, "start",
-						   "it did not say when channel %s started", name);
+			return evl_instance_broken(
+				in, err, "start", "it did not say when channel %s started", name);
 		}
 		if (s > at_ns ? s - at_ns > SECOND_NS : at_ns - s > SECOND_NS) {
-			return evl_instance_broken(
-				in, err, "start",
+			return evl_instance_broken(in, err, "start",
 				"channel %s started at %llu ns, more than 1 s from the %llu "
 				"ns asked "
 				"for",
@@ -160,26 +156,25 @@ uint32_t evl_instance_rx_room(const struct evl_instance *in, uint32_t i, uint32_
 }
 
 static enum evl_status check_slabs(struct evl_instance *in, uint32_t frames, struct evl_slab *slabs,
-				   uint32_t count, struct evl_err *err)
+	uint32_t count, struct evl_err *err)
 {
 	if (frames == 0 || frames % EVL_SLAB_FRAMES_MIN || frames > in->max_frames) {
-		return evl_instance_refuse(
-			in, err, "exchange",
+		return evl_instance_refuse(in, err, "exchange",
 			"%u frames; it must be a multiple of %u, at most the %u that were armed",
 			(unsigned)frames, EVL_SLAB_FRAMES_MIN, (unsigned)in->max_frames);
 	}
 	if (count != in->arm_count) {
 		return evl_instance_refuse(in, err, "exchange", "%u slabs; %u channels are armed",
-					   (unsigned)count, (unsigned)in->arm_count);
+			(unsigned)count, (unsigned)in->arm_count);
 	}
 	for (uint32_t i = 0; i < count; i++) {
 		struct evl_slab *s = &slabs[i];
 		const struct evl_arm *a = &in->arms[i];
 		if (s->channel != a->channel || (s->tx != NULL) != a->play ||
-		    (s->rx != NULL) != a->capture) {
+			(s->rx != NULL) != a->capture) {
 			return evl_instance_refuse(in, err, "exchange",
-						   "slab %u is not as channel %s was armed",
-						   (unsigned)i, in->channels[a->channel].name);
+				"slab %u is not as channel %s was armed", (unsigned)i,
+				in->channels[a->channel].name);
 		}
 		s->version = 1;
 		s->flags = 0;
@@ -192,14 +187,13 @@ static enum evl_status check_slabs(struct evl_instance *in, uint32_t frames, str
 
 /* Is what the i-th channel captured possible? */
 static enum evl_status judge_capture(struct evl_instance *in, uint32_t i, uint32_t frames,
-				     const struct evl_slab *s, struct evl_err *err)
+	const struct evl_slab *s, struct evl_err *err)
 {
 	const char *name = in->channels[s->channel].name;
 	if (s->rx_bytes > in->slabs[i].rx_bytes) {
 		return evl_instance_broken(in, err, "exchange",
-					   "it captured %u bytes on %s where %u have room",
-					   (unsigned)s->rx_bytes, name,
-					   (unsigned)in->slabs[i].rx_bytes);
+			"it captured %u bytes on %s where %u have room", (unsigned)s->rx_bytes,
+			name, (unsigned)in->slabs[i].rx_bytes);
 	}
 	if (s->rx == NULL) {
 		return EVL_OK; /* no room, so no bytes */
@@ -210,9 +204,9 @@ static enum evl_status judge_capture(struct evl_instance *in, uint32_t i, uint32
 				 all % 1000000000u * EVL_CLOCK_PPB_MAX / 1000000000u) +
 		       EVL_SLAB_SLACK;
 	if (ahead > most || ahead < -most) {
-		return evl_instance_broken(
-			in, err, "exchange",
-			"channel %s is %lld bytes %s nominal after %llu frames; %d ppm and %u bytes "
+		return evl_instance_broken(in, err, "exchange",
+			"channel %s is %lld bytes %s nominal after %llu frames; %d ppm and %u "
+			"bytes "
 			"are possible",
 			name, ahead < 0 ? (long long)-ahead : (long long)ahead,
 			ahead < 0 ? "behind" : "ahead of",
@@ -224,7 +218,7 @@ static enum evl_status judge_capture(struct evl_instance *in, uint32_t i, uint32
 }
 
 enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
-				      struct evl_slab *slabs, uint32_t count, struct evl_err *err)
+	struct evl_slab *slabs, uint32_t count, struct evl_err *err)
 {
 	enum evl_status st = want_state(in, err, "exchange", EVL_INSTANCE_STARTED);
 	if (st == EVL_OK) {
@@ -242,8 +236,8 @@ enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 	}
 	for (uint32_t i = 0; i < count && st == EVL_OK; i++) {
 		const struct evl_slab *s = &slabs[i], *was = &in->slabs[i];
-		const char *what = s->version != was->version   ? "version"
-				   : s->channel != was->channel ? "channel"
+		const char *what = s->version != was->version     ? "version"
+				   : s->channel != was->channel   ? "channel"
 				   : s->tx_bytes != was->tx_bytes ? "tx_bytes"
 				   : s->tx != was->tx             ? "tx"
 				   : s->rx != was->rx             ? "rx"
@@ -251,12 +245,11 @@ enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 		const char *name = in->channels[was->channel].name;
 		if (what) {
 			st = evl_instance_broken(in, err, "exchange",
-						 "it changed the field %s of the slab of %s", what,
-						 name);
+				"it changed the field %s of the slab of %s", what, name);
 		} else if (s->flags & ~(uint32_t)(EVL_SLAB_GAP | EVL_SLAB_OVERRUN)) {
 			st = evl_instance_broken(in, err, "exchange",
-						 "it set unknown flags 0x%X on the slab of %s",
-						 (unsigned)s->flags, name);
+				"it set unknown flags 0x%X on the slab of %s", (unsigned)s->flags,
+				name);
 		} else {
 			st = judge_capture(in, i, frames, s, err);
 		}
@@ -283,13 +276,13 @@ static uint64_t latest_ns(const struct evl_instance *in)
 }
 
 enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out, uint32_t capacity,
-				  uint32_t *count, struct evl_err *err)
+	uint32_t *count, struct evl_err *err)
 {
 	*count = 0;
 	if (capacity == 0 || capacity > EVL_INSTANCE_EVENTS_MAX) {
 		return evl_instance_refuse(in, err, "poll",
-					   "room for %u events; 1..%u are possible",
-					   (unsigned)capacity, EVL_INSTANCE_EVENTS_MAX);
+			"room for %u events; 1..%u are possible", (unsigned)capacity,
+			EVL_INSTANCE_EVENTS_MAX);
 	}
 	memset(out, 0, capacity * sizeof *out);
 	uint32_t n = UINT32_MAX;
@@ -301,16 +294,15 @@ enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out
 	}
 	if (n > capacity) {
 		return evl_instance_broken(in, err, "poll",
-					   "it reports %u events where %u have room", (unsigned)n,
-					   (unsigned)capacity);
+			"it reports %u events where %u have room", (unsigned)n, (unsigned)capacity);
 	}
 	uint64_t from = 0, until = latest_ns(in);
 	for (uint32_t i = 0; i < n; i++) {
 		const char *problem = evl_event_problem(&out[i], in->channel_count, from, until);
 		if (problem) {
-			return evl_instance_broken(
-				in, err, "poll", "event %u (channel %u, alarm %u, %llu ns): %s",
-				(unsigned)i, (unsigned)out[i].channel, (unsigned)out[i].alarm,
+			return evl_instance_broken(in, err, "poll",
+				"event %u (channel %u, alarm %u, %llu ns): %s", (unsigned)i,
+				(unsigned)out[i].channel, (unsigned)out[i].alarm,
 				(unsigned long long)out[i].at_ns, problem);
 		}
 		from = out[i].at_ns;
@@ -319,12 +311,12 @@ enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out
 	return EVL_OK;
 }
 
-enum evl_status evl_instance_inject(struct evl_instance *in, const struct evl_inject *what,
-				    struct evl_err *err)
+enum evl_status evl_instance_inject(
+	struct evl_instance *in, const struct evl_inject *what, struct evl_err *err)
 {
 	if (what->channel >= in->channel_count) {
-		return evl_instance_refuse(in, err, "inject", "there is no channel %u",
-					   (unsigned)what->channel);
+		return evl_instance_refuse(
+			in, err, "inject", "there is no channel %u", (unsigned)what->channel);
 	}
 	const struct evl_channel_info *c = &in->channels[what->channel];
 	if (!(c->abilities & EVL_CH_INJECT) || in->adapter->inject == NULL) {
@@ -333,28 +325,26 @@ enum evl_status evl_instance_inject(struct evl_instance *in, const struct evl_in
 	if (what->kind == EVL_INJECT_ALARM) {
 		if (what->alarm < EVL_ABI_LOS || what->alarm >= EVL_ALARM_COUNT) {
 			return evl_instance_refuse(in, err, "inject", "channel %s: %u is no alarm",
-						   c->name, (unsigned)what->alarm);
+				c->name, (unsigned)what->alarm);
 		}
 	} else if (what->kind == EVL_INJECT_ERRORS) {
 		if (what->numerator == 0 || what->numerator > what->denominator) {
-			return evl_instance_refuse(
-				in, err, "inject",
+			return evl_instance_refuse(in, err, "inject",
 				"channel %s: %llu / %llu is no error ratio above 0 and up to 1",
 				c->name, (unsigned long long)what->numerator,
 				(unsigned long long)what->denominator);
 		}
 	} else {
 		return evl_instance_refuse(in, err, "inject", "channel %s: there is no kind %u",
-					   c->name, (unsigned)what->kind);
+			c->name, (unsigned)what->kind);
 	}
 	if (what->duration_ns == 0 || what->at_ns > INT64_MAX || what->duration_ns > INT64_MAX) {
 		return evl_instance_refuse(in, err, "inject",
-					   "channel %s: it must last more than 0 ns, and end",
-					   c->name);
+			"channel %s: it must last more than 0 ns, and end", c->name);
 	}
 	if (in->virtual_time && what->at_ns < in->now_ns) {
-		return evl_instance_refuse(
-			in, err, "inject", "channel %s: %llu ns is past, it is %llu ns", c->name,
+		return evl_instance_refuse(in, err, "inject",
+			"channel %s: %llu ns is past, it is %llu ns", c->name,
 			(unsigned long long)what->at_ns, (unsigned long long)in->now_ns);
 	}
 	struct evl_inject to = *what;

@@ -100,7 +100,8 @@ void evl_meters_prepare(struct take *t)
 	}
 }
 
-/* The next bytes of a block were compared: with errors or not, in synchronism at their end or not. */
+/* The next bytes of a block were compared: with errors or not, in synchronism at their end or not.
+ */
 static void block_part(struct meter *m, size_t bytes, bool errored, bool in_sync)
 {
 	m->block_at += bytes;
@@ -161,8 +162,9 @@ static enum evl_status feed_recording(
 	const uint64_t end_bits = evl_rec_info(c->reader, c->reader_channel)->end_bits;
 	const uint64_t left = end_bits > at_bit ? (end_bits - at_bit) / 8 : 0;
 	bytes = left < bytes ? (size_t)left : bytes;
-	enum evl_status st = bytes == 0 ? EVL_OK :
-		evl_rec_read(c->reader, c->reader_channel, at_bit, t->scratch, bytes, err);
+	enum evl_status st = bytes == 0 ? EVL_OK
+					: evl_rec_read(c->reader, c->reader_channel, at_bit,
+						  t->scratch, bytes, err);
 	if (st < 0) {
 		return st;
 	}
@@ -239,9 +241,8 @@ void evl_meters_second(struct take *t, uint32_t second)
 			m->last_errors = m->errors;
 		}
 		evl_seconds_add(&m->seconds, s.bits, s.errors, !s.in_sync);
-		struct evl_performance_second block = {.units = m->blocks,
-			.errored = m->errored_blocks,
-			.defect = !s.in_sync};
+		struct evl_performance_second block = {
+			.units = m->blocks, .errored = m->errored_blocks, .defect = !s.in_sync};
 		evl_performance_add(&m->performance, &block, NULL);
 		m->blocks = m->errored_blocks = 0;
 		if ((s.errors > 0 || !s.in_sync || s.sync_losses > 0 || s.slips > 0) &&
@@ -339,8 +340,8 @@ static enum evl_status arrivals_by_phase(
 		seen[i].present = m->checker.ever_locked;
 		seen[i].offset = (uint32_t)m->checker.offset;
 	}
-	enum evl_status st = evl_phase_match(
-		&match, at, sent, seen, n, pattern, period - 1, evl_meters_tolerance(t, n, period), err);
+	enum evl_status st = evl_phase_match(&match, at, sent, seen, n, pattern, period - 1,
+		evl_meters_tolerance(t, n, period), err);
 	for (uint32_t i = 0; i < n && st == EVL_OK; i++) {
 		struct evl_take_meter *m = &t->meters[who[i]].out;
 		m->delay_bits = at[i].place == EVL_PHASE_NOTHING ? -1 : (int64_t)at[i].delay_bits;
@@ -397,8 +398,8 @@ static enum evl_status arrivals(struct take *t, struct evl_err *err)
 		if (m->identity == EVL_IDENTITY_NUMBER) {
 			arrival_by_number(t, m);
 		} else if (m->identity == EVL_IDENTITY_NONE) {
-			m->out.arrival = m->checker.ever_locked ? EVL_ARRIVAL_UNKNOWN
-								: EVL_ARRIVAL_NONE;
+			m->out.arrival =
+				m->checker.ever_locked ? EVL_ARRIVAL_UNKNOWN : EVL_ARRIVAL_NONE;
 		} else if (who[0] == first) {
 			st = arrivals_by_phase(t, who, n, err);
 		}

@@ -59,8 +59,7 @@ uint64_t evl_pace_frames(enum evl_rate rate, int32_t clock_ppb, uint64_t bytes)
 	const uint64_t slab = evl_rate_bytes(rate, EVL_TAKE_SLAB_FRAMES);
 	/* One slab is far more than the rounding, so the estimate is at most one slab too long. */
 	uint64_t slabs = (uint64_t)((double)bytes / (1.0 + clock_ppb * 1e-9) / (double)slab + 0.5);
-	while (slabs > 0 &&
-		evl_pace_bytes(rate, clock_ppb, slabs * EVL_TAKE_SLAB_FRAMES) > bytes) {
+	while (slabs > 0 && evl_pace_bytes(rate, clock_ppb, slabs * EVL_TAKE_SLAB_FRAMES) > bytes) {
 		slabs--;
 	}
 	return slabs * EVL_TAKE_SLAB_FRAMES;
@@ -102,7 +101,8 @@ int64_t evl_pace_ns(int64_t bit, uint64_t bits, uint64_t ns)
 	return whole * (int64_t)ns + (int64_t)part;
 }
 
-int64_t evl_take_bit_ns(const struct evl_take_result *r, const struct evl_take_meter *m, uint64_t bit)
+int64_t evl_take_bit_ns(
+	const struct evl_take_result *r, const struct evl_take_meter *m, uint64_t bit)
 {
 	return evl_pace_ns((int64_t)bit, m->stream_bits, r->frames * EVL_FRAME_NS);
 }
@@ -144,5 +144,7 @@ uint32_t evl_meters_tolerance(const struct take *t, uint32_t n, uint32_t period_
 	/* Phases are at least period / (2 n) apart, and two tolerances must fit in between. */
 	const uint32_t most = period_bits / (4 * n);
 	const uint32_t wide = EVL_PHASE_TOLERANCE_BITS + STORES_BITS;
-	return wide < most ? wide : most > EVL_PHASE_TOLERANCE_BITS ? most - 1 : EVL_PHASE_TOLERANCE_BITS;
+	return wide < most                       ? wide
+	       : most > EVL_PHASE_TOLERANCE_BITS ? most - 1
+						 : EVL_PHASE_TOLERANCE_BITS;
 }

@@ -32,8 +32,9 @@ static enum evl_status check_clock(const struct take *t, const struct evl_take_p
 	return evl_err_set(err, EVL_E_INVALID,
 		"take %s: clock: %s has a fixed clock, so it cannot play %+.3f ppm off; %s",
 		t->plan->name, b->label, ppb * 1e-3,
-		p->played.kind == EVL_CONTENT_RECORDING ? "the recording was made on a channel that can"
-							: "take it out of clock");
+		p->played.kind == EVL_CONTENT_RECORDING
+			? "the recording was made on a channel that can"
+			: "take it out of clock");
 }
 
 /* Bits that a recording must hold. What is received by another clock may be a little less than what
@@ -317,8 +318,7 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 		struct part *p = &t->parts[i];
 		/* A channel that is recorded gets its digest from the recording. */
 		if (p->sent_digest != NULL) {
-			evl_stream_digest_update(
-				p->sent_digest, p->sent_bits, p->tx, p->tx_bytes);
+			evl_stream_digest_update(p->sent_digest, p->sent_bits, p->tx, p->tx_bytes);
 		}
 		if (p->received_digest != NULL) {
 			evl_stream_digest_update(
@@ -326,8 +326,8 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 		}
 		enum evl_status st = EVL_OK;
 		if (p->record_sent >= 0) {
-			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, p->sent_bits,
-				p->tx, p->tx_bytes, 0, err);
+			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, p->sent_bits, p->tx,
+				p->tx_bytes, 0, err);
 		}
 		if (st == EVL_OK && p->record_received >= 0) {
 			st = evl_rec_write(t->writer, (uint32_t)p->record_received,

@@ -23,14 +23,13 @@ struct evl_rec;
 struct evl_bound_role;
 struct evl_bound_channel;
 
-#define EVL_TAKE_SLAB_FRAMES                                                                        \
-	64u                       /* 8 ms; also the grid on which takes start and end: the longest  \
-				   * multiframe that is simulated, the 16-byte J2 trace, lasts 8 ms \
-				   * (ITU-T G.707 9.3.2.3) */
-#define EVL_TAKE_IDLE       0xAAu /* alternating bits: neither AIS nor LOS nor a pattern */
-#define EVL_TAKE_LEAD_IN    128u  /* idle frames before the start, to bring the unit to one state */
-#define EVL_TAKE_MARKS      32u   /* positions of errors kept for each meter */
-#define EVL_TAKE_EVENTS_MAX 100000u
+/* 8 ms; also the grid on which takes start and end: the longest multiframe that is simulated, the
+ * 16-byte J2 trace, lasts 8 ms (ITU-T G.707 9.3.2.3). */
+#define EVL_TAKE_SLAB_FRAMES 64u
+#define EVL_TAKE_IDLE        0xAAu /* alternating bits: neither AIS nor LOS nor a pattern */
+#define EVL_TAKE_LEAD_IN     128u /* idle frames before the start, to bring the unit to one state */
+#define EVL_TAKE_MARKS       32u  /* positions of errors kept for each meter */
+#define EVL_TAKE_EVENTS_MAX  100000u
 
 enum evl_content {
 	EVL_CONTENT_NONE = 0, /* idle is played; nothing is expected */
@@ -41,10 +40,10 @@ enum evl_content {
 /* What a channel plays, or what is expected from it. */
 struct evl_take_content {
 	enum evl_content kind;
-	struct evl_pattern pattern; /* COUNTER: with the channel's own number */
+	struct evl_pattern pattern;         /* COUNTER: with the channel's own number */
 	enum evl_pattern_identity identity; /* how the channels that share a phase set differ */
-	uint32_t phase_set; /* channels with the same pattern and set are told apart */
-	uint64_t phase;     /* of the first bit after the start */
+	uint32_t phase_set;     /* channels with the same pattern and set are told apart */
+	uint64_t phase;         /* of the first bit after the start */
 	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
 	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
@@ -52,7 +51,7 @@ struct evl_take_content {
 
 struct evl_take_part {
 	uint32_t channel;
-	bool play; /* sends `played`, or idle when that is NONE */
+	bool play;         /* sends `played`, or idle when that is NONE */
 	int32_t clock_ppb; /* of what it plays, against bench time; a RECORDING brings its own */
 	struct evl_take_content played;
 	struct evl_take_content expected;
@@ -172,7 +171,7 @@ struct evl_take_stream {
 	uint32_t channel;
 	bool sent; /* otherwise received */
 	const char *source;
-	int64_t skew_ns; /* start of this channel against the start of the take */
+	int64_t skew_ns;   /* start of this channel against the start of the take */
 	int32_t clock_ppb; /* sent: of its clock; received: 0 */
 	uint64_t bits;
 	char digest[EVL_SHA256_HEX];          /* "" when not asked for (no recording, no replay) */
@@ -227,8 +226,8 @@ void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *ro
 	const struct evl_bound_channel *channel, bool sent);
 
 /* Instant from the start of bit `bit` of what a meter received, by that channel's own rate. */
-int64_t evl_take_bit_ns(const struct evl_take_result *r, const struct evl_take_meter *m,
-	uint64_t bit);
+int64_t evl_take_bit_ns(
+	const struct evl_take_result *r, const struct evl_take_meter *m, uint64_t bit);
 
 /* Length of the take that a channel of a recording was made in; for a received channel, whose
  * clock is not known, the nearest that fits its bits. */

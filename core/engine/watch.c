@@ -48,8 +48,8 @@ struct seen_by {
 	const struct part *p;
 };
 
-/* Instant of a bit from the start (negative in the lead-in), rounded down; `before` is the number of
- * the present slab's first bit. */
+/* Instant of a bit from the start (negative in the lead-in), rounded down; `before` is the number
+ * of the present slab's first bit. */
 static int64_t bit_to_ns(const struct seen_by *s, uint64_t bit, uint64_t before)
 {
 	return s->t->slab_ns + evl_pace_ns((int64_t)(bit - before), (uint64_t)s->p->rx_bytes * 8,

@@ -39,6 +39,7 @@ struct evl_rec_channel {
 	enum evl_rec_direction direction;
 	uint64_t start_ns; /* instant of the channel's first bit on the run's clock; < 2^62 */
 	int64_t skew_ns;   /* start_ns less the instant at which the take was to start */
-	int32_t clock_ppb; /* SENT: clock of the channel against the run's, in 1e-9, as it was played;
-			    * at most EVL_REC_CLOCK_PPB_MAX. RECEIVED: 0, its clock is its own */
+	int32_t clock_ppb; /* SENT: clock of the channel against the run's, in 1e-9, as it was
+			    * played; at most EVL_REC_CLOCK_PPB_MAX. RECEIVED: 0, its clock is its
+			    * own */
 };

@@ -57,31 +57,30 @@ static enum evl_status keep_bench(struct run_state *r, struct evl_err *err)
 		char caps[80];
 		snprintf(abi, sizeof abi, "%u.%u", a->abi_major, a->abi_minor);
 		snprintf(caps, sizeof caps, "%s%s%s",
-			 (a->capabilities & EVL_CAP_VIRTUAL_TIME) ? "virtual-time " : "",
-			 (a->capabilities & EVL_CAP_HW_TIMESTAMPS) ? "hardware-time-stamps " : "",
-			 (a->capabilities & EVL_CAP_SIMULATED) ? "simulated " : "");
+			(a->capabilities & EVL_CAP_VIRTUAL_TIME) ? "virtual-time " : "",
+			(a->capabilities & EVL_CAP_HW_TIMESTAMPS) ? "hardware-time-stamps " : "",
+			(a->capabilities & EVL_CAP_SIMULATED) ? "simulated " : "");
 		caps[strlen(caps) > 0 ? strlen(caps) - 1 : 0] = '\0';
 		struct evl_row_adapter row = {.ordinal = (int)i,
-					      .instance = bench->adapters[i].name,
-					      .driver = bench->adapters[i].driver,
-					      .version = a->version,
-					      .abi = abi,
-					      .description = a->description,
-					      .capabilities = caps};
+			.instance = bench->adapters[i].name,
+			.driver = bench->adapters[i].driver,
+			.version = a->version,
+			.abi = abi,
+			.description = a->description,
+			.capabilities = caps};
 		st = evl_store_add_adapter(r->store, &row, err);
 	}
 	for (uint32_t i = 0; i < evl_engine_channel_count(r->engine) && st == EVL_OK; i++) {
 		const struct evl_bound_channel *b = evl_engine_channel(r->engine, i);
 		char klm[EVL_KLM_TEXT];
 		struct evl_row_channel row = {.ordinal = (int)i,
-					      .role = b->role,
-					      .number = (int)b->number,
-					      .klm = b->has_klm ? evl_klm_format(b->klm, klm)
-								: NULL,
-					      .label = b->label,
-					      .adapter = bench->adapters[b->adapter].name,
-					      .channel = b->name,
-					      .rate = evl_rate_name(b->rate)};
+			.role = b->role,
+			.number = (int)b->number,
+			.klm = b->has_klm ? evl_klm_format(b->klm, klm) : NULL,
+			.label = b->label,
+			.adapter = bench->adapters[b->adapter].name,
+			.channel = b->name,
+			.rate = evl_rate_name(b->rate)};
 		st = evl_store_add_channel(r->store, &row, err);
 	}
 	for (size_t i = 0; i < bench->caution_count && st == EVL_OK; i++) {
@@ -96,13 +95,12 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err)
 	const struct evl_bench *bench = r->lab.bench;
 	const struct campaign *c = r->campaign;
 	const struct pair unit[] = {{"description", bench->unit.description},
-				    {"type", bench->unit.type},
-				    {"serial", bench->unit.serial},
-				    {"owner", bench->unit.owner}};
-	const struct pair lab[] = {{"name", bench->laboratory.name},
-				   {"address", bench->laboratory.address}};
-	const struct pair customer[] = {{"name", bench->customer.name},
-					{"contact", bench->customer.contact}};
+		{"type", bench->unit.type}, {"serial", bench->unit.serial},
+		{"owner", bench->unit.owner}};
+	const struct pair lab[] = {
+		{"name", bench->laboratory.name}, {"address", bench->laboratory.address}};
+	const struct pair customer[] = {
+		{"name", bench->customer.name}, {"contact", bench->customer.contact}};
 	char *unit_json = json_pairs(unit, 4);
 	char *lab_json = json_pairs(lab, 2);
 	char *customer_json = json_pairs(customer, 2);
@@ -114,27 +112,27 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err)
 		evl_text_addf(&notice, "%s%s", notice.len > 0 ? " " : "", bench->notice);
 	}
 	struct evl_row_run row = {.campaign_name = c->name,
-				  .campaign_title = c->title,
-				  .campaign_version = c->version,
-				  .campaign_source = c->source,
-				  .campaign_sha256 = c->sha256,
-				  .bench_name = bench->name,
-				  .bench_title = bench->title,
-				  .bench_source = bench->source,
-				  .bench_sha256 = bench->sha256,
-				  .notice = evl_text_str(&notice),
-				  .unit_json = unit_json,
-				  .lab_json = lab_json,
-				  .customer_json = customer_json,
-				  .numbering = evl_numbering_name(bench->numbering.kind),
-				  .build = r->args->build,
-				  .seed = r->args->seed,
-				  .reference_run = r->reference_run > 0 ? r->reference_run : -1,
-				  .clock = r->lab.is_virtual ? "virtual" : "real",
-				  .simulated = r->lab.simulated,
-				  .software_version = "evenlode " EVL_VERSION,
-				  .library_sha256 = c->library_sha256,
-				  .started_utc = now};
+		.campaign_title = c->title,
+		.campaign_version = c->version,
+		.campaign_source = c->source,
+		.campaign_sha256 = c->sha256,
+		.bench_name = bench->name,
+		.bench_title = bench->title,
+		.bench_source = bench->source,
+		.bench_sha256 = bench->sha256,
+		.notice = evl_text_str(&notice),
+		.unit_json = unit_json,
+		.lab_json = lab_json,
+		.customer_json = customer_json,
+		.numbering = evl_numbering_name(bench->numbering.kind),
+		.build = r->args->build,
+		.seed = r->args->seed,
+		.reference_run = r->reference_run > 0 ? r->reference_run : -1,
+		.clock = r->lab.is_virtual ? "virtual" : "real",
+		.simulated = r->lab.simulated,
+		.software_version = "evenlode " EVL_VERSION,
+		.library_sha256 = c->library_sha256,
+		.started_utc = now};
 	enum evl_status st = evl_store_run_begin(r->store, &r->run, &row, err);
 	if (st == EVL_OK) {
 		r->outcome->run = r->run;
@@ -156,14 +154,14 @@ static void on_second(void *ctx, const struct evl_take_second *s)
 		return; /* inside the line only totals are kept */
 	}
 	struct evl_row_second row = {.case_no = r->case_no,
-				     .take_no = r->take_no,
-				     .channel_no = (int)s->channel,
-				     .second = s->second,
-				     .bits = (int64_t)s->bits,
-				     .errors = (int64_t)s->errors,
-				     .in_sync = s->in_sync,
-				     .sync_losses = (int64_t)s->sync_losses,
-				     .slips = (int64_t)s->slips};
+		.take_no = r->take_no,
+		.channel_no = (int)s->channel,
+		.second = s->second,
+		.bits = (int64_t)s->bits,
+		.errors = (int64_t)s->errors,
+		.in_sync = s->in_sync,
+		.sync_losses = (int64_t)s->sync_losses,
+		.slips = (int64_t)s->slips};
 	struct evl_err err = {0};
 	evl_keep_status(r, evl_store_put_second(r->store, &row, &err), &err);
 }
@@ -172,12 +170,12 @@ static void on_event(void *ctx, const struct evl_take_event *e)
 {
 	struct run_state *r = ctx;
 	struct evl_row_event row = {.case_no = r->case_no,
-				    .take_no = r->take_no,
-				    .channel_no = (int)e->channel,
-				    .at_ns = (int64_t)r->take_start_ns + e->at_ns,
-				    .alarm = evl_alarm_name(e->alarm),
-				    .raised = e->raised,
-				    .source = e->by_unit ? "unit" : "tester"};
+		.take_no = r->take_no,
+		.channel_no = (int)e->channel,
+		.at_ns = (int64_t)r->take_start_ns + e->at_ns,
+		.alarm = evl_alarm_name(e->alarm),
+		.raised = e->raised,
+		.source = e->by_unit ? "unit" : "tester"};
 	struct evl_err err = {0};
 	evl_keep_status(r, evl_store_add_event(r->store, NULL, &row, &err), &err);
 }
@@ -187,10 +185,9 @@ static void on_tick(void *ctx)
 	struct run_state *r = ctx;
 	struct evl_err err = {0};
 	evl_keep_status(r,
-			evl_store_take_progress(r->store, r->case_no, r->take_no,
-						(int64_t)(r->progress.take_done_ns / EVL_FRAME_NS),
-						&err),
-			&err);
+		evl_store_take_progress(r->store, r->case_no, r->take_no,
+			(int64_t)(r->progress.take_done_ns / EVL_FRAME_NS), &err),
+		&err);
 	evl_keep_status(r, evl_store_tick_commit(r->store, &err), &err);
 	evl_keep_status(r, evl_store_tick_begin(r->store, &err), &err);
 }
@@ -209,20 +206,20 @@ static void on_progress(void *ctx, uint64_t done, uint64_t all, uint64_t errors)
 void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink)
 {
 	*sink = (struct evl_take_sink){.ctx = r,
-				       .second = on_second,
-				       .event = on_event,
-				       .progress = on_progress,
-				       .tick = on_tick};
+		.second = on_second,
+		.event = on_event,
+		.progress = on_progress,
+		.tick = on_tick};
 }
 
 static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
-		       const struct evl_take_result *result, const struct evl_take_meter *m)
+	const struct evl_take_result *result, const struct evl_take_meter *m)
 {
 	char name[EVL_PATTERN_NAME_MAX];
 	const char *pattern = NULL;
 	for (uint32_t i = 0; i < plan->part_count; i++) {
 		if (m->place == EVL_PLACE_RECEIVED && plan->parts[i].channel == m->channel &&
-		    m->kind == EVL_CONTENT_PATTERN) {
+			m->kind == EVL_CONTENT_PATTERN) {
 			pattern = evl_pattern_name(name, &plan->parts[i].expected.pattern);
 		}
 	}
@@ -230,8 +227,7 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 	if (inside) {
 		pattern = evl_pattern_name(name, &plan->inside->pattern);
 	}
-	struct evl_row_measurement row = {
-		.case_no = r->case_no,
+	struct evl_row_measurement row = {.case_no = r->case_no,
 		.take_no = r->take_no,
 		.channel_no = (int)m->channel,
 		.kind = inside                           ? "pattern-in-line"
@@ -252,25 +248,25 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 		.sync_bit = m->kind == EVL_CONTENT_PATTERN && m->locked ? (int64_t)m->first_lock_bit
 									: -1,
 		.first_error_bit = m->errors > 0 ? (int64_t)m->first_error_bit : -1,
-		.found_channel_no = m->arrival == EVL_ARRIVAL_CROSSED ? (int)m->from_channel
-				    : m->arrival == EVL_ARRIVAL_NONE ||
-						      m->arrival == EVL_ARRIVAL_UNKNOWN
-					    ? -1
-								      : (int)m->channel,
+		.found_channel_no =
+			m->arrival == EVL_ARRIVAL_CROSSED ? (int)m->from_channel
+			: m->arrival == EVL_ARRIVAL_NONE || m->arrival == EVL_ARRIVAL_UNKNOWN
+				? -1
+				: (int)m->channel,
 		.delay_bits = m->delay_bits};
 	struct evl_err err = {0};
 	evl_keep_status(r, evl_store_put_measurement(r->store, &row, &err), &err);
 	for (uint32_t i = 0; i < m->mark_count && !inside; i++) {
 		struct evl_row_error_mark mark = {.case_no = r->case_no,
-						  .take_no = r->take_no,
-						  .channel_no = (int)m->channel,
-						  .bit_offset = (int64_t)m->marks[i]};
+			.take_no = r->take_no,
+			.channel_no = (int)m->channel,
+			.bit_offset = (int64_t)m->marks[i]};
 		evl_keep_status(r, evl_store_put_mark(r->store, &mark, &err), &err);
 	}
 }
 
-void evl_keep_result(struct run_state *r, const struct evl_take_plan *plan,
-		     const struct evl_take_result *result)
+void evl_keep_result(
+	struct run_state *r, const struct evl_take_plan *plan, const struct evl_take_result *result)
 {
 	struct evl_err err = {0};
 	for (uint32_t i = 0; i < result->meter_count; i++) {
@@ -279,13 +275,13 @@ void evl_keep_result(struct run_state *r, const struct evl_take_plan *plan,
 	for (uint32_t i = 0; i < result->stream_count; i++) {
 		const struct evl_take_stream *s = &result->streams[i];
 		struct evl_row_stream row = {.case_no = r->case_no,
-					     .take_no = r->take_no,
-					     .channel_no = (int)s->channel,
-					     .direction = s->sent ? "sent" : "received",
-					     .description = s->source,
-					     .start_skew_ns = s->skew_ns,
-					     .bits = (int64_t)s->bits,
-					     .digest = s->digest[0] != '\0' ? s->digest : NULL};
+			.take_no = r->take_no,
+			.channel_no = (int)s->channel,
+			.direction = s->sent ? "sent" : "received",
+			.description = s->source,
+			.start_skew_ns = s->skew_ns,
+			.bits = (int64_t)s->bits,
+			.digest = s->digest[0] != '\0' ? s->digest : NULL};
 		evl_keep_status(r, evl_store_put_stream(r->store, &row, &err), &err);
 	}
 }
@@ -310,25 +306,25 @@ static char *beside_store(struct run_state *r, const char *path)
 
 /* The digests that the store remembers must be those that the file holds. */
 static enum evl_status same_as_stored(const struct evl_found_recording *found, struct evl_rec *rec,
-				      const char *path, struct evl_err *err)
+	const char *path, struct evl_err *err)
 {
 	if (!evl_rec_is_finished(rec)) {
 		return evl_err_set(err, EVL_E_CORRUPT, "%s: the recording is not whole: %s", path,
-				   evl_rec_missing(rec));
+			evl_rec_missing(rec));
 	}
 	for (size_t i = 0; i < found->channel_count; i++) {
 		uint32_t c;
 		char hex[EVL_SHA256_HEX] = "";
 		if (evl_rec_find(rec, found->channels[i].name, &c) &&
-		    evl_rec_info(rec, c)->has_digest) {
+			evl_rec_info(rec, c)->has_digest) {
 			evl_hex(evl_rec_info(rec, c)->digest, EVL_SHA256_BYTES, hex);
 		}
 		if (strcmp(hex, found->channels[i].digest) != 0) {
 			return evl_err_set(err, EVL_E_CORRUPT,
-					   "%s: channel %s is not what the store recorded; the "
-					   "file was replaced or "
-					   "altered",
-					   path, found->channels[i].name);
+				"%s: channel %s is not what the store recorded; the "
+				"file was replaced or "
+				"altered",
+				path, found->channels[i].name);
 		}
 	}
 	return EVL_OK;
@@ -350,7 +346,8 @@ int evl_keep_open_recording(struct run_state *r, const char *name, int64_t run, 
 		evl_rec_close(rec);
 		goto out;
 	}
-	/* What was sent tells the length exactly; received channels count by clocks of their own. */
+	/* What was sent tells the length exactly; received channels count by clocks of their own.
+	 */
 	uint64_t frames = UINT64_MAX;
 	for (int sent = 1; sent >= 0 && frames == UINT64_MAX; sent--) {
 		for (uint32_t i = 0; i < evl_rec_channel_count(rec); i++) {

@@ -430,8 +430,8 @@ static void describe_clock(struct evl_take_content *c, int32_t ppb)
 {
 	size_t used = strlen(c->source);
 	if (ppb != 0 && used < sizeof c->source) {
-		snprintf(c->source + used, sizeof c->source - used, ", clock %+.3g ppm",
-			 ppb * 1e-3);
+		snprintf(
+			c->source + used, sizeof c->source - used, ", clock %+.3g ppm", ppb * 1e-3);
 	}
 }
 
@@ -458,19 +458,19 @@ static enum evl_status clocks(struct build *b, struct evl_err *err)
 		}
 		if (!any) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "take %s: clock: role %s has no number %" PRId64,
-					   b->name, role->name, number);
+				"take %s: clock: role %s has no number %" PRId64, b->name,
+				role->name, number);
 		}
 		lua_pop(L, 1);
 	}
 	lua_pop(L, 1);
 	for (uint32_t i = 0; i < b->plan.part_count; i++) {
 		struct evl_take_part *p = &b->plan.parts[i];
-		describe_clock(&p->played, p->played.kind == EVL_CONTENT_RECORDING
-						   ? evl_rec_info(p->played.reader,
-								  p->played.reader_channel)
-							     ->channel.clock_ppb
-						   : p->clock_ppb);
+		describe_clock(&p->played,
+			p->played.kind == EVL_CONTENT_RECORDING
+				? evl_rec_info(p->played.reader, p->played.reader_channel)
+					  ->channel.clock_ppb
+				: p->clock_ppb);
 	}
 	return EVL_OK;
 }
@@ -483,9 +483,9 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
 	b->plan.frames = (uint64_t)integer_field(b->L, b->table, "frames");
-	b->plan.until_proved = (struct evl_take_proof){
-		.ratio = number_field(b->L, b->table, "until_ratio"),
-		.confidence = number_field(b->L, b->table, "until_confidence")};
+	b->plan.until_proved =
+		(struct evl_take_proof){.ratio = number_field(b->L, b->table, "until_ratio"),
+			.confidence = number_field(b->L, b->table, "until_confidence")};
 	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
 	enum evl_status st = contents(b, "play", true, err);
 	st = st == EVL_OK ? clocks(b, err) : st;
@@ -533,8 +533,8 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 	return seen->recording >= 0 ? EVL_OK : EVL_E_IO;
 }
 
-static enum evl_status run_take(
-	struct build *b, struct take_seen *seen, struct evl_take_result **result, struct evl_err *err)
+static enum evl_status run_take(struct build *b, struct take_seen *seen,
+	struct evl_take_result **result, struct evl_err *err)
 {
 	struct run_state *r = b->r;
 	b->plan.begin_ns = evl_engine_next_begin(r->engine);

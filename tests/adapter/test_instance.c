@@ -28,7 +28,7 @@ static int group_setup(void **state)
 	const char *dirs[] = {mocks};
 	struct evl_err err = {0};
 	if (evl_loader_load(&loopback, dirs, 1, "loopback", &err) < 0 ||
-	    evl_loader_load(&realtime, dirs, 1, "realtime", &err) < 0) {
+		evl_loader_load(&realtime, dirs, 1, "realtime", &err) < 0) {
 		print_error("%s\n", err.text);
 		return -1;
 	}
@@ -45,7 +45,7 @@ static int group_teardown(void **state)
 
 /* Opens with the options "path=value", ... ; lines are 20, 21, ... */
 static enum evl_status open_with(struct evl_instance **out, const struct evl_loaded *adapter,
-				 bool virtual_time, struct evl_err *err, ...)
+	bool virtual_time, struct evl_err *err, ...)
 {
 	static char store[8][2][128];
 	struct evl_bench_option options[8];
@@ -60,13 +60,13 @@ static enum evl_status open_with(struct evl_instance **out, const struct evl_loa
 	}
 	va_end(ap);
 	struct evl_instance_args args = {.name = "mux",
-					 .bench_path = "lab.yaml",
-					 .options = options,
-					 .option_count = n,
-					 .line = 7,
-					 .build = "A",
-					 .seed = 1,
-					 .virtual_time = virtual_time};
+		.bench_path = "lab.yaml",
+		.options = options,
+		.option_count = n,
+		.line = 7,
+		.build = "A",
+		.seed = 1,
+		.virtual_time = virtual_time};
 	return evl_instance_open(out, adapter, &args, err);
 }
 
@@ -133,9 +133,8 @@ static void test_open(void **state)
 	assert_int_equal(ports[3].adapter, 4);
 	assert_int_equal(ports[3].channel, 3);
 	assert_int_equal(ports[3].rate, EVL_RATE_STM1);
-	assert_int_equal(ports[3].abilities,
-			 EVL_ABLE_PLAY | EVL_ABLE_CAPTURE | EVL_ABLE_ALARMS | EVL_ABLE_INJECT |
-				 EVL_ABLE_CLOCK);
+	assert_int_equal(ports[3].abilities, EVL_ABLE_PLAY | EVL_ABLE_CAPTURE | EVL_ABLE_ALARMS |
+						     EVL_ABLE_INJECT | EVL_ABLE_CLOCK);
 	assert_string_equal(ports[3].name, "line");
 	evl_instance_close(in);
 	evl_instance_close(NULL);
@@ -147,31 +146,32 @@ static void test_open_refused(void **state)
 	struct evl_instance *in = (struct evl_instance *)1;
 	struct evl_err err = {0};
 	FAILS(open_with(&in, loopback, true, &err, "idle=1", "delay_frames=9999", NULL),
-	      EVL_E_INVALID,
-	      "lab.yaml:21: adapter loopback (instance mux): open failed: option delay_frames: "
-	      "\"9999\" is not 0..8000");
+		EVL_E_INVALID,
+		"lab.yaml:21: adapter loopback (instance mux): open failed: option delay_frames: "
+		"\"9999\" is not 0..8000");
 	assert_null(in);
 	FAILS(open_with(&in, loopback, true, &err, "idle=1", "faults[0].kind=x", NULL),
-	      EVL_E_INVALID,
-	      "lab.yaml:21: adapter loopback (instance mux): open failed: option "
-	      "faults[0].kind is unknown");
+		EVL_E_INVALID,
+		"lab.yaml:21: adapter loopback (instance mux): open failed: option "
+		"faults[0].kind is unknown");
 	/* The text names no option that was given: the line of the instance. */
 	FAILS(open_with(&in, loopback, true, &err, "e1_channels=0", "idle=3", NULL), EVL_E_INVALID,
-	      "lab.yaml:20: ");
+		"lab.yaml:20: ");
 	FAILS(open_with(&in, loopback, true, &err, "fail_open=the rack is locked", NULL),
-	      EVL_E_INVALID,
-	      "lab.yaml:7: adapter loopback (instance mux): open failed: the rack "
-	      "is locked");
+		EVL_E_INVALID,
+		"lab.yaml:7: adapter loopback (instance mux): open failed: the rack "
+		"is locked");
 	/* Only part of a word, or of a path. */
 	FAILS(open_with(&in, loopback, true, &err, "idle=3", "fail_open=idle_x, a.idle, idle.b",
-			NULL),
-	      EVL_E_INVALID, "lab.yaml:7: ");
+		      NULL),
+		EVL_E_INVALID, "lab.yaml:7: ");
 	/* The list that an option is in. */
 	FAILS(open_with(&in, loopback, true, &err, "fail_open=nothing in faults[1].",
-			"faults[0].a=1", "faults[1].b=2", NULL),
-	      EVL_E_INVALID, "lab.yaml:22: ");
+		      "faults[0].a=1", "faults[1].b=2", NULL),
+		EVL_E_INVALID, "lab.yaml:22: ");
 	FAILS(open_with(&in, realtime, true, &err, NULL), EVL_E_INVALID,
-	      "adapter realtime (instance mux): open refused: this adapter runs in real time only");
+		"adapter realtime (instance mux): open refused: this adapter runs in real time "
+		"only");
 	assert_null(in);
 	assert_int_equal(open_with(&in, realtime, true, NULL, NULL), EVL_E_INVALID);
 }
@@ -182,14 +182,13 @@ static void test_option_in_list(void **state)
 	/* fail_open comes last, so the mock has complained about nothing before; the parent path in
 	 * its text finds the first option below it. */
 	struct evl_bench_option options[] = {{"idle", "1", 30},
-					     {"fail_open", "delay_frames.x bad", 31},
-					     {"delay_frames.x.y", "1", 32}};
+		{"fail_open", "delay_frames.x bad", 31}, {"delay_frames.x.y", "1", 32}};
 	struct evl_instance_args args = {.name = "mux",
-					 .bench_path = "lab.yaml",
-					 .options = options,
-					 .option_count = 3,
-					 .line = 7,
-					 .build = "A"};
+		.bench_path = "lab.yaml",
+		.options = options,
+		.option_count = 3,
+		.line = 7,
+		.build = "A"};
 	struct evl_instance *in;
 	struct evl_err err = {0};
 	FAILS(evl_instance_open(&in, loopback, &args, &err), EVL_E_INVALID, "lab.yaml:32: ");
@@ -214,7 +213,7 @@ static void test_bad_channels(void **state)
 		struct evl_instance *in;
 		struct evl_err err = {0};
 		FAILS(open_with(&in, loopback, true, &err, rows[i][0], NULL), EVL_E_ADAPTER,
-		      rows[i][1]);
+			rows[i][1]);
 		assert_null(in);
 		assert_non_null(strstr(err.text, "adapter loopback (instance mux): "));
 		assert_non_null(strstr(err.text, "broke the driver ABI: "));
@@ -230,7 +229,7 @@ static void test_order(void **state)
 	struct evl_slab s = slab();
 	OPEN("e1_channels=1", NULL);
 	FAILS(evl_instance_start(in, 0, started, &err), EVL_E_INVALID,
-	      "start refused: the instance is stopped, it must be armed");
+		"start refused: the instance is stopped, it must be armed");
 	FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_INVALID, "must be started");
 	OK(evl_instance_stop(in, &err));
 	OK(evl_instance_arm(in, &one, 1, FRAMES, &err));
@@ -247,7 +246,7 @@ static void test_order(void **state)
 	/* The clock does not run backwards. */
 	OK(evl_instance_arm(in, &one, 1, FRAMES, &err));
 	FAILS(evl_instance_start(in, FRAMES * EVL_FRAME_NS - 1, started, &err), EVL_E_INVALID,
-	      "before the end of the last take");
+		"before the end of the last take");
 	OK(evl_instance_start(in, FRAMES * EVL_FRAME_NS, started, &err));
 	assert_int_equal(evl_instance_frames(in), 0);
 	/* Close in the middle of a take is fine. */
@@ -264,7 +263,7 @@ static void test_arguments(void **state)
 	FAILS(evl_instance_arm(in, two, 2, 8, &err), EVL_E_INVALID, "channel e1-1 comes twice");
 	FAILS(evl_instance_arm(in, two, 0, 8, &err), EVL_E_INVALID, "0 channels");
 	FAILS(evl_instance_arm(in, two, 3, 8, &err), EVL_E_INVALID,
-	      "3 channels; the adapter has 2");
+		"3 channels; the adapter has 2");
 	FAILS(evl_instance_arm(in, two, 1, 12, &err), EVL_E_INVALID, "multiple of 8");
 	FAILS(evl_instance_arm(in, two, 1, 0, &err), EVL_E_INVALID, "multiple of 8");
 	FAILS(evl_instance_arm(in, two, 1, 1u << 30, &err), EVL_E_INVALID, "at most 80000");
@@ -287,10 +286,10 @@ static void test_arguments(void **state)
 	s = slab();
 	OK(evl_instance_exchange(in, 8, &s, 1, &err));
 	struct evl_inject what = {.kind = EVL_INJECT_ALARM,
-				  .channel = 0,
-				  .alarm = EVL_ABI_LOS,
-				  .at_ns = 1000000,
-				  .duration_ns = 1};
+		.channel = 0,
+		.alarm = EVL_ABI_LOS,
+		.at_ns = 1000000,
+		.duration_ns = 1};
 	struct evl_inject w = what;
 	w.channel = 9;
 	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "there is no channel 9");
@@ -337,14 +336,13 @@ static void test_garbage_in_take(void **state)
 		assert_int_equal(s.channel, 0);
 		assert_int_equal(evl_instance_state(in), EVL_INSTANCE_FAILED);
 		FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_INVALID,
-		      "the instance is failed");
+			"the instance is failed");
 		OK(evl_instance_stop(in, &err));
 		assert_int_equal(evl_instance_state(in), EVL_INSTANCE_STOPPED);
 		begin(in, 0);
 		evl_instance_close(in);
 	}
-	static const char *const starts[][2] = {
-		{"garbage=started", "more than 1 s from"},
+	static const char *const starts[][2] = {{"garbage=started", "more than 1 s from"},
 		{"garbage=started-unset", "did not say when channel e1-1"}};
 	for (size_t i = 0; i < 2; i++) {
 		struct evl_instance *in;
@@ -392,7 +390,7 @@ static void test_failures(void **state)
 	begin(in, 0);
 	OK(evl_instance_exchange(in, FRAMES, &s, 1, &err));
 	FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_ADAPTER,
-	      "adapter loopback (instance mux): exchange failed: the loop was cut as planned");
+		"adapter loopback (instance mux): exchange failed: the loop was cut as planned");
 	OK(evl_instance_stop(in, &err));
 	begin(in, 2000000); /* the next take goes through */
 	OK(evl_instance_exchange(in, FRAMES, &s, 1, &err));
@@ -402,16 +400,16 @@ static void test_failures(void **state)
 
 	OPEN("fail_arm=yes", NULL);
 	FAILS(evl_instance_arm(in, &one, 1, FRAMES, &err), EVL_E_ADAPTER,
-	      "arm failed: arm refused as");
+		"arm failed: arm refused as");
 	FAILS(evl_instance_arm(in, &one, 1, FRAMES, &err), EVL_E_INVALID,
-	      "failed, it must be stopped");
+		"failed, it must be stopped");
 	OK(evl_instance_stop(in, &err));
 	evl_instance_close(in);
 
 	OPEN("fail_start=yes", NULL);
 	OK(evl_instance_arm(in, &one, 1, FRAMES, &err));
 	FAILS(evl_instance_start(in, 0, started, &err), EVL_E_ADAPTER,
-	      "start failed: start refused as");
+		"start failed: start refused as");
 	OK(evl_instance_stop(in, &err));
 	evl_instance_close(in);
 
@@ -419,8 +417,8 @@ static void test_failures(void **state)
 		{"garbage=error-text", "xxx (the text has no end)"},
 		{"garbage=error-empty", "exchange failed: the equipment failed"},
 		{"garbage=error-code",
-		 "exchange broke the driver ABI: it returned 77, which is no code; its "
-		 "text: none"},
+			"exchange broke the driver ABI: it returned 77, which is no code; its "
+			"text: none"},
 	};
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		OPEN(rows[i][0], "fail_exchange=1", NULL);
@@ -445,8 +443,7 @@ static void test_loop(void **state)
 	struct evl_err err = {0};
 	OPEN("delay_frames=3", "idle=170", "skew_ns=100", NULL);
 	struct evl_arm arms[] = {{.channel = 0, .play = true, .capture = true},
-				 {.channel = 8, .capture = true},
-				 {.channel = 1, .play = true}};
+		{.channel = 8, .capture = true}, {.channel = 1, .play = true}};
 	uint64_t started[3];
 	OK(evl_instance_arm(in, arms, 3, 16, &err));
 	OK(evl_instance_start(in, 5000, started, &err));
@@ -457,8 +454,7 @@ static void test_loop(void **state)
 			sent[k][i] = (uint8_t)(k * 64 + i * 7);
 		}
 		struct evl_slab s[] = {{.channel = 0, .tx = sent[k], .rx = got[k]},
-				       {.channel = 8, .rx = line},
-				       {.channel = 1, .tx = sent[k]}};
+			{.channel = 8, .rx = line}, {.channel = 1, .tx = sent[k]}};
 		OK(evl_instance_exchange(in, 16, s, 3, &err));
 		assert_int_equal(s[1].tx_bytes, 0);
 		assert_int_equal(s[1].rx_bytes, 16 * 2430);
@@ -483,12 +479,12 @@ static void test_clock_bytes(void **state)
 		uint64_t bytes;
 	} rows[] = {
 		{0, 50000, 0},
-		{256000, 50000, 256012},              /* 1 s of E1: 12.8 more */
-		{256000, -50000, 255987},             /* 12.8 fewer: 255987.2 */
-		{19440000, 4600, 19440089},           /* 1 s of STM-1, 4.6 ppm: 89.424 */
-		{1, -1, 0},                           /* 0.999999999 */
-		{1000000000, 1, 1000000001},          /* exactly one more */
-		{1000000000, -300000, 999700000},     /* exactly 300 ppm fewer */
+		{256000, 50000, 256012},                   /* 1 s of E1: 12.8 more */
+		{256000, -50000, 255987},                  /* 12.8 fewer: 255987.2 */
+		{19440000, 4600, 19440089},                /* 1 s of STM-1, 4.6 ppm: 89.424 */
+		{1, -1, 0},                                /* 0.999999999 */
+		{1000000000, 1, 1000000001},               /* exactly one more */
+		{1000000000, -300000, 999700000},          /* exactly 300 ppm fewer */
 		{613059840000000, 50000, 613090492992000}, /* a year of STM-1 */
 		{613059840000000, -300000, 612875922048000},
 	};
@@ -506,8 +502,7 @@ static void test_clock(void **state)
 	struct evl_instance *in;
 	struct evl_err err = {0};
 	OPEN("e1_channels=2", "delay_frames=3", NULL);
-	struct evl_arm arms[] = {
-		{.channel = 0, .play = true, .capture = true, .clock_ppb = 50000},
+	struct evl_arm arms[] = {{.channel = 0, .play = true, .capture = true, .clock_ppb = 50000},
 		{.channel = 1, .play = true, .clock_ppb = -50000}};
 	uint64_t started[2];
 	OK(evl_instance_arm(in, arms, 2, 800, &err));
@@ -521,8 +516,7 @@ static void test_clock(void **state)
 		}
 		assert_int_equal(evl_instance_rx_room(in, 0, 800), 25600 + 7 + 64);
 		assert_int_equal(evl_instance_rx_room(in, 1, 800), 0);
-		struct evl_slab s[] = {{.channel = 0, .tx = a, .rx = got},
-				       {.channel = 1, .tx = b}};
+		struct evl_slab s[] = {{.channel = 0, .tx = a, .rx = got}, {.channel = 1, .tx = b}};
 		OK(evl_instance_exchange(in, 800, s, 2, &err));
 		assert_int_equal(s[0].tx_bytes, n);
 		assert_int_equal(s[1].rx_bytes, 0);
@@ -553,7 +547,8 @@ static void test_clock_refused(void **state)
 	evl_instance_close(in);
 	OPEN("e1_channels=2", "fixed_clock=yes", NULL);
 	arm.clock_ppb = 1;
-	FAILS(evl_instance_arm(in, &arm, 1, 8, &err), EVL_E_INVALID, "channel e1-1: its clock is fixed");
+	FAILS(evl_instance_arm(in, &arm, 1, 8, &err), EVL_E_INVALID,
+		"channel e1-1: its clock is fixed");
 	evl_instance_close(in);
 	/* 40 bytes too many each time are within the room, but not for long. */
 	OPEN("garbage=rx-drift", NULL);
@@ -562,7 +557,7 @@ static void test_clock_refused(void **state)
 	OK(evl_instance_exchange(in, FRAMES, &s, 1, &err));
 	assert_int_equal(s.rx_bytes, BYTES + 40);
 	FAILS(evl_instance_exchange(in, FRAMES, &s, 1, &err), EVL_E_ADAPTER,
-	      "e1-1 is 80 bytes ahead of nominal after 16 frames; 300 ppm and 64 bytes");
+		"e1-1 is 80 bytes ahead of nominal after 16 frames; 300 ppm and 64 bytes");
 	evl_instance_close(in);
 }
 
@@ -578,16 +573,16 @@ static void test_injections(void **state)
 	/* One error in each 1000 bits of 80 frames: 20480 bits, so 20 or 21. LOS on frames 90..99.
 	 */
 	struct evl_inject errors = {.kind = EVL_INJECT_ERRORS,
-				    .channel = 0,
-				    .numerator = 1,
-				    .denominator = 1000,
-				    .at_ns = 0,
-				    .duration_ns = 80 * EVL_FRAME_NS};
+		.channel = 0,
+		.numerator = 1,
+		.denominator = 1000,
+		.at_ns = 0,
+		.duration_ns = 80 * EVL_FRAME_NS};
 	struct evl_inject los = {.kind = EVL_INJECT_ALARM,
-				 .channel = 0,
-				 .alarm = EVL_ABI_LOS,
-				 .at_ns = 90 * EVL_FRAME_NS,
-				 .duration_ns = 10 * EVL_FRAME_NS};
+		.channel = 0,
+		.alarm = EVL_ABI_LOS,
+		.at_ns = 90 * EVL_FRAME_NS,
+		.duration_ns = 10 * EVL_FRAME_NS};
 	OK(evl_instance_inject(in, &errors, &err));
 	OK(evl_instance_inject(in, &los, &err));
 	static uint8_t zeros[2560], ones[2560], got[2560];
@@ -640,10 +635,10 @@ static void test_real_time(void **state)
 	uint64_t end = (uint64_t)b.tv_sec * 1000000000u + (uint64_t)b.tv_nsec;
 	assert_true(end - now >= 1000000 + 5 * FRAMES * EVL_FRAME_NS);
 	struct evl_inject los = {.kind = EVL_INJECT_ALARM,
-				 .channel = 0,
-				 .alarm = EVL_ABI_LOS,
-				 .at_ns = now,
-				 .duration_ns = 1};
+		.channel = 0,
+		.alarm = EVL_ABI_LOS,
+		.at_ns = now,
+		.duration_ns = 1};
 	OK(evl_instance_inject(in, &los, &err));
 	OK(evl_instance_exchange(in, FRAMES, &s, 1, &err));
 	struct evl_event e[4];

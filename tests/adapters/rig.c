@@ -93,15 +93,15 @@ static void poll_all(struct rig *rig)
 	uint32_t n;
 
 	must(rig,
-	     rig->adapter->poll(rig->self, rig->events + rig->event_count,
-				RIG_EVENTS - rig->event_count, &n, &rig->err),
-	     "poll");
+		rig->adapter->poll(rig->self, rig->events + rig->event_count,
+			RIG_EVENTS - rig->event_count, &n, &rig->err),
+		"poll");
 	rig->event_count += n;
 	evl_require(rig->event_count < RIG_EVENTS);
 }
 
 void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
-	      const struct evl_inject *inject)
+	const struct evl_inject *inject)
 {
 	struct evl_arm arms[RIG_CHANNELS];
 	struct evl_slab slabs[RIG_CHANNELS];
@@ -113,7 +113,8 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
 		/* Room for 300 ppm and the slack of a last slab. */
 		uint32_t bytes =
-			evl_slab_room((c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES) * frames) + 64;
+			evl_slab_room((c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES) * frames) +
+			64;
 		bool play = c == RIG_LINE ? rig->line_source != NULL : !rig->idle;
 		bool capture = c == RIG_LINE || !rig->only_line;
 
@@ -159,7 +160,7 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 			slabs[i].rx = arms[i].capture ? rig->out[c] + rig->out_bytes[c] : NULL;
 		}
 		must(rig, rig->adapter->exchange(rig->self, now, slabs, count, &rig->err),
-		     "exchange");
+			"exchange");
 		for (uint32_t i = 0; i < count; i++) {
 			rig->out_bytes[arms[i].channel] += slabs[i].rx_bytes;
 		}
@@ -168,8 +169,8 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 	must(rig, rig->adapter->stop(rig->self, &rig->err), "stop");
 }
 
-const struct evl_event *rig_event(const struct rig *rig, uint32_t channel, uint32_t alarm,
-				  bool raised)
+const struct evl_event *rig_event(
+	const struct rig *rig, uint32_t channel, uint32_t alarm, bool raised)
 {
 	for (uint32_t i = 0; i < rig->event_count; i++) {
 		const struct evl_event *e = &rig->events[i];
@@ -182,7 +183,7 @@ const struct evl_event *rig_event(const struct rig *rig, uint32_t channel, uint3
 }
 
 bool rig_arrives(const struct rig *rig, uint32_t channel, uint32_t tributary, uint32_t delay,
-		 uint32_t from, uint32_t *wrong)
+	uint32_t from, uint32_t *wrong)
 {
 	uint32_t bits = (uint32_t)rig->out_bytes[channel] * 8;
 

@@ -25,9 +25,10 @@ static void escapes_html(void **state)
 		{"a<b>&\"'", "a&lt;b&gt;&amp;&quot;&#39;"},
 		{"caf\xC3\xA9", "caf\xC3\xA9"},
 		{"\x01x\x7F", "\xEF\xBF\xBDx\xEF\xBF\xBD"},
-		{"\xC0\x80", "\xEF\xBF\xBD\xEF\xBF\xBD"},	     /* overlong NUL, RFC 3629 10 */
-		{"\xED\xA0\x80", "\xEF\xBF\xBD\xEF\xBF\xBD\xEF\xBF\xBD"}, /* surrogate, RFC 3629 3 */
-		{"\xE2\x82", "\xEF\xBF\xBD\xEF\xBF\xBD"},	     /* cut in the middle */
+		{"\xC0\x80", "\xEF\xBF\xBD\xEF\xBF\xBD"}, /* overlong NUL, RFC 3629 10 */
+		{"\xED\xA0\x80",
+			"\xEF\xBF\xBD\xEF\xBF\xBD\xEF\xBF\xBD"}, /* surrogate, RFC 3629 3 */
+		{"\xE2\x82", "\xEF\xBF\xBD\xEF\xBF\xBD"},        /* cut in the middle */
 		{"\xF0\x9F\x93\x9E", "\xF0\x9F\x93\x9E"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {

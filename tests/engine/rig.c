@@ -21,9 +21,9 @@ void rig_up(struct rig *rig, const char *driver, const char *options, uint64_t s
 	struct evl_err err = {0};
 	char yaml[1024];
 	snprintf(yaml, sizeof yaml,
-		 "bench: rig\ntitle: rig\nadapters:\n  loop:\n    driver: %s\n    options: {%s}\n"
-		 "roles:\n  trib:\n    adapter: loop\n    channels: e1-{1..8}\n",
-		 driver, options);
+		"bench: rig\ntitle: rig\nadapters:\n  loop:\n    driver: %s\n    options: {%s}\n"
+		"roles:\n  trib:\n    adapter: loop\n    channels: e1-{1..8}\n",
+		driver, options);
 	must(evl_bench_parse(&rig->bench, "rig.yaml", yaml, strlen(yaml), &err), &err);
 	char dir[512];
 	snprintf(dir, sizeof dir, "%s/tests/adapter", getenv("EVL_BUILD_ROOT"));
@@ -38,10 +38,10 @@ void rig_up(struct rig *rig, const char *driver, const char *options, uint64_t s
 		.role = "trib", .rate = EVL_RATE_E1, .count = 8, .play = true, .capture = true};
 	must(evl_bind(&rig->binding, NULL, rig->bench, &need, 1, ports, n, &err), &err);
 	struct evl_engine_args e = {.instances = &rig->instance,
-				    .instance_count = 1,
-				    .binding = rig->binding,
-				    .is_virtual = is_virtual,
-				    .stop = &rig->stop};
+		.instance_count = 1,
+		.binding = rig->binding,
+		.is_virtual = is_virtual,
+		.stop = &rig->stop};
 	must(evl_engine_create(&rig->engine, &e, &err), &err);
 }
 
@@ -61,20 +61,22 @@ void rig_patterns(struct rig *rig, uint32_t count, uint64_t frames)
 	uint32_t phases[16];
 	must(evl_phase_assign(phases, count, &pattern, 1, &err), &err);
 	for (uint32_t i = 0; i < count; i++) {
-		struct evl_take_content c = {
-			.kind = EVL_CONTENT_PATTERN, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .phase = phases[i]};
+		struct evl_take_content c = {.kind = EVL_CONTENT_PATTERN,
+			.pattern = pattern,
+			.identity = EVL_IDENTITY_PHASE,
+			.phase = phases[i]};
 		rig->parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
 	}
 	rig->plan = (struct evl_take_plan){.holder = "case test",
-					   .name = "take 1",
-					   .frames = frames,
-					   .parts = rig->parts,
-					   .part_count = count};
+		.name = "take 1",
+		.frames = frames,
+		.parts = rig->parts,
+		.part_count = count};
 }
 
 enum evl_status rig_take(struct rig *rig, uint64_t deadline_ns, const struct evl_take_sink *sink,
-			 struct evl_take_result **out, struct evl_err *err)
+	struct evl_take_result **out, struct evl_err *err)
 {
 	rig->plan.begin_ns = evl_engine_next_begin(rig->engine);
 	return evl_engine_take(rig->engine, &rig->plan, deadline_ns, sink, out, err);

@@ -51,7 +51,7 @@ static void test_spacing_and_wrap(void **state)
 		changes += change;
 		if (!change) {
 			assert_int_equal(word,
-					 evl_ptr_word((uint16_t)((138 + changes) % 140), EVL_PTR_SS, false));
+				evl_ptr_word((uint16_t)((138 + changes) % 140), EVL_PTR_SS, false));
 		}
 	}
 	assert_int_equal(tx.value, 1); /* 138 -> 139 -> 0 -> 1 */
@@ -127,12 +127,14 @@ static void test_moves(void **state)
 	for (uint16_t value = 0; value < EVL_PTR_TU12_RANGE; value++) {
 		struct evl_ptr_rx rx;
 		settle(&rx, EVL_PTR_TU12_RANGE, value);
-		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x2aa),
-				 EVL_PTR_INC);
+		assert_int_equal(
+			evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x2aa),
+			EVL_PTR_INC);
 		assert_int_equal(rx.value, (value + 1) % 140);
 		settle(&rx, EVL_PTR_TU12_RANGE, value);
-		assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x155),
-				 EVL_PTR_DEC);
+		assert_int_equal(
+			evl_ptr_rx_word(&rx, evl_ptr_word(value, EVL_PTR_SS, false) ^ 0x155),
+			EVL_PTR_DEC);
 		assert_int_equal(rx.value, (value + 139) % 140);
 	}
 }
@@ -153,7 +155,8 @@ static void test_moves_with_errors(void **state)
 	struct evl_ptr_rx rx;
 	settle(&rx, EVL_PTR_AU4_RANGE, 522);
 	assert_int_equal(evl_ptr_rx_word(&rx, 0x6a0a ^ 0x2aa), EVL_PTR_INC);
-	assert_int_equal(evl_ptr_rx_word(&rx, evl_ptr_word(523, EVL_PTR_SS, false) ^ 0x2aa), EVL_PTR_HOLD);
+	assert_int_equal(
+		evl_ptr_rx_word(&rx, evl_ptr_word(523, EVL_PTR_SS, false) ^ 0x2aa), EVL_PTR_HOLD);
 	assert_int_equal(rx.value, 523);
 }
 
@@ -202,9 +205,12 @@ static void test_lop_and_ais(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_words),       cmocka_unit_test(test_spacing_and_wrap),
-		cmocka_unit_test(test_three_equal), cmocka_unit_test(test_ndf),
-		cmocka_unit_test(test_moves),       cmocka_unit_test(test_moves_with_errors),
+		cmocka_unit_test(test_words),
+		cmocka_unit_test(test_spacing_and_wrap),
+		cmocka_unit_test(test_three_equal),
+		cmocka_unit_test(test_ndf),
+		cmocka_unit_test(test_moves),
+		cmocka_unit_test(test_moves_with_errors),
 		cmocka_unit_test(test_lop_and_ais),
 	};
 	return cmocka_run_group_tests_name("frame.pointer", tests, NULL, NULL);

@@ -25,6 +25,7 @@ ABI_INCLUDES = {'stdbool.h', 'stddef.h', 'stdint.h'}
 
 COLUMNS_MAX = 100
 TAB = 8
+TAB_LUA = 4  # tables and functions nest deeper there
 LINES_MAX = 700
 SOURCE = ('.c', '.h', '.py', '.lua', '.css', '.sh')
 TEXT = SOURCE + ('.md', '.yaml', '.yml', '.build', '.txt', '.html', '.json', '.csv')
@@ -123,7 +124,7 @@ def rule_columns(root):
         if not is_source(root, path) or is_data(path):
             continue
         for number, line in enumerate(lines_of(root, path), 1):
-            width = len(line.expandtabs(TAB))
+            width = len(line.expandtabs(TAB_LUA if path.endswith('.lua') else TAB))
             if width > COLUMNS_MAX:
                 yield '%s:%d: %d columns, at most %d' % (path, number, width, COLUMNS_MAX)
 

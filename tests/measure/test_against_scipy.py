@@ -4,9 +4,9 @@
 
 Limits: chi2.ppf/isf (Garwood 1936), relative 1e-10. Intervals of a ratio of rates: beta.ppf/isf
 (Clopper and Pearson 1934). SciPy's quantiles are not exact to 1e-10 everywhere, and its incomplete
-gamma and beta functions lose digits far from the mean for counts above some 1e5. There the definition
-itself is the judge: the tail at our limit, summed from 50-digit decimals, must be the wanted one
-(the deviation is given in terms of the limit); these cases are counted.
+gamma and beta functions lose digits far from the mean for counts above some 1e5. There the
+definition itself is the judge: the tail at our limit, summed from 50-digit decimals, must be the
+wanted one (the deviation is given in terms of the limit); these cases are counted.
 Usage: test_against_scipy.py PRINT_LIMITS
 """
 import decimal
@@ -28,14 +28,16 @@ def count():
     kind = rnd.randrange(40)
     if kind == 0:
         return rnd.randrange(10 ** rnd.randrange(5, 10))
-    return rnd.choice([rnd.randrange(4), rnd.randrange(60), rnd.randrange(10**4), rnd.randrange(10**5)])
+    return rnd.choice(
+        [rnd.randrange(4), rnd.randrange(60), rnd.randrange(10**4), rnd.randrange(10**5)])
 
 
 def log_factorial(n):
     if n < 200:
         return decimal.Decimal(math.factorial(n)).ln()
     n = decimal.Decimal(n)
-    return (n * n.ln() - n + (2 * PI * n).ln() / 2 + 1 / (12 * n) - 1 / (360 * n**3) + 1 / (1260 * n**5)
+    return (n * n.ln() - n + (2 * PI * n).ln() / 2 + 1 / (12 * n) - 1 / (360 * n**3)
+            + 1 / (1260 * n**5)
             - 1 / (1680 * n**7) + 1 / (1188 * n**9))
 
 
@@ -64,7 +66,8 @@ def tails(k, m):
 
 
 def confidence():
-    return rnd.choice([0.9, 0.95, 0.99, 0.999, 0.5, rnd.random() * 0.998 + 0.001, 1 - 10 ** -rnd.uniform(1, 12), 10 ** -rnd.uniform(1, 9)])
+    return rnd.choice([0.9, 0.95, 0.99, 0.999, 0.5, rnd.random() * 0.998 + 0.001,
+                       1 - 10 ** -rnd.uniform(1, 12), 10 ** -rnd.uniform(1, 9)])
 
 
 cases = []
@@ -83,7 +86,8 @@ for _ in range(2000):
     x = min(n, max(0, int(n * p + rnd.gauss(0, 3) * math.sqrt(n * p * (1 - p) + 1))))
     cases.append((rnd.choice(["binatleast", "binatmost"]), x, p, n))
 for _ in range(500):
-    cases.append(("rates", 1 + min(count(), SCIPY_UP_TO), rnd.choice([0.9, 0.95, 0.99]), 1 + min(count(), SCIPY_UP_TO)))
+    cases.append(("rates", 1 + min(count(), SCIPY_UP_TO), rnd.choice([0.9, 0.95, 0.99]),
+                  1 + min(count(), SCIPY_UP_TO)))
 
 text = "".join(f"{name} {k} {x!r} {n}\n" for name, k, x, n in cases)
 out = subprocess.run([sys.argv[1]], input=text, capture_output=True, text=True, check=True).stdout
@@ -153,7 +157,8 @@ for (name, k, x, n), line in zip(cases, lines):
 
 names = sorted(worst)
 print(f"1..{len(names)}")
-print(f"# {len(cases)} inputs, {by_definition} limits judged by the definition instead of SciPy's quantile")
+print(f"# {len(cases)} inputs, {by_definition} limits judged by the definition instead of "
+      "SciPy's quantile")
 for i, name in enumerate(names, 1):
     wrong = [b for b in bad if b[0] == name]
     for b in wrong[:5]:

@@ -4,22 +4,7 @@
  * channel after a delay. Options (all with a default) choose its size and, for tests of the host,
  * ways to break the contract:
  *
- *	e1_channels: 8		e1-1 .. e1-N, 1..63
- *	t1_channels: 0		t1-1 .. t1-N, 0..28
- *	delay_frames: 0		0..8000; a multiple of 8 with T1 channels
- *	idle: 255		byte captured where nothing was played, 0..255
- *	clock_ppb: 0		clock of what comes back, on top of the one that is played, -300000
- *				to 300000; bytes wait in a store that begins with delay_frames, an
- *				empty one gives idle bytes
- *	skew_ns: 0		channel i reports its start i * skew_ns late, 0..1000000
- *	fixed_clock: yes	no channel takes a clock offset
- *	fail_open: TEXT		open fails with this text
- *	fail_arm: yes		arm fails
- *	fail_start: yes		start fails
- *	fail_exchange: N	the Nth exchange of a take fails ...
- *	fail_take: N		... in the Nth take only (0, the default: in every take)
- *	gap_exchange: N		the Nth exchange of a take reports a gap on its first channel
- *	garbage: KIND		see `kinds` below
+ * README.md in this folder lists them.
  *
  * Channel `line` (STM-1) is always there, after the E1 and before the T1 channels.
  */
@@ -72,11 +57,11 @@ enum garbage {
 	GARBAGE_COUNT_KINDS
 };
 
-static const char *const kinds[GARBAGE_COUNT_KINDS] = {
-	"none",       "event-count",  "event-channel", "event-alarm",  "event-time", "event-order",
-	"flags",      "slab-pointer", "slab-bytes",    "slab-channel", "rx-bytes",   "rx-drift",
-	"error-text", "error-empty",  "error-code",    "started",      "started-unset", "name-open",
-	"name-chars", "name-twice",   "rate",          "abilities",    "count",      "no-self"};
+static const char *const kinds[GARBAGE_COUNT_KINDS] = {"none", "event-count", "event-channel",
+	"event-alarm", "event-time", "event-order", "flags", "slab-pointer", "slab-bytes",
+	"slab-channel", "rx-bytes", "rx-drift", "error-text", "error-empty", "error-code",
+	"started", "started-unset", "name-open", "name-chars", "name-twice", "rate", "abilities",
+	"count", "no-self"};
 
 enum state { STOPPED, ARMED, STARTED, FAILED };
 
@@ -147,35 +132,31 @@ static int fail_planned(struct loop *l, struct evl_adapter_error *err, const cha
 }
 
 static bool option_number(const struct evl_adapter_option *o, uint32_t max, uint32_t *out,
-			  struct evl_adapter_error *err)
+	struct evl_adapter_error *err)
 {
 	char *end;
 	errno = 0;
 	unsigned long v = strtoul(o->value, &end, 10);
 	if (o->value[0] < '0' || o->value[0] > '9' || *end || errno || v > max) {
 		snprintf(err->text, sizeof err->text, "option %s: \"%.80s\" is not 0..%u", o->path,
-			 o->value, (unsigned)max);
+			o->value, (unsigned)max);
 		return false;
 	}
 	*out = (uint32_t)v;
 	return true;
 }
 
-static bool option_set(struct loop *l, const struct evl_adapter_option *o,
-		       struct evl_adapter_error *err)
+static bool option_set(
+	struct loop *l, const struct evl_adapter_option *o, struct evl_adapter_error *err)
 {
 	const struct {
 		const char *name;
 		uint32_t *to;
 		uint32_t max;
-	} numbers[] = {{"e1_channels", &l->e1, 63},
-		       {"t1_channels", &l->t1, 28},
-		       {"delay_frames", &l->delay_frames, 8000},
-		       {"idle", &l->idle, 255},
-		       {"skew_ns", &l->skew_ns, 1000000},
-		       {"fail_exchange", &l->fail_exchange, 1000000},
-		       {"fail_take", &l->fail_take, 1000000},
-		       {"gap_exchange", &l->gap_exchange, 1000000}};
+	} numbers[] = {{"e1_channels", &l->e1, 63}, {"t1_channels", &l->t1, 28},
+		{"delay_frames", &l->delay_frames, 8000}, {"idle", &l->idle, 255},
+		{"skew_ns", &l->skew_ns, 1000000}, {"fail_exchange", &l->fail_exchange, 1000000},
+		{"fail_take", &l->fail_take, 1000000}, {"gap_exchange", &l->gap_exchange, 1000000}};
 	for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
 		if (strcmp(o->path, numbers[i].name) == 0) {
 			return option_number(o, numbers[i].max, numbers[i].to, err);
@@ -184,16 +165,14 @@ static bool option_set(struct loop *l, const struct evl_adapter_option *o,
 	const struct {
 		const char *name;
 		bool *to;
-	} flags[] = {{"fail_arm", &l->fail_arm},
-		     {"fail_start", &l->fail_start},
-		     {"fixed_clock", &l->fixed_clock}};
+	} flags[] = {{"fail_arm", &l->fail_arm}, {"fail_start", &l->fail_start},
+		{"fixed_clock", &l->fixed_clock}};
 	for (size_t i = 0; i < sizeof flags / sizeof flags[0]; i++) {
 		if (strcmp(o->path, flags[i].name) == 0) {
 			*flags[i].to = strcmp(o->value, "yes") == 0;
 			if (!*flags[i].to && strcmp(o->value, "no") != 0) {
 				snprintf(err->text, sizeof err->text,
-					 "option %s: \"%.80s\" is not yes or no", o->path,
-					 o->value);
+					"option %s: \"%.80s\" is not yes or no", o->path, o->value);
 				return false;
 			}
 			return true;
@@ -203,8 +182,10 @@ static bool option_set(struct loop *l, const struct evl_adapter_option *o,
 		char *end;
 		long v = strtol(o->value, &end, 10);
 		if (end == o->value || *end || v < -EVL_CLOCK_PPB_MAX || v > EVL_CLOCK_PPB_MAX) {
-			snprintf(err->text, sizeof err->text, "option clock_ppb: \"%.80s\" is not "
-				 "-300000..300000", o->value);
+			snprintf(err->text, sizeof err->text,
+				"option clock_ppb: \"%.80s\" is not "
+				"-300000..300000",
+				o->value);
 			return false;
 		}
 		l->clock_ppb = (int32_t)v;
@@ -221,8 +202,8 @@ static bool option_set(struct loop *l, const struct evl_adapter_option *o,
 				return true;
 			}
 		}
-		snprintf(err->text, sizeof err->text, "option garbage: no kind \"%.80s\"",
-			 o->value);
+		snprintf(
+			err->text, sizeof err->text, "option garbage: no kind \"%.80s\"", o->value);
 		return false;
 	}
 	snprintf(err->text, sizeof err->text, "option %.200s is unknown", o->path);
@@ -265,9 +246,9 @@ static int loop_open(void **self, const struct evl_open_args *args, struct evl_a
 		bool none = l->e1 == 0;
 		free(l);
 		return fail(err, EVL_ADAPTER_E_OPTION,
-			    none ? "option e1_channels: at least 1"
-				 : "option delay_frames: not a multiple of "
-				   "8, with T1 channels");
+			none ? "option e1_channels: at least 1"
+			     : "option delay_frames: not a multiple of "
+			       "8, with T1 channels");
 	}
 	l->count = l->e1 + 1 + l->t1;
 	for (uint32_t i = 0; i < l->count; i++) {
@@ -286,17 +267,16 @@ static int loop_open(void **self, const struct evl_open_args *args, struct evl_a
 }
 
 static int loop_channels(void *self, struct evl_channel_info *out, uint32_t capacity,
-			 uint32_t *count, struct evl_adapter_error *err)
+	uint32_t *count, struct evl_adapter_error *err)
 {
 	(void)err;
 	struct loop *l = self;
 	for (uint32_t i = 0; i < l->count && i < capacity; i++) {
 		struct evl_channel_info *c = &out[i];
 		*c = (struct evl_channel_info){.version = 1,
-					       .rate = l->channels[i].rate,
-					       .abilities = EVL_CH_PLAY | EVL_CH_CAPTURE |
-							    EVL_CH_ALARMS | EVL_CH_INJECT |
-							    (l->fixed_clock ? 0 : EVL_CH_CLOCK)};
+			.rate = l->channels[i].rate,
+			.abilities = EVL_CH_PLAY | EVL_CH_CAPTURE | EVL_CH_ALARMS | EVL_CH_INJECT |
+				     (l->fixed_clock ? 0 : EVL_CH_CLOCK)};
 		if (i < l->e1) {
 			snprintf(c->name, sizeof c->name, "e1-%u", (unsigned)i + 1);
 		} else if (i == l->e1) {
@@ -335,7 +315,7 @@ static int loop_channels(void *self, struct evl_channel_info *out, uint32_t capa
 }
 
 static int loop_arm(void *self, const struct evl_arm *arms, uint32_t count, uint32_t max_frames,
-		    struct evl_adapter_error *err)
+	struct evl_adapter_error *err)
 {
 	struct loop *l = self;
 	if (l->state != STOPPED) {
@@ -350,12 +330,11 @@ static int loop_arm(void *self, const struct evl_arm *arms, uint32_t count, uint
 	for (uint32_t i = 0; i < count; i++) {
 		const struct evl_arm *a = &arms[i];
 		if (a->channel >= l->count || l->channels[a->channel].armed ||
-		    (!a->play && (!a->capture || a->clock_ppb != 0)) ||
-		    (l->fixed_clock && a->clock_ppb != 0) ||
-		    a->clock_ppb > EVL_CLOCK_PPB_MAX || a->clock_ppb < -EVL_CLOCK_PPB_MAX) {
+			(!a->play && (!a->capture || a->clock_ppb != 0)) ||
+			(l->fixed_clock && a->clock_ppb != 0) || a->clock_ppb > EVL_CLOCK_PPB_MAX ||
+			a->clock_ppb < -EVL_CLOCK_PPB_MAX) {
 			l->state = FAILED;
-			return fail(
-				err, EVL_ADAPTER_E_UNSUPPORTED,
+			return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
 				"arm: no such channel, a channel twice, nothing to do on it, or a "
 				"clock offset that cannot be");
 		}
@@ -364,7 +343,8 @@ static int loop_arm(void *self, const struct evl_arm *arms, uint32_t count, uint
 		c->play = a->play;
 		c->capture = a->capture;
 		c->clock_ppb = a->clock_ppb;
-		c->size = c->delay_bytes + STORE_SLACK + evl_slab_room(frame_bits(c->rate) * max_frames / 8);
+		c->size = c->delay_bytes + STORE_SLACK +
+			  evl_slab_room(frame_bits(c->rate) * max_frames / 8);
 		free(c->ring);
 		c->ring = malloc(c->size);
 		if (c->ring == NULL) {
@@ -384,14 +364,14 @@ static int loop_arm(void *self, const struct evl_arm *arms, uint32_t count, uint
 
 static void sleep_until(uint64_t ns)
 {
-	struct timespec t = {.tv_sec = (time_t)(ns / 1000000000u),
-			     .tv_nsec = (long)(ns % 1000000000u)};
+	struct timespec t = {
+		.tv_sec = (time_t)(ns / 1000000000u), .tv_nsec = (long)(ns % 1000000000u)};
 	while (clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &t, NULL) == EINTR) {
 	}
 }
 
-static int loop_start(void *self, uint64_t at_ns, uint64_t *started_ns,
-		      struct evl_adapter_error *err)
+static int loop_start(
+	void *self, uint64_t at_ns, uint64_t *started_ns, struct evl_adapter_error *err)
 {
 	struct loop *l = self;
 	if (l->state != ARMED) {
@@ -431,10 +411,10 @@ static void add_event(struct loop *l, const struct injection *j, bool raised, ui
 {
 	if (l->event_count < EVENTS_MAX) {
 		l->events[l->event_count++] = (struct evl_event){.version = 1,
-								 .channel = j->what.channel,
-								 .alarm = j->what.alarm,
-								 .raised = raised,
-								 .at_ns = at_ns};
+			.channel = j->what.channel,
+			.alarm = j->what.alarm,
+			.raised = raised,
+			.at_ns = at_ns};
 	}
 }
 
@@ -446,7 +426,7 @@ static uint64_t frame_up(uint64_t ns)
 /* Works one injection into the frames from t0 to t1 of its channel; rx may be NULL. What comes out
  * does not depend on the size of slabs. */
 static void inject_into(struct loop *l, struct injection *j, uint64_t t0, uint64_t t1, uint8_t *rx,
-			uint32_t rx_bytes)
+	uint32_t rx_bytes)
 {
 	if (!j->begun) {
 		uint64_t begin = frame_up(j->what.at_ns);
@@ -550,7 +530,7 @@ static void loop_channel(struct loop *l, struct channel *c, struct evl_slab *s, 
 }
 
 static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
-			 struct evl_adapter_error *err)
+	struct evl_adapter_error *err)
 {
 	struct loop *l = self;
 	if (l->state != STARTED) {
@@ -559,7 +539,7 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 	if (frames == 0 || frames % 8 || frames > l->max_frames || count != l->arm_count) {
 		l->state = FAILED;
 		return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
-			    "exchange: frames or channels are not as armed");
+			"exchange: frames or channels are not as armed");
 	}
 	l->exchanges++;
 	if (l->exchanges == l->fail_exchange && (l->fail_take == 0 || l->fail_take == l->takes)) {
@@ -569,15 +549,15 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 	for (uint32_t i = 0; i < count; i++) {
 		struct channel *c = &l->channels[l->arms[i]];
 		if (slabs[i].channel != l->arms[i] || (slabs[i].tx != NULL) != c->play ||
-		    (slabs[i].rx != NULL) != c->capture ||
-		    slabs[i].tx_bytes !=
-			    (c->play ? bytes_to(c, l->frames + frames, c->clock_ppb) -
-						bytes_to(c, l->frames, c->clock_ppb)
-				     : 0) ||
-		    slabs[i].rx_bytes < (c->capture ? frame_bits(c->rate) * frames / 8 : 0)) {
+			(slabs[i].rx != NULL) != c->capture ||
+			slabs[i].tx_bytes !=
+				(c->play ? bytes_to(c, l->frames + frames, c->clock_ppb) -
+							bytes_to(c, l->frames, c->clock_ppb)
+					 : 0) ||
+			slabs[i].rx_bytes < (c->capture ? frame_bits(c->rate) * frames / 8 : 0)) {
 			l->state = FAILED;
-			return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
-				    "exchange: slab is not as armed");
+			return fail(
+				err, EVL_ADAPTER_E_UNSUPPORTED, "exchange: slab is not as armed");
 		}
 		loop_channel(l, c, &slabs[i], frames);
 		slabs[i].flags = i == 0 && l->exchanges == l->gap_exchange ? EVL_SLAB_GAP : 0;
@@ -612,7 +592,8 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 		slabs[0].tx_bytes++;
 		break;
 	case GARBAGE_RX_BYTES:
-		slabs[0].rx_bytes = evl_slab_room(frame_bits(l->channels[l->arms[0]].rate) * frames / 8) + 1;
+		slabs[0].rx_bytes =
+			evl_slab_room(frame_bits(l->channels[l->arms[0]].rate) * frames / 8) + 1;
 		break;
 	case GARBAGE_RX_DRIFT:
 		slabs[0].rx_bytes += 40;
@@ -634,7 +615,7 @@ static int by_time(const void *a, const void *b)
 }
 
 static int loop_poll(void *self, struct evl_event *out, uint32_t capacity, uint32_t *count,
-		     struct evl_adapter_error *err)
+	struct evl_adapter_error *err)
 {
 	(void)err;
 	struct loop *l = self;
@@ -645,7 +626,7 @@ static int loop_poll(void *self, struct evl_event *out, uint32_t capacity, uint3
 	l->event_count -= n;
 	*count = n;
 	if (l->garbage >= GARBAGE_EVENT_COUNT && l->garbage <= GARBAGE_EVENT_ORDER &&
-	    capacity > 1) {
+		capacity > 1) {
 		for (uint32_t i = 0; i < 2; i++) {
 			out[i] = (struct evl_event){.version = 1, .alarm = EVL_ABI_LOS, .at_ns = 0};
 		}
@@ -667,7 +648,7 @@ static int loop_inject(void *self, const struct evl_inject *what, struct evl_ada
 		      what->numerator <= what->denominator;
 	if (what->channel >= l->count || (!alarm && !errors)) {
 		return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
-			    "inject: no such channel, kind, alarm or ratio");
+			"inject: no such channel, kind, alarm or ratio");
 	}
 	for (uint32_t k = 0; k < INJECTIONS_MAX; k++) {
 		struct injection *j = &l->injections[k];

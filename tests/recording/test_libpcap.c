@@ -39,11 +39,9 @@ static void small_by_libpcap(void **state)
 		uint32_t bytes;
 	} expected[] = {
 		/* order: a block is written once its channel's next run cannot join it */
-		{1, 507, 1, 0, 256},
-		{1, 507 + 16 * 125000, 1, 512, 256}, /* bit 4096 = frame 16 */
-		{1, 507 + 24 * 125000, 1, 768, 256}, /* bit 6144 = frame 24 */
-		{1, 7, 0, 0, 512},
-		{1, 507 + 32 * 125000, 1, 1024, 256},
+		{1, 507, 1, 0, 256}, {1, 507 + 16 * 125000, 1, 512, 256}, /* bit 4096 = frame 16 */
+		{1, 507 + 24 * 125000, 1, 768, 256},                      /* bit 6144 = frame 24 */
+		{1, 7, 0, 0, 512}, {1, 507 + 32 * 125000, 1, 1024, 256},
 		{1, 8 * 125000 - 93, 2, 193, 579}, /* bit 1544 = frame 8; start 0.999 999 907 s */
 	};
 	const struct pcap_pkthdr *h = NULL;
@@ -75,7 +73,8 @@ static void large_by_libpcap(void **state)
 	static char names[EVL_REC_CHANNELS_MAX][16];
 	for (uint32_t c = 0; c < EVL_REC_CHANNELS_MAX; c++) {
 		snprintf(names[c], sizeof names[c], "line-%" PRIu32 ".out", c);
-		ch[c] = (struct evl_rec_channel){names[c], EVL_RATE_STM1, EVL_REC_RECEIVED, 0, 0, 0};
+		ch[c] = (struct evl_rec_channel){
+			names[c], EVL_RATE_STM1, EVL_REC_RECEIVED, 0, 0, 0};
 	}
 	for (int round = 0; round < 2; round++) {
 		uint32_t count = round == 0 ? 1 : EVL_REC_CHANNELS_MAX;
@@ -105,9 +104,9 @@ static void large_by_libpcap(void **state)
 			assert_true(h->caplen <= 262144);
 			/* a block begins at a whole frame */
 			assert_int_equal(in_channel % 2430, 0);
-			assert_int_equal((uint64_t)h->ts.tv_sec * 1000000000 +
-						 (uint64_t)h->ts.tv_usec,
-					 in_channel / 2430 * 125000);
+			assert_int_equal(
+				(uint64_t)h->ts.tv_sec * 1000000000 + (uint64_t)h->ts.tv_usec,
+				in_channel / 2430 * 125000);
 			for (uint32_t i = 0; i < h->caplen; i++) {
 				if (data[i] != sample_byte(c, in_channel + i)) {
 					fail_msg("byte %" PRIu64, in_channel + i);
@@ -133,8 +132,8 @@ static void fixed_bytes(void **state)
 	size_t bytes;
 	uint8_t *f = sample_read_file(path, &bytes);
 	const uint8_t type[] = {0x0A, 0x0D, 0x0D, 0x0A};
-	const uint8_t after[] = {0x4D, 0x3C, 0x2B, 0x1A, 0x01, 0x00, 0x00, 0x00,
-				 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF};
+	const uint8_t after[] = {0x4D, 0x3C, 0x2B, 0x1A, 0x01, 0x00, 0x00, 0x00, 0xFF, 0xFF, 0xFF,
+		0xFF, 0xFF, 0xFF, 0xFF, 0xFF};
 	assert_memory_equal(f, type, sizeof type);
 	assert_memory_equal(f + 8, after, sizeof after);
 	uint32_t at = evl_load_le32(f + 4);
@@ -166,7 +165,7 @@ static void by_python(void **state)
 	sample_small(path, true);
 	char command[2048];
 	snprintf(command, sizeof command, "%s '%s/tests/recording/read_recording.py' '%s' 2>&1",
-		 EVL_PYTHON, getenv("EVL_SOURCE_ROOT"), path);
+		EVL_PYTHON, getenv("EVL_SOURCE_ROOT"), path);
 	FILE *p = popen(command, "r");
 	assert_non_null(p);
 	char said[4096];
@@ -182,8 +181,8 @@ static void by_python(void **state)
 		char hex[EVL_SHA256_HEX], line[512];
 		evl_hex(i->digest, sizeof i->digest, hex);
 		snprintf(line, sizeof line, "%s %s %s %" PRIu64 " %" PRIu64 " %s\n",
-			 i->channel.name, evl_rate_name(i->channel.rate),
-			 evl_rec_direction_name(i->channel.direction), i->bits, i->gaps, hex);
+			i->channel.name, evl_rate_name(i->channel.rate),
+			evl_rec_direction_name(i->channel.direction), i->bits, i->gaps, hex);
 		strcat(want, line);
 	}
 	evl_rec_close(r);

@@ -55,7 +55,7 @@ static void cut_at_every_byte(void **state)
 		enum evl_status st = evl_rec_open(&r, path, &err);
 		if (n < w.at[2]) { /* the first channel is not described yet */
 			if (st >= 0 || r != NULL || strstr(err.text, path) == NULL ||
-			    (n >= 24 && strstr(err.text, "is cut ") == NULL)) {
+				(n >= 24 && strstr(err.text, "is cut ") == NULL)) {
 				fail_msg("cut at %zu: %d %s", n, st, err.text);
 			}
 			continue;
@@ -80,7 +80,7 @@ static void cut_at_every_byte(void **state)
 			struct evl_rec_piece p;
 			uint64_t seen = 0;
 			for (uint64_t at = 0; evl_rec_piece(r, c, at, &p, NULL) == EVL_OK;
-			     at = p.bit_offset + p.bits) {
+				at = p.bit_offset + p.bits) {
 				uint8_t got[1024], want[1024];
 				sample_fill(want, c, p.bit_offset / 8, p.bits / 8);
 				st = evl_rec_read(r, c, p.bit_offset, got, p.bits / 8, &err);
@@ -146,20 +146,20 @@ static void flip_every_byte(void **state)
 			 * its very first bytes are changed it is no recording any more */
 			bool foreign = st == EVL_E_INVALID && at < 24;
 			if (block > SMALL_CHANNELS || r != NULL ||
-			    (!foreign && (st != EVL_E_CORRUPT || !strstr(err.text, where)) &&
-			     !strstr(err.text, "is cut within its section header") &&
-			     !strstr(err.text, "is cut before its first channel"))) {
+				(!foreign && (st != EVL_E_CORRUPT || !strstr(err.text, where)) &&
+					!strstr(err.text, "is cut within its section header") &&
+					!strstr(err.text, "is cut before its first channel"))) {
 				fail_msg("byte %zu of block %zu: %d %s", at, block, st, err.text);
 			}
 			continue;
 		}
 		st = evl_rec_verify(r, keep_first, &k, &v, &err);
 		if (st != EVL_E_CORRUPT || v.intact || k.count == 0 || k.block != block ||
-		    k.position != w.at[block] || !strstr(k.text, where) ||
-		    !strstr(err.text, k.text)) {
+			k.position != w.at[block] || !strstr(k.text, where) ||
+			!strstr(err.text, k.text)) {
 			fail_msg("byte %zu of block %zu at %zu: %d, %" PRIu64
 				 " findings, block %" PRIu64 ": %s",
-				 at, block, w.at[block], st, k.count, k.block, k.text);
+				at, block, w.at[block], st, k.count, k.block, k.text);
 		}
 		evl_rec_close(r);
 	}
@@ -195,21 +195,18 @@ static void foreign_files(void **state)
 	(void)state;
 	const char *path = sample_path("foreign");
 	/* the minimal section header and interface of draft-ietf-opsawg-pcapng */
-	static const uint8_t pcapng[] = {
-		0x0A, 0x0D, 0x0D, 0x0A, 0x1C, 0,    0,    0,    0x4D, 0x3C, 0x2B, 0x1A, 1, 0, 0,
-		0,    0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0x1C, 0,    0,    0, 1, 0,
-		0,    0,    0x20, 0,    0,    0,    0x8C, 0,    0,    0,    0xFF, 0xFF, 0, 0, 9,
-		0,    1,    0,    9,    0,    0,    0,    0,    0,    0,    0,    0x20, 0, 0, 0};
-	static const uint8_t named[] = {
-		0x0A, 0x0D, 0x0D, 0x0A, 0x3C, 0,    0,    0,    0x4D, 0x3C, 0x2B, 0x1A, 1, 0,   0,
-		0,    0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 4,    0,    12,   0, 'o', 't',
-		'h',  'e',  'r',  ' ',  't',  'o',  'o',  'l',  ' ',  '1',  1,    0,    8, 0,   'a',
-		' ',  'c',  'o',  'm',  'm',  'e',  'n',  0,    0,    0,    0,    0x3C, 0, 0,   0};
-	static const uint8_t big[] = {0x0A, 0x0D, 0x0D, 0x0A, 0, 0, 0,    0x1C, 0x1A, 0x2B,
-				      0x3C, 0x4D, 0,    1,    0, 0, 0xFF, 0xFF, 0xFF, 0xFF,
-				      0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0,    0x1C};
-	static const uint8_t pcap[] = {0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0,
-				       0,    0,    0,    0,    0, 0, 4, 0, 1, 0, 0, 0};
+	static const uint8_t pcapng[] = {0x0A, 0x0D, 0x0D, 0x0A, 0x1C, 0, 0, 0, 0x4D, 0x3C, 0x2B,
+		0x1A, 1, 0, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0x1C, 0, 0, 0, 1,
+		0, 0, 0, 0x20, 0, 0, 0, 0x8C, 0, 0, 0, 0xFF, 0xFF, 0, 0, 9, 0, 1, 0, 9, 0, 0, 0, 0,
+		0, 0, 0, 0x20, 0, 0, 0};
+	static const uint8_t named[] = {0x0A, 0x0D, 0x0D, 0x0A, 0x3C, 0, 0, 0, 0x4D, 0x3C, 0x2B,
+		0x1A, 1, 0, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 4, 0, 12, 0, 'o',
+		't', 'h', 'e', 'r', ' ', 't', 'o', 'o', 'l', ' ', '1', 1, 0, 8, 0, 'a', ' ', 'c',
+		'o', 'm', 'm', 'e', 'n', 0, 0, 0, 0, 0x3C, 0, 0, 0};
+	static const uint8_t big[] = {0x0A, 0x0D, 0x0D, 0x0A, 0, 0, 0, 0x1C, 0x1A, 0x2B, 0x3C, 0x4D,
+		0, 1, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0x1C};
+	static const uint8_t pcap[] = {
+		0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 1, 0, 0, 0};
 	static const uint8_t text[] = "campaign = { name = 'a text, no recording' }\n";
 	static uint8_t zeros[4096];
 	struct {
@@ -298,9 +295,12 @@ static void many_blocks(void **state)
 	enum { CHANNELS = 7, BLOCKS = 6000, BYTES = 24 };
 	const char *path = sample_path("many.pcapng");
 	static const struct evl_rec_channel ch[CHANNELS] = {
-		{"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},   {"b", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
-		{"c", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},   {"d", EVL_RATE_T1, EVL_REC_SENT, 0, 0, 0},
-		{"e", EVL_RATE_STM1, EVL_REC_SENT, 0, 0, 0}, {"rare", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"a", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"b", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"c", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+		{"d", EVL_RATE_T1, EVL_REC_SENT, 0, 0, 0},
+		{"e", EVL_RATE_STM1, EVL_REC_SENT, 0, 0, 0},
+		{"rare", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
 		{"none", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0}};
 	for (int finish = 0; finish < 2; finish++) {
 		struct evl_err err = {0};
@@ -340,7 +340,7 @@ static void many_blocks(void **state)
 		for (uint64_t k = 0; k < 3000; k++) {
 			uint64_t at = k < 1000 ? (BLOCKS - 1 - k) * BYTES
 					       : (sample_byte(77, 2 * k) * 256u +
-						  sample_byte(77, 2 * k + 1)) *
+							 sample_byte(77, 2 * k + 1)) *
 							 2u;
 			uint32_t c = (uint32_t)(k % 5);
 			size_t n = 1 + (size_t)k % sizeof buf;
@@ -364,8 +364,8 @@ static void many_blocks(void **state)
 		assert_int_equal(evl_rec_piece(r, 6, 0, &p, &err), EVL_E_END);
 		assert_int_equal(evl_rec_info(r, 5)->gaps, 6);
 		struct evl_rec_verdict v;
-		assert_int_equal(evl_rec_verify(r, NULL, NULL, &v, &err),
-				 finish ? EVL_OK : EVL_E_CORRUPT);
+		assert_int_equal(
+			evl_rec_verify(r, NULL, NULL, &v, &err), finish ? EVL_OK : EVL_E_CORRUPT);
 		assert_int_equal(v.blocks, 1 + CHANNELS + 5 * BLOCKS + 6 + finish);
 		for (uint32_t c = 0; finish && c < CHANNELS; c++) {
 			uint8_t d[EVL_SHA256_BYTES];
@@ -421,8 +421,8 @@ static void extract(void **state)
 	free(got);
 	f = fopen("/dev/full", "wb");
 	if (f != NULL) {
-		assert_int_equal(evl_rec_extract(r, 1, f, "/dev/full", &bytes, NULL, &err),
-				 EVL_E_IO);
+		assert_int_equal(
+			evl_rec_extract(r, 1, f, "/dev/full", &bytes, NULL, &err), EVL_E_IO);
 		assert_non_null(strstr(err.text, "/dev/full: cannot be written"));
 		fclose(f);
 	}
@@ -432,10 +432,14 @@ static void extract(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(cut_at_every_byte), cmocka_unit_test(flip_every_byte),
-		cmocka_unit_test(names_the_channel), cmocka_unit_test(foreign_files),
-		cmocka_unit_test(later_version),     cmocka_unit_test(rubbish_at_the_end),
-		cmocka_unit_test(many_blocks),       cmocka_unit_test(shrinks),
+		cmocka_unit_test(cut_at_every_byte),
+		cmocka_unit_test(flip_every_byte),
+		cmocka_unit_test(names_the_channel),
+		cmocka_unit_test(foreign_files),
+		cmocka_unit_test(later_version),
+		cmocka_unit_test(rubbish_at_the_end),
+		cmocka_unit_test(many_blocks),
+		cmocka_unit_test(shrinks),
 		cmocka_unit_test(extract),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -15,12 +15,14 @@ from scipy.signal import max_len_seq
 
 getcontext().prec = 60
 rnd = random.Random(1)
-cases = [(1, 2), (1, 3), (2, 3), (1, 10**9), (1, 10**15), (999, 1000), (1, 2**53), (2**53 - 1, 2**53)]
+cases = [(1, 2), (1, 3), (2, 3), (1, 10**9), (1, 10**15), (999, 1000), (1, 2**53),
+         (2**53 - 1, 2**53)]
 for _ in range(200):
     d = rnd.randrange(2, 10 ** rnd.randrange(1, 16) + 2)
     cases.append((rnd.randrange(1, d), d))
 text = "".join(f"{n} {d}\n" for n, d in cases)
-out = subprocess.run([sys.argv[1], "gap"], input=text, capture_output=True, text=True, check=True).stdout
+out = subprocess.run([sys.argv[1], "gap"], input=text, capture_output=True, text=True,
+                     check=True).stdout
 lines = out.split("\n")
 bad = 0
 worst = Decimal(0)
@@ -43,7 +45,8 @@ print(("not ok" if failed else "ok") + " 1 - thresholds of the gaps")
 
 # SciPy: x[i+n] = x[i] + x[i+tap] from all ones, so tap = n - k for the stages k and n of O.150.
 PATTERNS = (("2^9-1", 9, 5, 0), ("2^11-1", 11, 9, 0), ("2^15-1", 15, 14, 1), ("2^20-1", 20, 3, 0),
-            ("QRSS", 20, 17, 0), ("2^23-1", 23, 18, 1), ("2^29-1", 29, 27, 1), ("2^31-1", 31, 28, 1))
+            ("QRSS", 20, 17, 0), ("2^23-1", 23, 18, 1), ("2^29-1", 29, 27, 1),
+             ("2^31-1", 31, 28, 1))
 
 
 def made(name, size, phase=0):
@@ -68,7 +71,8 @@ for name, n, k, inverted in PATTERNS:
     got = made(name, length // 8 + 8)[:length]
     same = len(got) == length and np.array_equal(got, want ^ inverted)
     failed = failed or not same
-    print(("ok" if same else "not ok") + f" {number} - {name}: {length} bits as max_len_seq has them")
+    print(("ok" if same else "not ok")
+          + f" {number} - {name}: {length} bits as max_len_seq has them")
     number += 1
 
 
