@@ -210,3 +210,7 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 /* write.c: is the case (take_no -1) or the take running? */
 enum evl_status store_need_open(struct evl_store *store, int case_no, int take_no,
 				struct evl_err *err);
+
+/* history_judge.c: findings of what history.c has read. */
+struct evl_past;
+enum evl_status store_past_judge(struct evl_past *past, struct evl_err *err);
