@@ -60,7 +60,7 @@ static void print_check(const struct evl_run *run, const struct evl_row_check *c
 		cli_out("; %s", c->reason);
 	}
 	if (c->at_ns >= 0) {
-		cli_out(" (at %s)", cli_duration((uint64_t)c->at_ns).s);
+		cli_out(" (bench time %s)", cli_duration((uint64_t)c->at_ns).s);
 	}
 	cli_out("\n");
 }
