@@ -33,6 +33,18 @@ local function seen_of(where, seen)
 	return seen
 end
 
+-- A list without holes and names: ipairs would pass over both in silence.
+local function list_of(where, t, hint)
+	local n = 0
+	for key in pairs(t or {}) do
+		n = n + 1
+		if key ~= n then
+			core.fail("%s: a list is expected; %s", where, hint)
+		end
+	end
+	return t or {}
+end
+
 -- One synchronised action: everything starts at one instant. See docs/campaigns.md.
 function Case:take(t)
 	spec.fields("take", t, {
@@ -111,10 +123,11 @@ function Case:take(t)
 			core.fail("take: record: write { as = \"name\", \"role\", ... }")
 		end
 	end
-	for i, role in ipairs(t.watch or {}) do
+	for i, role in ipairs(list_of("take: watch", t.watch, "write { \"role\", ... }")) do
 		plan.watch[i] = role_of(self, "take: watch", role)
 	end
-	for i, one in ipairs(t.inject or {}) do
+	for i, one in ipairs(list_of("take: inject", t.inject,
+		"write { { alarm = \"LOS\", on = \"role\", ... } }, a list even of one")) do
 		spec.fields("take: inject", one, { alarm = "string?", errors = "number?", on = "string",
 			number = "integer?", at = "string", lasting = "string" })
 		role_of(self, "take: inject", one.on)
@@ -137,6 +150,11 @@ function Case:take(t)
 			core.fail("take: last is missing; say how long, such as last = \"16 s\"")
 		end
 		plan.frames = shortest
+	end
+	for _, one in ipairs(plan.inject) do
+		if one.at_ns >= plan.frames * 125000 then
+			core.fail("take: inject: it would begin after the end of the take")
+		end
 	end
 	local seen = yield(plan)
 	if t.until_proved then

@@ -37,9 +37,11 @@ extern const struct cli_verb cli_verb_fit, cli_verb_run, cli_verb_runs, cli_verb
 
 /* ---- options.c ---- */
 
+#define CLI_MANY 2 /* a value, and the option may be given several times */
+
 struct cli_option {
-	const char *name; /* without "--" */
-	bool has_value;
+	const char *name;        /* without "--" */
+	unsigned char has_value; /* true, false, or CLI_MANY */
 };
 
 /*
@@ -66,7 +68,8 @@ struct cli_args {
 	int exit;          /* -1: all is well; else leave with this status */
 	char **operands;   /* after the last cli_next */
 	int operand_count;
-	bool started; /* private */
+	bool started;  /* private */
+	uint32_t seen; /* private; bit by index of options with a value */
 };
 
 bool cli_next(struct cli_args *a);

@@ -39,7 +39,7 @@ static const char help[] =
 enum { OPT_PATH, OPT_CHECK, OPT_OPTION, OPT_BUILD, OPT_SEED, OPT_JSON };
 static const struct cli_option options[] = {[OPT_PATH] = {"adapter-path", true},
 	[OPT_CHECK] = {"check", true},
-	[OPT_OPTION] = {"option", true},
+	[OPT_OPTION] = {"option", CLI_MANY},
 	[OPT_BUILD] = {"build", true},
 	[OPT_SEED] = {"seed", true},
 	[OPT_JSON] = {"json", false},

@@ -263,7 +263,7 @@ static void on_difference(void *context, const struct evl_rec_difference *d)
 
 enum { DIFF_PAIR, DIFF_JSON };
 static const struct cli_option diff_options[] = {
-	[DIFF_PAIR] = {"pair", true}, [DIFF_JSON] = {"json", false}, {NULL, false}};
+	[DIFF_PAIR] = {"pair", CLI_MANY}, [DIFF_JSON] = {"json", false}, {NULL, false}};
 
 static int diff(int argc, char **argv)
 {

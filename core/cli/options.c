@@ -93,6 +93,12 @@ bool cli_next(struct cli_args *a)
 		a->exit = CLI_GOOD;
 		return false;
 	}
+	const struct cli_option *option = &a->options[a->index];
+	if (option->has_value == true && (a->seen >> a->index & 1) != 0) {
+		a->exit = cli_usage(a->verb, "--%s is given twice", option->name);
+		return false;
+	}
+	a->seen |= UINT32_C(1) << a->index;
 	a->value = optarg;
 	return true;
 }

@@ -46,8 +46,8 @@ static const char *text_on_top(lua_State *L, size_t most, const char *what)
 		bad(L, what);
 	}
 	if (len > most) {
-		luaL_error(L, "take: %s has %d bytes; at most %d are kept", what, (int)len,
-			   (int)most);
+		luaL_error(
+			L, "take: %s has %d bytes; at most %d are kept", what, (int)len, (int)most);
 	}
 	lua_pop(L, 1);
 	return text;
@@ -66,7 +66,7 @@ static void times(lua_State *L, int at)
 	static const char *const names[] = {"at_ns", "lasting_ns"};
 	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
 		if (field(L, at, names[i]) != LUA_TNUMBER || !lua_isinteger(L, -1) ||
-		    lua_tointeger(L, -1) < 0) {
+			lua_tointeger(L, -1) < 0) {
 			bad(L, "inject: the times are no durations");
 		}
 		lua_pop(L, 1);

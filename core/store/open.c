@@ -44,6 +44,9 @@ static enum evl_status look_at_file(bool *exists, const char *path, enum evl_sto
 {
 	*exists = false;
 	struct stat sb;
+	if (*path == '\0') { /* SQLite would take it for a file that nobody sees */
+		return evl_err_set(err, EVL_E_INVALID, "the name of the store is empty");
+	}
 	if (stat(path, &sb) != 0) {
 		if (errno == ENOENT && mode == EVL_STORE_WRITE) {
 			char *copy = evl_xstrdup(path);

@@ -162,6 +162,9 @@ def test_stores_that_are_none(p):
         r = p.run(*verb, '--store', p.path('cut.db'))
         assert r.status == 3, str(r)
         b.refused(r, 3, 'cut.db')
+    b.refused(p.run('runs', '--store', ''), 3, 'the name of the store is empty')
+    b.refused(p.run('run', p.campaign(b.ARRIVAL), '--bench', p.bench, '--build', 'A', '--store',
+                    '', '--progress', 'none'), 3, 'the name of the store is empty')
     # An empty file is what a crash leaves when it strikes at once: it may become a store.
     r = p.run('runs', '--store', p.path('empty.db'))
     assert r.status in (0, 3), str(r)

@@ -83,6 +83,10 @@ def test_not_understood(p):
             b.refused(p.run(*words, *operands[1:]), 64, 'missing')
     b.refused(p.run('plan', '--ratio', '1e-9'), 64, '--rate')
     b.refused(p.run('runs', '--store=s', '--json=1'), 64, '--json takes no value')
+    # Two values for one question: the first must not be dropped in silence.
+    b.refused(p.run('runs', '--store', 'a', '--store', 'b'), 64, '--store is given twice')
+    b.refused(p.run('run', 'c.lua', '--bench', 'b', '--build', 'A', '--store', 's', '--seed=1',
+                    '--seed=1'), 64, '--seed is given twice')
     # Beginnings of options would break scripts when an option is added.
     b.refused(p.run('runs', '--sto', 's.db'), 64, '--sto', '--store')
     b.refused(p.run('runs', '--sto=s.db'), 64, '--sto', '--store')

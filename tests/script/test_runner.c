@@ -239,6 +239,20 @@ static void mistakes(void **state)
 				  "'trib', "
 				  "at = '0 s', lasting = '1 s' } } }"),
 			"XYZ", true},
+		/* What would be passed over in silence, and the unit blamed or praised for it. */
+		{needs,
+		 CASE("a", "test:take { last = '1 s', inject = { errors = 1e-3, on = 'trib', at = "
+			   "'0 s', lasting = '1 s' } }"),
+		 "c.lua:4: take: inject: a list is expected", true},
+		{needs,
+		 CASE("a", "test:take { last = '1 s', inject = { { errors = 1e-3, on = 'trib', at "
+			   "= '1 s', lasting = '1 s' } } }"),
+		 "c.lua:4: take: inject: it would begin after the end", true},
+		{needs, CASE("a", "test:take { last = '1 s', watch = { trib = true } }"),
+		 "c.lua:4: take: watch: a list is expected", true},
+		{needs, CASE("a", "local p = prbs '2^15-1' p.name = 'none'\n"
+				  "test:take { last = '8 ms', play = { trib = p } }"),
+		 "c.lua:5: take", true},
 		/* A campaign that goes round the library, or changes what the library gave it. */
 		{needs, CASE("a", "local ok, core = pcall(require, 'core') assert(ok, core)"),
 			"no module 'core'", true},
