@@ -11,6 +11,7 @@ VERBS = {
     'runs': ['--store', 's.db'],
     'show': ['1', '--store', 's.db'],
     'compare': ['1', '2', '--store', 's.db'],
+    'history': ['--store', 's.db'],
     'dossier': ['1', '--store', 's.db', '--out', 'o'],
     'verify': ['dir'],
     'recording info': ['f'],
@@ -22,7 +23,8 @@ VERBS = {
     'plan': ['--ratio', '1e-9', '--rate', 'E1'],
 }
 REQUIRED = {'fit': ['--bench'], 'run': ['--bench', '--build', '--store'], 'runs': ['--store'],
-            'show': ['--store'], 'compare': ['--store'], 'dossier': ['--store', '--out'],
+            'show': ['--store'], 'compare': ['--store'], 'history': ['--store'],
+            'dossier': ['--store', '--out'],
             'recording extract': ['--channel', '--raw'], 'numbering': ['--bench']}
 
 
