@@ -138,7 +138,7 @@ static uint64_t e1_ns(uint64_t bit)
 /* Zeros until the unit sees the loss, then the all ones that it maps instead (G.783, from memory),
  * until it sees the signal again. */
 static void lose_e1(const struct simmux_pending *p, struct simmux_span part, uint64_t first,
-		    uint8_t *data, uint64_t bits, struct simmux_defects *defects)
+	uint8_t *data, uint64_t bits, struct simmux_defects *defects)
 {
 	struct simmux_span lost = p->span, zeros = p->span, seen;
 	bool found = lost.end - lost.begin >= 2 * (uint64_t)SIMMUX_E1_LOS_BITS;
@@ -165,7 +165,7 @@ static void lose_e1(const struct simmux_pending *p, struct simmux_span part, uin
 }
 
 void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_t now,
-			 uint8_t *data, uint64_t bits, struct simmux_defects *defects)
+	uint8_t *data, uint64_t bits, struct simmux_defects *defects)
 {
 	uint64_t first = now * frame_bits(channel);
 	uint64_t nominal = (uint64_t)SIMMUX_CHUNK_FRAMES * frame_bits(channel);
@@ -183,14 +183,13 @@ void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_
 
 			if (part.begin < end) {
 				simmux_errors_apply(&p->errors, data, part.begin,
-						    first + part.begin - p->span.begin,
-						    end - part.begin);
+					first + part.begin - p->span.begin, end - part.begin);
 			}
 		} else if (is_e1_loss(&p->what)) {
 			lose_e1(p, part, first, data, bits, defects);
 		} else {
-			simmux_span_set(data, fitted(part, nominal, bits),
-					p->what.alarm == EVL_ALARM_AIS);
+			simmux_span_set(
+				data, fitted(part, nominal, bits), p->what.alarm == EVL_ALARM_AIS);
 		}
 	}
 }

@@ -440,7 +440,7 @@ static bool read_ppb(const char *text, int32_t *ppb)
 
 /* "clock.vc4_ppm" or "clock.tributaries.N". */
 static int read_clock(struct simmux_options *out, uint64_t *seen,
-		      const struct evl_adapter_option *o, struct evl_adapter_error *err)
+	const struct evl_adapter_option *o, struct evl_adapter_error *err)
 {
 	static const char tributaries[] = "clock.tributaries.";
 	int32_t *to = &out->vc4_ppb;
@@ -459,8 +459,9 @@ static int read_clock(struct simmux_options *out, uint64_t *seen,
 	}
 	*seen |= (uint64_t)1 << number;
 	if (!read_ppb(o->value, to)) {
-		return bad_value(err, o, "a number of ppm from -100 to 100, such as -4.6, with at "
-					 "most 3 places after the point");
+		return bad_value(err, o,
+			"a number of ppm from -100 to 100, such as -4.6, with at "
+			"most 3 places after the point");
 	}
 	return EVL_ADAPTER_OK;
 }

@@ -55,7 +55,7 @@ struct simmux_options {
 	bool looped; /* a line input that nobody plays into gets the line output; else it is dark */
 	bool klm_order; /* port n is TU-12 n by K-L-M order; else by column order */
 	uint32_t los_threshold_us;
-	int32_t vc4_ppb;                       /* clock of the VC-4 against the line, 1e-9 */
+	int32_t vc4_ppb;                      /* clock of the VC-4 against the line, 1e-9 */
 	int32_t vc12_ppb[SIMMUX_TRIBUTARIES]; /* of each port's VC-12 against the VC-4 */
 	struct simmux_fault faults[SIMMUX_FAULTS_MAX];
 	uint32_t fault_count;

@@ -142,13 +142,13 @@ static int mux_arm(void *self, const struct evl_arm *arms, uint32_t count, uint3
 					   "arm: channel %u is to be neither played nor captured",
 					   c);
 		}
-		if (arms[i].clock_ppb != 0 &&
-		    (c == SIMMUX_LINE || !arms[i].play || arms[i].clock_ppb > EVL_CLOCK_PPB_MAX ||
-		     arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX)) {
+		if (arms[i].clock_ppb != 0 && (c == SIMMUX_LINE || !arms[i].play ||
+						      arms[i].clock_ppb > EVL_CLOCK_PPB_MAX ||
+						      arms[i].clock_ppb < -EVL_CLOCK_PPB_MAX)) {
 			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
-					   "arm: channel %u cannot have a clock offset of %d ppb; "
-					   "a tributary that is played can, up to %d",
-					   c, arms[i].clock_ppb, EVL_CLOCK_PPB_MAX);
+				"arm: channel %u cannot have a clock offset of %d ppb; "
+				"a tributary that is played can, up to %d",
+				c, arms[i].clock_ppb, EVL_CLOCK_PPB_MAX);
 		}
 		seen |= (uint64_t)1 << c;
 		line_played = line_played || (c == SIMMUX_LINE && arms[i].play);
@@ -225,8 +225,8 @@ static int check_slabs(const struct simmux *s, uint32_t frames, const struct evl
 		uint32_t room = a->capture ? evl_slab_room(nominal_bytes(a->channel, frames)) : 0;
 
 		if (slabs[i].channel != a->channel || (slabs[i].tx != NULL) != a->play ||
-		    (slabs[i].rx != NULL) != a->capture || slabs[i].tx_bytes != due ||
-		    slabs[i].rx_bytes < room) {
+			(slabs[i].rx != NULL) != a->capture || slabs[i].tx_bytes != due ||
+			slabs[i].rx_bytes < room) {
 			return simmux_fail(
 				err, EVL_ADAPTER_E_STATE,
 				"exchange: slab %u (channel %u) does not match what was armed", i,
@@ -249,7 +249,7 @@ static void pace(const struct simmux *s)
 
 /* One chunk of the exchange; taken[i] and given[i] are bytes of slab i so far. */
 static int run_chunk(struct simmux *s, struct evl_slab *slabs, uint32_t count, uint32_t *taken,
-		     uint32_t *given, struct evl_adapter_error *err)
+	uint32_t *given, struct evl_adapter_error *err)
 {
 	struct simmux_io io[SIMMUX_CHANNELS] = {{0}};
 
@@ -273,17 +273,17 @@ static int run_chunk(struct simmux *s, struct evl_slab *slabs, uint32_t count, u
 	simmux_unit_run(s->unit, io);
 	for (uint32_t i = 0; i < count; i++) {
 		uint32_t c = s->arms[i].channel;
-		uint32_t n = c == SIMMUX_LINE ? nominal_bytes(c, SIMMUX_CHUNK_FRAMES)
-					      : io[c].rx_bytes;
+		uint32_t n =
+			c == SIMMUX_LINE ? nominal_bytes(c, SIMMUX_CHUNK_FRAMES) : io[c].rx_bytes;
 
 		if (!s->arms[i].capture) {
 			continue;
 		}
 		if (n > slabs[i].rx_bytes - given[i]) {
 			return simmux_fail(err, EVL_ADAPTER_E_HARDWARE,
-					   "exchange: channel %u brought more than its slab holds; "
-					   "its clock is too far off",
-					   c);
+				"exchange: channel %u brought more than its slab holds; "
+				"its clock is too far off",
+				c);
 		}
 		if (io[c].rx != slabs[i].rx + given[i]) {
 			memcpy(slabs[i].rx + given[i], io[c].rx, n);

@@ -258,7 +258,7 @@ static void switch_ais(struct simmux_unit *u)
 static void disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes)
 {
 	simmux_inject_apply(&u->injections, channel, u->now, data, (uint64_t)bytes * 8,
-			    u->quiet ? NULL : &u->defects);
+		u->quiet ? NULL : &u->defects);
 }
 
 /* Planted losses of the line; instants count from the host's time 0 (or from open in real time). */
@@ -368,7 +368,7 @@ static void decode(struct simmux_unit *u, struct simmux_io *io, const uint8_t *l
 		if (out != NULL && o->has_errors) {
 			/* Errors keep their instants; a byte more than nominal has none. */
 			simmux_errors_apply(&o->errors, out, 0, u->now * E1_FRAME_BITS,
-					    (n < E1_CHUNK_BYTES ? n : E1_CHUNK_BYTES) * 8);
+				(n < E1_CHUNK_BYTES ? n : E1_CHUNK_BYTES) * 8);
 		}
 	}
 }

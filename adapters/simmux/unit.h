@@ -32,7 +32,7 @@ struct simmux_unit;
 struct simmux_io {
 	const uint8_t *tx;
 	uint32_t tx_bytes; /* tributary: SIMMUX_LEAST_BYTES to SIMMUX_MOST_BYTES; else not read */
-	uint8_t *rx;	   /* tributary: room for SIMMUX_MOST_BYTES */
+	uint8_t *rx;       /* tributary: room for SIMMUX_MOST_BYTES */
 	uint32_t rx_bytes; /* out, tributary: bytes that came out in this chunk */
 };
 

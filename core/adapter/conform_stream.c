@@ -59,12 +59,12 @@ void conform_takes(struct conform_kit *k)
 		uint32_t frames;
 	} items[] = {
 		{"take.same-seed", "the same seed gives the same bits, and all of rx is written",
-		 SLAB, 0xFF, 0, TAKE},
+			SLAB, 0xFF, 0, TAKE},
 		{"take.slab-size", "the size of slabs does not change the bits", 8, 0x5A, 0, TAKE},
 		{"clock.fast", "a fast clock is played, and the size of slabs changes nothing", 8,
-		 0x5A, CLOCK_PPB, CLOCK_TAKE},
+			0x5A, CLOCK_PPB, CLOCK_TAKE},
 		{"clock.slow", "a slow clock is played, and the size of slabs changes nothing", 8,
-		 0x5A, -CLOCK_PPB, CLOCK_TAKE}};
+			0x5A, -CLOCK_PPB, CLOCK_TAKE}};
 	for (unsigned i = 0; i < sizeof items / sizeof items[0]; i++) {
 		kit_begin(k, items[i].name, items[i].rule);
 		if (!k->virtual_time) {
@@ -90,7 +90,7 @@ void conform_takes(struct conform_kit *k)
 			take_init(&other, k, again, SLAB);
 			take_set_clock(&other, k, items[i].ppb);
 			if (whole_take(k, &other, 0, items[i].frames, items[i].slab,
-				       items[i].prefill)) {
+				    items[i].prefill)) {
 				take_same(k, &first, &other, "the second time");
 			}
 			k->adapter->close(again);

@@ -138,10 +138,10 @@ size_t rec_put_interface(uint8_t *out, const struct evl_rec_channel *ch)
 		snprintf(clock, sizeof clock, ",\"clock_ppb\":%" PRId32, ch->clock_ppb);
 	}
 	int n = snprintf(text, sizeof text,
-			 "{\"rate\":\"%s\",\"direction\":\"%s\",\"start_ns\":%" PRIu64
-			 ",\"skew_ns\":%" PRId64 "%s}",
-			 evl_rate_name(ch->rate), evl_rec_direction_name(ch->direction),
-			 ch->start_ns, ch->skew_ns, clock);
+		"{\"rate\":\"%s\",\"direction\":\"%s\",\"start_ns\":%" PRIu64
+		",\"skew_ns\":%" PRId64 "%s}",
+		evl_rate_name(ch->rate), evl_rec_direction_name(ch->direction), ch->start_ns,
+		ch->skew_ns, clock);
 	uint8_t *p = put_option(out + INTERFACE_BYTES, OPT_COMMENT, text, (size_t)n);
 	p = put_option(p, OPT_NAME, ch->name, strlen(ch->name));
 	n = snprintf(text, sizeof text, "%s, %" PRIu64 " bit/s, %s the unit under test",

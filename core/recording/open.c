@@ -228,8 +228,8 @@ static const char *read_interface(struct evl_rec *r, const uint8_t *buf, uint32_
 	json_t *all = json_loadb((const char *)comment.value, comment.bytes, JSON_REJECT_DUPLICATES,
 				 NULL);
 	if (all == NULL || json_unpack(all, "{s:s, s:s, s:I, s:I, s?I}", "rate", &rate, "direction",
-				       &direction, "start_ns", &start, "skew_ns", &skew,
-				       "clock_ppb", &clock) != 0) {
+				   &direction, "start_ns", &start, "skew_ns", &skew, "clock_ppb",
+				   &clock) != 0) {
 		json_decref(all);
 		return "its comment is not that of a channel";
 	}
@@ -246,7 +246,7 @@ static const char *read_interface(struct evl_rec *r, const uint8_t *buf, uint32_
 		return "its rate, direction or start cannot be";
 	}
 	if (clock < -EVL_REC_CLOCK_PPB_MAX || clock > EVL_REC_CLOCK_PPB_MAX ||
-	    (clock != 0 && ch.direction != EVL_REC_SENT)) {
+		(clock != 0 && ch.direction != EVL_REC_SENT)) {
 		return "its clock offset cannot be";
 	}
 	ch.clock_ppb = (int32_t)clock;

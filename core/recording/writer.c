@@ -106,12 +106,12 @@ static enum evl_status check_channels(const char *path, const struct evl_rec_cha
 					   name);
 		}
 		if (ch[c].clock_ppb > EVL_REC_CLOCK_PPB_MAX ||
-		    ch[c].clock_ppb < -EVL_REC_CLOCK_PPB_MAX ||
-		    (ch[c].clock_ppb != 0 && ch[c].direction != EVL_REC_SENT)) {
+			ch[c].clock_ppb < -EVL_REC_CLOCK_PPB_MAX ||
+			(ch[c].clock_ppb != 0 && ch[c].direction != EVL_REC_SENT)) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: channel %s has a clock offset of %" PRId32
-					   " ppb; a sent one can have up to %d, others none",
-					   path, name, ch[c].clock_ppb, EVL_REC_CLOCK_PPB_MAX);
+				"%s: channel %s has a clock offset of %" PRId32
+				" ppb; a sent one can have up to %d, others none",
+				path, name, ch[c].clock_ppb, EVL_REC_CLOCK_PPB_MAX);
 		}
 		if (ch[c].start_ns >= (uint64_t)1 << 62) {
 			return evl_err_set(err, EVL_E_INVALID,

@@ -245,7 +245,7 @@ static int exchange_by_slab(void *self, uint32_t frames, struct evl_slab *slabs,
 
 /* Hands over whole frames of 32 bytes only, and keeps back one in each slab. */
 static int exchange_by_slab_count(void *self, uint32_t frames, struct evl_slab *slabs,
-				  uint32_t count, struct evl_adapter_error *err)
+	uint32_t count, struct evl_adapter_error *err)
 {
 	int code = real->exchange(self, frames, slabs, count, err);
 	slabs[0].rx_bytes -= frames == 8 ? 1 : 0;
@@ -253,7 +253,7 @@ static int exchange_by_slab_count(void *self, uint32_t frames, struct evl_slab *
 }
 
 static int exchange_beyond(void *self, uint32_t frames, struct evl_slab *slabs, uint32_t count,
-			   struct evl_adapter_error *err)
+	struct evl_adapter_error *err)
 {
 	uint32_t room = slabs[0].rx_bytes;
 	int code = real->exchange(self, frames, slabs, count, err);
@@ -263,7 +263,7 @@ static int exchange_beyond(void *self, uint32_t frames, struct evl_slab *slabs, 
 
 /* Takes any offset and plays at the nominal rate all the same. */
 static int arm_without_clock(void *self, const struct evl_arm *arms, uint32_t count,
-			     uint32_t max_frames, struct evl_adapter_error *err)
+	uint32_t max_frames, struct evl_adapter_error *err)
 {
 	struct evl_arm plain[64];
 	evl_require(count <= 64);
@@ -388,9 +388,30 @@ static void test_breakers(void **state)
 {
 	(void)state;
 	struct evl_adapter t[] = {
-		*real, *real, *real, *real, *real, *real, *real, *real, *real, *real, *real,
-		*real, *real, *real, *real, *real, *real, *real, *real, *real, *real,
-		*real, *real, *real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
+		*real,
 	};
 	size_t n = 0;
 	t[n].open = open_any;

@@ -38,7 +38,7 @@ int main(void)
 		snprintf(names[c], sizeof names[c], "%s-%" PRIu32 ".%s", line ? "line" : "trib",
 			 line ? 1 : c / 2 + 1, c % 2 ? "out" : "in");
 		ch[c] = (struct evl_rec_channel){names[c], line ? EVL_RATE_STM1 : EVL_RATE_E1,
-						 c % 2 ? EVL_REC_RECEIVED : EVL_REC_SENT, 0, 0, 0};
+			c % 2 ? EVL_REC_RECEIVED : EVL_REC_SENT, 0, 0, 0};
 	}
 	sample_fill(slab, 1, 0, sizeof slab);
 	double t0 = now();

@@ -49,8 +49,7 @@ void *__wrap_realloc(void *old, size_t size)
 	return fails(size) ? NULL : __real_realloc(old, size);
 }
 
-static const struct evl_rec_channel channels[] = {
-	{"trib-1.in", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
+static const struct evl_rec_channel channels[] = {{"trib-1.in", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
 	{"line-1.out", EVL_RATE_STM1, EVL_REC_RECEIVED, 0, 0, 0}};
 
 static void streaming(void **state)

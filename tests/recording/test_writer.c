@@ -402,8 +402,8 @@ static void memory_bound(void **state)
 			struct evl_rec_channel ch[128];
 			for (int c = 0; c < 128; c++) {
 				snprintf(names[c], sizeof names[c], "trib-%d.out", c);
-				ch[c] = (struct evl_rec_channel){names[c], EVL_RATE_E1,
-								 EVL_REC_RECEIVED, 0, 0, 0};
+				ch[c] = (struct evl_rec_channel){
+					names[c], EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0, 0};
 			}
 			struct evl_err err = {0};
 			struct evl_rec_writer *w = NULL;
