@@ -73,6 +73,18 @@ static void times(lua_State *L, int at)
 	}
 }
 
+static void clock_offset(lua_State *L, int at)
+{
+	field(L, at, "number");
+	field(L, at, "ppb");
+	if (!lua_isinteger(L, -2) || !lua_isinteger(L, -1) ||
+		lua_tointeger(L, -1) < -EVL_CLOCK_PPB_MAX ||
+		lua_tointeger(L, -1) > EVL_CLOCK_PPB_MAX) {
+		bad(L, "clock: an offset is out of range");
+	}
+	lua_pop(L, 2);
+}
+
 static void source(lua_State *L, int at, const struct run_state *r)
 {
 	bool pattern = field(L, at, "pattern") != LUA_TNIL;
@@ -123,6 +135,8 @@ static void list(lua_State *L, const struct run_state *r, int table, const char 
 		}
 		if (strcmp(name, "inject") == 0) {
 			times(L, one);
+		} else if (strcmp(name, "clock") == 0) {
+			clock_offset(L, one);
 		} else {
 			source(L, one, r);
 		}
@@ -134,7 +148,7 @@ static void list(lua_State *L, const struct run_state *r, int table, const char 
 int evl_script_check_plan(lua_State *L)
 {
 	const struct run_state *r = lua_touserdata(L, 1);
-	static const char *const lists[] = {"play", "expect", "inside", "watch", "inject"};
+	static const char *const lists[] = {"play", "expect", "inside", "watch", "inject", "clock"};
 	if (lua_type(L, 2) != LUA_TTABLE) {
 		return luaL_error(L, "a case waits only in test:take; coroutine.yield is for "
 				     "coroutines of your own");

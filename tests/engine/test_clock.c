@@ -326,11 +326,15 @@ static void mux_up(struct mux *x, const char *clock)
 		.is_virtual = true};
 	OK(evl_engine_create(&x->engine, &e, &err));
 	uint32_t phases[63];
-	OK(evl_phase_assign(phases, 63, EVL_PRBS15, 1, &err));
-	x->inside = (struct evl_take_inside){.part = 63, .pattern = EVL_PRBS15, .count = 63};
+	const struct evl_pattern pattern = evl_pattern_prbs(EVL_PRBS15);
+	OK(evl_phase_assign(phases, 63, &pattern, 1, &err));
+	x->inside = (struct evl_take_inside){
+		.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
 	for (uint32_t i = 0; i < 63; i++) {
-		struct evl_take_content c = {
-			.kind = EVL_CONTENT_PATTERN, .pattern = EVL_PRBS15, .phase = phases[i]};
+		struct evl_take_content c = {.kind = EVL_CONTENT_PATTERN,
+			.pattern = pattern,
+			.identity = EVL_IDENTITY_PHASE,
+			.phase = phases[i]};
 		x->parts[i] = (struct evl_take_part){.channel = i,
 			.play = true,
 			.played = c,
