@@ -292,41 +292,55 @@ static void mistakes(void **state)
 			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
 				  "record = { as = 'a\\xff', 'trib' } }"),
 			"take: record: as", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = 301 } }"),
-		 "c.lua:4: take: clock.trib: a number of ppm from -300 to 300", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = 'fast' } }"),
-		 "clock.trib: a number of ppm from -300 to 300 is expected, not", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = 0/0 } }"),
-		 "clock.trib: a number of ppm", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = { [3] = {} } } }"),
-		 "clock.trib[3]: a number of ppm", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = { x = 1 } } }"),
-		 "not the number of a channel; write [7] = 50", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = { [9] = 1 } } }"),
-		 "take take 1: clock: role trib has no number 9", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = { trub = 50 } }"),
-		 "take: clock: role ", true},
-		{needs, CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"clock = 50 }"),
-		 "clock must be a table", true},
-		{needs, CASE("a", "test:take { last = '8 ms', expect = { trib = prbs '2^15-1' },\n"
-			"clock = { trib = 50 } }"),
-		 "take: clock.trib: the role does not play in this take", true},
-		{needs, CASE("a", "local seen = test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
-			"record = { as = 'x', 'trib' } }\n"
-			"test:take { play = { trib = replay(seen.recording) }, clock = { trib = 50 } }"),
-		 "c.lua:6: take: clock.trib: a replay has the clock", true},
-		{needs, CASE("a", "coroutine.yield { name = 'x', frames = 64, play = {}, expect = {}, "
-			"inside = {}, watch = {}, inject = {}, record = {}, "
-			"clock = { { role = 'trib', number = 0, ppb = 1 << 40 } } }"),
-		 "clock: an offset is out of range", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = 301 } }"),
+			"c.lua:4: take: clock.trib: a number of ppm from -300 to 300", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = 'fast' } }"),
+			"clock.trib: a number of ppm from -300 to 300 is expected, not", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = 0/0 } }"),
+			"clock.trib: a number of ppm", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = { [3] = {} } } }"),
+			"clock.trib[3]: a number of ppm", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = { x = 1 } } }"),
+			"not the number of a channel; write [7] = 50", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = { [9] = 1 } } }"),
+			"take take 1: clock: role trib has no number 9", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = { trub = 50 } }"),
+			"take: clock: role ", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', play = { trib = prbs '2^15-1' },\n"
+				  "clock = 50 }"),
+			"clock must be a table", true},
+		{needs,
+			CASE("a", "test:take { last = '8 ms', expect = { trib = prbs '2^15-1' },\n"
+				  "clock = { trib = 50 } }"),
+			"take: clock.trib: the role does not play in this take", true},
+		{needs,
+			CASE("a", "local seen = test:take { last = '8 ms', play = { trib = prbs "
+				  "'2^15-1' },\n"
+				  "record = { as = 'x', 'trib' } }\n"
+				  "test:take { play = { trib = replay(seen.recording) }, clock = { "
+				  "trib = 50 } }"),
+			"c.lua:6: take: clock.trib: a replay has the clock", true},
+		{needs,
+			CASE("a", "coroutine.yield { name = 'x', frames = 64, play = {}, expect = "
+				  "{}, "
+				  "inside = {}, watch = {}, inject = {}, record = {}, "
+				  "clock = { { role = 'trib', number = 0, ppb = 1 << 40 } } }"),
+			"clock: an offset is out of range", true},
 		{needs, CASE("a", "test:check { title = 'a\\xff', verdict = 'pass' }"),
 			"c.lua:4: check: title is no UTF-8 text", true},
 		{needs, CASE("a", "test:check { title = 'a\\0b', verdict = 'pass' }"),
@@ -369,36 +383,36 @@ static const char replay_campaign[] =
 			  "test:check_returned_as_recorded(seen, 'trib')\n");
 
 /* 50 ppm of 2048 kbit/s in 2 s are 204.8 bits: 25.6 bytes. What each stream was sent at is kept. */
-static const char clock_campaign[] =
-	CASE("a", "local p = prbs '2^15-1'\n"
-		  "local one = test:take { last = '2 s', play = { trib = p }, expect = { trib = p },\n"
-		  "  clock = { trib = { [2] = 50, [3] = -50, [5] = 0.5 } },\n"
-		  "  record = { as = 'off', 'trib' } }\n"
-		  "test:check_arrival(one, 'trib')\n"
-		  "local function bits(seen, number)\n"
-		  "  for _, m in ipairs(seen.meters) do\n"
-		  "    if m.number == number then assert(m.errors == 0) end\n"
-		  "  end\n"
-		  "  for _, s in ipairs(seen.streams) do\n"
-		  "    if s.channel == number - 1 and s.direction == 'sent' then return s.bits end\n"
-		  "  end\n"
-		  "end\n"
-		  "local function check(seen)\n"
-		  "  assert(bits(seen, 1) == 4096000, 'nominal')\n"
-		  "  assert(bits(seen, 2) == 4096200 or bits(seen, 2) == 4096208, 'fast')\n"
-		  "  assert(bits(seen, 3) == 4095800 or bits(seen, 3) == 4095792, 'slow')\n"
-		  "end\n"
-		  "check(one)\n"
-		  "local two = test:take { play = { trib = replay(one.recording) },\n"
-		  "  expect = { trib = replay(one.recording) } }\n"
-		  "assert(two.frames == 16000, 'frames')\n"
-		  "check(two)\n"
-		  "test:check_played_as_recorded(two, 'trib')\n"
-		  "test:check_returned_as_recorded(two, 'trib')\n"
-		  "local all = test:take { last = '2 s', play = { trib = p }, expect = { trib = p },\n"
-		  "  clock = { trib = -50 } }\n"
-		  "assert(bits(all, 1) == bits(all, 8) and bits(all, 1) < 4096000, 'all')\n"
-		  "test:check_arrival(all, 'trib')\n");
+static const char clock_campaign[] = CASE("a",
+	"local p = prbs '2^15-1'\n"
+	"local one = test:take { last = '2 s', play = { trib = p }, expect = { trib = p },\n"
+	"  clock = { trib = { [2] = 50, [3] = -50, [5] = 0.5 } },\n"
+	"  record = { as = 'off', 'trib' } }\n"
+	"test:check_arrival(one, 'trib')\n"
+	"local function bits(seen, number)\n"
+	"  for _, m in ipairs(seen.meters) do\n"
+	"    if m.number == number then assert(m.errors == 0) end\n"
+	"  end\n"
+	"  for _, s in ipairs(seen.streams) do\n"
+	"    if s.channel == number - 1 and s.direction == 'sent' then return s.bits end\n"
+	"  end\n"
+	"end\n"
+	"local function check(seen)\n"
+	"  assert(bits(seen, 1) == 4096000, 'nominal')\n"
+	"  assert(bits(seen, 2) == 4096200 or bits(seen, 2) == 4096208, 'fast')\n"
+	"  assert(bits(seen, 3) == 4095800 or bits(seen, 3) == 4095792, 'slow')\n"
+	"end\n"
+	"check(one)\n"
+	"local two = test:take { play = { trib = replay(one.recording) },\n"
+	"  expect = { trib = replay(one.recording) } }\n"
+	"assert(two.frames == 16000, 'frames')\n"
+	"check(two)\n"
+	"test:check_played_as_recorded(two, 'trib')\n"
+	"test:check_returned_as_recorded(two, 'trib')\n"
+	"local all = test:take { last = '2 s', play = { trib = p }, expect = { trib = p },\n"
+	"  clock = { trib = -50 } }\n"
+	"assert(bits(all, 1) == bits(all, 8) and bits(all, 1) < 4096000, 'all')\n"
+	"test:check_arrival(all, 'trib')\n");
 
 static void clocks_of_a_take(void **state)
 {
