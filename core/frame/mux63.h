@@ -47,6 +47,7 @@
 #include "core/base/alarm.h"
 #include "core/base/err.h"
 #include "core/frame/klm.h"
+#include "core/frame/rx_options.h"
 
 #define EVL_MUX63_TRIBS      63
 #define EVL_MUX63_LINE_BYTES 2430 /* per frame */
@@ -160,16 +161,6 @@ typedef void (*evl_mux63_event_fn)(
 struct evl_mux63_events {
 	evl_mux63_event_fn fn;
 	void *ctx;
-};
-
-/* Zero in a field means its default. Ranges: ITU-T G.783 and T1.231. */
-struct evl_rx_options {
-	uint32_t los_bytes; /* run of zero bytes that is LOS: 45..1944 (2.3..100 us), 389 (20 us) */
-	uint32_t k2_frames; /* MS-AIS, MS-RDI persistence: 3..5, default 5 */
-	uint32_t rdi_frames;  /* HP-RDI frames, LP-RDI multiframes: 3..10, default 5 */
-	uint32_t lop_frames;  /* invalid pointers or NDF until LOP: 8..10, default 8 */
-	uint32_t lom_frames;  /* H4 not recovered until HP-LOM: 8..40 (1..5 ms), default 8 */
-	uint64_t tributaries; /* bit i: decode tributary i; 0 means all 63 */
 };
 
 /* `options` may be NULL. EVL_E_INVALID names the field that is out of range. */

@@ -76,7 +76,6 @@ static void add_client(struct evl_sdh_rx *rx, uint32_t i)
 {
 	const struct evl_sdh_client *c = &rx->client[i];
 	struct sdh_rx_path *p = &rx->high[c->high];
-	rx->tu_of[i] = -1;
 	if (c->kind >= EVL_SDH_VC3) {
 		if (p->au.shape == &evl_au4_shape && c->kind == EVL_SDH_VC3) {
 			uint32_t q = 3u * (c->aug - 1u) + c->k - 1u;
@@ -87,8 +86,6 @@ static void add_client(struct evl_sdh_rx *rx, uint32_t i)
 		p->client = (int32_t)i;
 		return;
 	}
-	/* Clients of one path do not follow one another in AU-3, so TUs are put in order of paths.
-	 */
 	struct sdh_rx_tu *t = &rx->tu[rx->tus];
 	t->client = (int16_t)i;
 	t->tu11 = c->tu11;
@@ -155,8 +152,9 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	if (status != EVL_OK) {
 		return status;
 	}
-	size_t size = sizeof(struct evl_sdh_rx) +
-		      (size_t)map->stm * EVL_SDH_MOST_TUS * sizeof(struct sdh_rx_tu);
+	const bool all = resolved.depth == EVL_RX_ALL;
+	size_t tus = all ? (size_t)map->stm * EVL_SDH_MOST_TUS : 0;
+	size_t size = sizeof(struct evl_sdh_rx) + tus * sizeof(struct sdh_rx_tu);
 	struct evl_sdh_rx *rx = calloc(1, size);
 	if (rx == NULL) {
 		return evl_err_set(
@@ -169,10 +167,17 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	rx->tu = (struct sdh_rx_tu *)(rx + 1);
 	rx->clients = evl_sdh_map_clients(map, rx->client);
 	evl_trace_rx_init(&rx->j0, EVL_TRACE_PATIENCE);
-	for (uint32_t a = 0; a < rx->n && (a == 0 || map->aug[0].au != EVL_SDH_AU4_4C); a++) {
+	bool whole = map->aug[0].au == EVL_SDH_AU4_4C;
+	uint32_t augs = resolved.depth == EVL_RX_SECTION ? 0 : whole ? 1 : rx->n;
+	for (uint32_t a = 0; a < augs; a++) {
 		add_paths(rx, a);
 	}
-	for (uint32_t high = 0; high < EVL_SDH_MOST_HIGH; high++) {
+	for (uint32_t i = 0; i < rx->clients; i++) {
+		rx->tu_of[i] = -1;
+	}
+	/* Clients of one path do not follow one another in AU-3, so TUs are put in order of paths.
+	 */
+	for (uint32_t high = 0; all && high < EVL_SDH_MOST_HIGH; high++) {
 		rx->high[high].tu_first = (uint16_t)rx->tus;
 		for (uint32_t i = 0; i < rx->clients; i++) {
 			if (rx->client[i].high == high) {
@@ -328,6 +333,9 @@ static void on_frame(void *ctx, const struct evl_section_frame *given)
 			BIT(EVL_ALARM_RS_TIM), 0, frame.bit + rx->frame_bits);
 	}
 	frame.valid = frame.valid && !rx->rs_tim;
+	if (rx->options.depth == EVL_RX_SECTION) {
+		return;
+	}
 	if (rx->map.aug[0].au == EVL_SDH_AU4_4C) {
 		au4_4c(rx, &frame);
 		return;
@@ -459,7 +467,7 @@ void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
 {
 	const struct evl_mux63_events section = {section_event, rx};
 	uint32_t counts[EVL_SDH_MOST_CLIENTS];
-	evl_require(frames % 8 == 0);
+	evl_require(rx->options.depth != EVL_RX_ALL || (frames % 8 == 0 && data != NULL));
 	rx->events = events;
 	rx->data = data;
 	rx->bytes = bytes != NULL ? bytes : counts;

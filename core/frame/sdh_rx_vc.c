@@ -310,6 +310,9 @@ void sdh_rx_vc(void *ctx, const uint8_t *vc, uint64_t start_bit)
 	p->rei_out += r.b3_errors;
 	p->rei += r.hp_rei;
 	overhead(p, vc);
+	if (p->rx->options.depth == EVL_RX_HIGH) {
+		return;
+	}
 	bool down = p->hp.uneq || p->hp.plm || p->trace.tim;
 	if (p->hold == EVL_SDH_BULK) {
 		if (!down && p->client >= 0) {

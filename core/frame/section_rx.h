@@ -21,13 +21,10 @@
 #include <stdint.h>
 
 #include "core/frame/mux63.h"
+#include "core/frame/rx_options.h"
 #include "core/frame/stm.h"
 
 #define EVL_LOF_FRAMES 24u /* 3 ms */
-
-/* Checks ranges and puts the defaults in place of zeros; `in` may be NULL. */
-enum evl_status evl_rx_options_resolve(
-	struct evl_rx_options *out, const struct evl_rx_options *in, struct evl_err *err);
 
 struct evl_section_frame {
 	const uint8_t *plain; /* descrambled */

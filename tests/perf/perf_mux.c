@@ -234,6 +234,60 @@ static double measure_sdh(const struct sdh_case *c)
 	return best;
 }
 
+/* ---- receivers that only supervise ---- */
+
+static const struct watch_case {
+	const char *name;
+	uint32_t stm;
+	enum evl_sdh_au au;
+	enum evl_sdh_kind kind;
+	uint32_t depth;
+} watch_cases[] = {
+	{"watch section, STM-1", 1, EVL_SDH_AU4, EVL_SDH_E1, EVL_RX_SECTION},
+	{"watch AU-4, STM-1", 1, EVL_SDH_AU4, EVL_SDH_E1, EVL_RX_HIGH},
+	{"watch 3 AU-3, OC-3", 1, EVL_SDH_AU3, EVL_SDH_T1, EVL_RX_HIGH},
+	{"watch 4 AU-4, STM-4", 4, EVL_SDH_AU4, EVL_SDH_E1, EVL_RX_HIGH},
+	{"decode 63 E1, STM-1", 1, EVL_SDH_AU4, EVL_SDH_E1, EVL_RX_ALL},
+};
+#define WATCH_CASES (sizeof(watch_cases) / sizeof(watch_cases[0]))
+
+static double measure_watch(const struct watch_case *c)
+{
+	struct evl_sdh_map map;
+	struct evl_sdh_tx *tx = NULL;
+	struct evl_sdh_rx *rx = NULL;
+	struct evl_err err = {0};
+	const uint8_t *in[EVL_SDH_MOST_CLIENTS] = {NULL};
+	static uint8_t *out[EVL_SDH_MOST_CLIENTS];
+	const struct evl_rx_options options = {.depth = c->depth};
+	evl_sdh_map_fill(&map, c->stm, c->au, c->kind);
+	uint8_t *line = calloc(SDH_SLAB, EVL_SDH_LINE_BYTES(c->stm));
+	if (line == NULL || evl_sdh_tx_create(&tx, &map, &err) != EVL_OK ||
+		evl_sdh_rx_create(&rx, &map, &options, &err) != EVL_OK) {
+		fprintf(stderr, "perf_mux: %s\n", err.text);
+		exit(1);
+	}
+	(void)evl_sdh_encode(tx, in, NULL, SDH_SLAB, line, NULL);
+	double best = 0;
+	for (int round = 0; round < ROUNDS; round++) {
+		double begin = now(), took;
+		uint64_t frames = 0;
+		do {
+			for (int i = 0; i < 16; i++) {
+				evl_sdh_decode(rx, line, SDH_SLAB, out, NULL, NULL);
+			}
+			frames += 16 * SDH_SLAB;
+			took = now() - begin;
+		} while (took < MIN_TIME / 3);
+		double ratio = (double)frames / 8000 / took;
+		best = ratio > best ? ratio : best;
+	}
+	free(line);
+	evl_sdh_tx_destroy(tx);
+	evl_sdh_rx_destroy(rx);
+	return best;
+}
+
 /* ---- parts, in GB/s ---- */
 
 static uint8_t block[1 << 14];
@@ -300,7 +354,7 @@ static double measure_part(void (*part)(void))
 
 int main(void)
 {
-	static struct result r[4 + SDH_CASES + 4] = {
+	static struct result r[4 + SDH_CASES + WATCH_CASES + 4] = {
 		{"encode 63 E1", 522, 105, ENCODE, 0, 0},
 		{"decode 63 E1", 522, 105, DECODE, 0, 0},
 		{"encode and decode 63 E1", 522, 105, BOTH, 0, LEAST},
@@ -349,6 +403,12 @@ int main(void)
 			fprintf(stderr, "perf_mux: %s: wrong bits came out\n", r[all].name);
 		}
 		bad |= slow || r[all].ratio == 0;
+	}
+	for (size_t i = 0; i < WATCH_CASES; i++, all++) {
+		r[all].name = watch_cases[i].name;
+		r[all].ratio = measure_watch(&watch_cases[i]);
+		printf("%-28s %7.1f times the line rate, %.2f us a frame\n", r[all].name,
+			r[all].ratio, 125 / r[all].ratio);
 	}
 	static const struct {
 		const char *name;
