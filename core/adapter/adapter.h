@@ -57,6 +57,11 @@ enum {
 	EVL_ABI_RATE_E1 = 1,   /* 256 bits a frame of 125 us */
 	EVL_ABI_RATE_T1 = 2,   /* 193 bits a frame; slabs are packed, 193 bytes for 8 frames */
 	EVL_ABI_RATE_STM1 = 3, /* 2430 bytes a frame, as on the line: scrambled, from A1 */
+	EVL_ABI_RATE_STM4 = 4, /* 9720 bytes a frame, likewise */
+	/* Payload of a container as a stream of bytes, a whole container for each frame: */
+	EVL_ABI_RATE_VC3 = 5,    /* 756 bytes a frame */
+	EVL_ABI_RATE_VC4 = 6,    /* 2340 bytes a frame */
+	EVL_ABI_RATE_VC4_4C = 7, /* 9360 bytes a frame */
 };
 
 /* Defects: the same values as enum evl_alarm; see core/base/alarm.h for the meanings. */
@@ -103,6 +108,7 @@ enum {
 	EVL_CH_ALARMS = 1u << 2,  /* poll reports defects that the unit sees on this channel */
 	EVL_CH_INJECT = 1u << 3,  /* inject works on this channel */
 	EVL_CH_CLOCK = 1u << 4, /* evl_arm.clock_ppb may be other than 0; comes with EVL_CH_PLAY */
+	EVL_CH_SETUP = 1u << 5, /* the extension "evl.setup/1" works on this channel */
 };
 
 #define EVL_NAME_MAX 48 /* bytes with the NUL; letters, digits, '-', '_', '.', '/' */
@@ -201,17 +207,70 @@ struct evl_event {
 enum evl_inject_kind {
 	EVL_INJECT_ALARM = 1,  /* make the unit see the defect `alarm`, such as LOS on the line */
 	EVL_INJECT_ERRORS = 2, /* bit errors at the ratio numerator / denominator */
+	EVL_INJECT_BURST = 3,  /* the first and the last bit of the time are in error, those between
+				* at the ratio numerator / denominator */
+	EVL_INJECT_INVERT = 4, /* every bit of the time is inverted */
+	EVL_INJECT_BIT = 5,    /* the one bit at at_ns is in error; duration_ns is not read */
+	EVL_INJECT_SLIP = 6,   /* from at_ns on slip_bits come again (> 0: the signal is later by so
+				* many) or are left out (< 0); duration_ns is not read, what follows
+				* stays moved until the take stops */
 };
 
+/* Defects of a tributary unit, of its path and of its signal are injected on the channel of the
+ * tributary (TU-AIS to LP-RDI, LP-TIM, LP-RFI, AIS, RAI, LOM, TS16-x); those of the section and of
+ * high-order paths on the line. LOS and LOF exist for both. */
 struct evl_inject {
 	uint32_t version;
 	uint32_t kind; /* enum evl_inject_kind */
 	uint32_t channel;
 	uint32_t alarm;     /* EVL_ABI_x for EVL_INJECT_ALARM */
-	uint64_t numerator; /* for EVL_INJECT_ERRORS */
+	uint64_t numerator; /* for EVL_INJECT_ERRORS and BURST */
 	uint64_t denominator;
 	uint64_t at_ns;       /* begins here (now or later) ... */
 	uint64_t duration_ns; /* ... and lasts this long */
+	int64_t slip_bits;    /* for EVL_INJECT_SLIP, not 0 */
+	uint32_t path; /* of a high-order defect on a line: the number of the AU from 1 in the order
+			* of the line (AU-3: 3 to an AUG); 0: all of them. Else 0 */
+};
+
+/*
+ * Extension "evl.setup/1": what a unit can be set to while it is not in a take. All of the list
+ * holds or none of it: each call replaces what the one before set, and what the list does not name
+ * is as the options at open say. An empty list leads back to those.
+ */
+#define EVL_SETUP_EXTENSION "evl.setup/1"
+#define EVL_SETTING_TEXT    768 /* bytes with the NUL; UTF-8, one line */
+
+enum evl_setting_kind {
+	EVL_SETTING_MAPPING = 1, /* line: how it carries its tributaries, "AU-4/TU-12/E1"; the
+				  * notation is that of core/frame/sdh_map_text.h */
+	EVL_SETTING_FRAMING = 2, /* E1: "unframed", "FAS", "CRC-4", with " CAS" behind for timeslot
+				  * 16; T1: "unframed", "SF", "ESF". What the unit expects at its
+				  * input and watches over */
+	EVL_SETTING_SENT = 3,    /* what the unit sends in `field` */
+	EVL_SETTING_EXPECTED =
+		4, /* what the unit expects in `field`; text "any": it does not look */
+};
+
+/* Fields: on a line J0 (path 0), S1, K1, K2, and F1, E1, E2 of the section, J1, C2 of the
+ * high-order path `path`; on a tributary J2 (J1 of a VC-3 in TU-3) and V5 (the label, 0 to 7).
+ * Traces are text of up to 15 characters (16-byte trace), or "64:" and up to 62; the others two
+ * hexadecimal digits. Expected: J0, J1, J2, C2, V5 only. */
+struct evl_setting {
+	uint32_t version;
+	uint32_t kind; /* enum evl_setting_kind */
+	uint32_t channel;
+	uint32_t path; /* as in evl_inject */
+	char field[8]; /* for SENT and EXPECTED */
+	char text[EVL_SETTING_TEXT];
+};
+
+struct evl_setup_extension {
+	uint32_t version; /* 1 */
+	/* Refuses with EVL_ADAPTER_E_UNSUPPORTED what the equipment cannot be set to; the text
+	 * names channel and setting. Time limit 5 s.  [stopped] */
+	int (*apply)(void *self, const struct evl_setting *list, uint32_t count,
+		struct evl_adapter_error *err);
 };
 
 struct evl_adapter {
@@ -264,7 +323,7 @@ struct evl_adapter {
 	/* Frees the instance. Takes NULL. Cannot fail.  [any] */
 	void (*close)(void *self);
 
-	/* Growth: returns a const struct for an id such as "evl.delay/1", or NULL. May be NULL. */
+	/* Growth: returns a const struct for an id such as "evl.setup/1", or NULL. May be NULL. */
 	const void *(*get_extension)(const char *id);
 };
 

@@ -13,6 +13,10 @@
 static_assert((int)EVL_ABI_RATE_E1 == (int)EVL_RATE_E1, "rates");
 static_assert((int)EVL_ABI_RATE_T1 == (int)EVL_RATE_T1, "rates");
 static_assert((int)EVL_ABI_RATE_STM1 == (int)EVL_RATE_STM1, "rates");
+static_assert((int)EVL_ABI_RATE_STM4 == (int)EVL_RATE_STM4, "rates");
+static_assert((int)EVL_ABI_RATE_VC3 == (int)EVL_RATE_VC3, "rates");
+static_assert((int)EVL_ABI_RATE_VC4 == (int)EVL_RATE_VC4, "rates");
+static_assert((int)EVL_ABI_RATE_VC4_4C == (int)EVL_RATE_COUNT - 1, "rates");
 static_assert((int)EVL_ABI_LOS == (int)EVL_ALARM_LOS, "alarms");
 static_assert((int)EVL_ABI_AIS == (int)EVL_ALARM_AIS, "alarms");
 static_assert((int)EVL_ABI_TS16_RAI == (int)EVL_ALARM_TS16_RAI, "alarms");
@@ -189,6 +193,14 @@ enum evl_status evl_instance_open_table(struct evl_instance **out,
 	st = open_adapter(in, args, err);
 	if (st == EVL_OK) {
 		st = read_channels(in, err);
+	}
+	if (st == EVL_OK && adapter->get_extension != NULL) {
+		in->setup = adapter->get_extension(EVL_SETUP_EXTENSION);
+		if (in->setup != NULL && (in->setup->version != 1 || in->setup->apply == NULL)) {
+			in->setup = NULL;
+			st = evl_instance_broken(in, err, "get_extension",
+				"what it gave for " EVL_SETUP_EXTENSION " is not of version 1");
+		}
 	}
 out:
 	if (st < 0) {

@@ -113,6 +113,15 @@ enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out
 enum evl_status evl_instance_inject(struct evl_instance *in, const struct evl_inject *what,
 				    struct evl_err *err);
 
+/* The adapter has the extension EVL_SETUP_EXTENSION. */
+bool evl_instance_can_set_up(const struct evl_instance *in);
+
+/* [stopped] Replaces all settings by these; an empty list is good for every adapter. EVL_E_INVALID:
+ * a channel without EVL_CH_SETUP, or a record that is not good; EVL_E_ADAPTER: the equipment cannot
+ * be set so. */
+enum evl_status evl_instance_set_up(struct evl_instance *in, const struct evl_setting *list,
+	uint32_t count, struct evl_err *err);
+
 /* [any] Ends the take, or a take that was armed only. Nothing to do in state stopped. */
 enum evl_status evl_instance_stop(struct evl_instance *in, struct evl_err *err);
 

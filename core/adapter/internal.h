@@ -26,6 +26,7 @@ const char *evl_event_problem(const struct evl_event *event, uint32_t channel_co
 struct evl_instance {
 	const struct evl_adapter *adapter;
 	void *self;
+	const struct evl_setup_extension *setup; /* NULL: none */
 	char *name;
 	bool virtual_time;
 	struct evl_channel_info *channels;

@@ -106,7 +106,7 @@ const char *evl_channel_problem(const struct evl_channel_info *list, uint32_t i)
 		return "its rate is not known";
 	}
 	if (c->abilities & ~(uint32_t)(EVL_CH_PLAY | EVL_CH_CAPTURE | EVL_CH_ALARMS |
-				       EVL_CH_INJECT | EVL_CH_CLOCK)) {
+				       EVL_CH_INJECT | EVL_CH_CLOCK | EVL_CH_SETUP)) {
 		return "it declares an ability that this ABI does not have";
 	}
 	if ((c->abilities & EVL_CH_CLOCK) && !(c->abilities & EVL_CH_PLAY)) {

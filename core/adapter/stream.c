@@ -327,18 +327,25 @@ enum evl_status evl_instance_inject(
 			return evl_instance_refuse(in, err, "inject", "channel %s: %u is no alarm",
 				c->name, (unsigned)what->alarm);
 		}
-	} else if (what->kind == EVL_INJECT_ERRORS) {
+	} else if (what->kind == EVL_INJECT_ERRORS || what->kind == EVL_INJECT_BURST) {
 		if (what->numerator == 0 || what->numerator > what->denominator) {
 			return evl_instance_refuse(in, err, "inject",
 				"channel %s: %llu / %llu is no error ratio above 0 and up to 1",
 				c->name, (unsigned long long)what->numerator,
 				(unsigned long long)what->denominator);
 		}
-	} else {
+	} else if (what->kind == EVL_INJECT_SLIP) {
+		if (what->slip_bits == 0) {
+			return evl_instance_refuse(
+				in, err, "inject", "channel %s: a slip of 0 bits is none", c->name);
+		}
+	} else if (what->kind != EVL_INJECT_INVERT && what->kind != EVL_INJECT_BIT) {
 		return evl_instance_refuse(in, err, "inject", "channel %s: there is no kind %u",
 			c->name, (unsigned)what->kind);
 	}
-	if (what->duration_ns == 0 || what->at_ns > INT64_MAX || what->duration_ns > INT64_MAX) {
+	bool instant = what->kind == EVL_INJECT_SLIP || what->kind == EVL_INJECT_BIT;
+	if ((what->duration_ns == 0 && !instant) || what->at_ns > INT64_MAX ||
+		what->duration_ns > INT64_MAX) {
 		return evl_instance_refuse(in, err, "inject",
 			"channel %s: it must last more than 0 ns, and end", c->name);
 	}
@@ -352,6 +359,46 @@ enum evl_status evl_instance_inject(
 	struct evl_adapter_error said = evl_no_error();
 	int code = in->adapter->inject(in->self, &to, &said);
 	return evl_instance_judge(in, err, "inject", code, &said);
+}
+
+bool evl_instance_can_set_up(const struct evl_instance *in)
+{
+	return in->setup != NULL;
+}
+
+enum evl_status evl_instance_set_up(struct evl_instance *in, const struct evl_setting *list,
+	uint32_t count, struct evl_err *err)
+{
+	if (in->setup == NULL) {
+		return count == 0 ? EVL_OK
+				  : evl_instance_refuse(in, err, "setup",
+					    "this adapter has no extension " EVL_SETUP_EXTENSION);
+	}
+	if (in->state != EVL_INSTANCE_STOPPED) {
+		return evl_instance_refuse(in, err, "setup", "a take is going on");
+	}
+	for (uint32_t i = 0; i < count; i++) {
+		const struct evl_setting *s = &list[i];
+		if (s->channel >= in->channel_count) {
+			return evl_instance_refuse(
+				in, err, "setup", "there is no channel %u", (unsigned)s->channel);
+		}
+		if (!(in->channels[s->channel].abilities & EVL_CH_SETUP)) {
+			return evl_instance_refuse(in, err, "setup",
+				"channel %s cannot be set up", in->channels[s->channel].name);
+		}
+		if (s->version != 1 || s->kind < EVL_SETTING_MAPPING ||
+			s->kind > EVL_SETTING_EXPECTED ||
+			memchr(s->field, '\0', sizeof s->field) == NULL ||
+			memchr(s->text, '\0', sizeof s->text) == NULL) {
+			return evl_instance_refuse(in, err, "setup",
+				"channel %s: setting %u is no good record",
+				in->channels[s->channel].name, (unsigned)i);
+		}
+	}
+	struct evl_adapter_error said = evl_no_error();
+	int code = in->setup->apply(in->self, list, count, &said);
+	return evl_instance_judge(in, err, "setup", code, &said);
 }
 
 enum evl_status evl_instance_stop(struct evl_instance *in, struct evl_err *err)

@@ -18,7 +18,8 @@ static char *text_of(struct evl_text *t)
 
 void evl_abilities_print(struct evl_text *out, uint32_t abilities)
 {
-	static const char *const names[] = {"play", "capture", "alarms", "inject"};
+	static const char *const names[] = {
+		"play", "capture", "alarms", "inject", "clock", "setup"};
 	bool any = false;
 	for (unsigned i = 0; i < sizeof names / sizeof names[0]; i++) {
 		if (abilities & 1u << i) {
@@ -357,7 +358,9 @@ enum evl_status evl_bind(struct evl_binding **out, struct evl_fit *fit,
 		uint32_t abilities = (need->play ? EVL_ABLE_PLAY : 0u) |
 				     (need->capture ? EVL_ABLE_CAPTURE : 0u) |
 				     (need->alarms ? EVL_ABLE_ALARMS : 0u) |
-				     (need->inject ? EVL_ABLE_INJECT : 0u);
+				     (need->inject ? EVL_ABLE_INJECT : 0u) |
+				     (need->clock ? EVL_ABLE_CLOCK : 0u) |
+				     (need->setup ? EVL_ABLE_SETUP : 0u);
 		f->roles[i] = (struct evl_fit_role){
 			.role = evl_xstrdup(need->role),
 			.adapter = evl_xstrdup(role ? bench->adapters[role->adapter].name : ""),

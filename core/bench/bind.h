@@ -34,6 +34,7 @@ enum {
 	EVL_ABLE_ALARMS = 1u << 2,
 	EVL_ABLE_INJECT = 1u << 3,
 	EVL_ABLE_CLOCK = 1u << 4, /* takes a clock offset when playing */
+	EVL_ABLE_SETUP = 1u << 5, /* can be set up by a campaign */
 };
 
 /* What a campaign needs of one role. Pointers are the caller's, for the time of the call. */
@@ -45,6 +46,8 @@ struct evl_need {
 	bool capture;
 	bool alarms;
 	bool inject;
+	bool clock; /* played with a clock of its own */
+	bool setup;
 	const char *where; /* "campaign.lua:12" for messages, or NULL */
 };
 

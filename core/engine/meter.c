@@ -23,7 +23,9 @@ static bool is_middle(const struct take *t)
 static const struct evl_performance_path *path_of(enum evl_rate rate)
 {
 	static const char *const names[] = {
-		[EVL_RATE_E1] = "E1", [EVL_RATE_T1] = "T1", [EVL_RATE_STM1] = "RS-1"};
+		[EVL_RATE_E1] = "E1", [EVL_RATE_T1] = "T1", [EVL_RATE_STM1] = "RS-1",
+		[EVL_RATE_STM4] = "RS-4", [EVL_RATE_VC3] = "VC-3", [EVL_RATE_VC4] = "VC-4",
+		[EVL_RATE_VC4_4C] = "VC-4-4c"};
 	evl_require(rate > EVL_RATE_NONE && rate < EVL_RATE_COUNT);
 	return evl_performance_path(names[rate]);
 }

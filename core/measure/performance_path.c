@@ -23,6 +23,7 @@ static const struct evl_performance_path paths[] = {
 	/* G.829: events only, no objectives. Shares 10, 30, 15, 15, 25 and 30 %. */
 	{"RS-0", "ITU-T G.829", EVL_EDC_B1, 6480, 8000, 800, 800, 0, 0, 0},
 	{"RS-1", "ITU-T G.829", EVL_EDC_B1, 19440, 8000, 2400, 2400, 0, 0, 0},
+	{"RS-4", "ITU-T G.829", EVL_EDC_B1, 77760, 8000, 2400, 2400, 0, 0, 0}, /* from memory */
 	{"MS-0", "ITU-T G.829", EVL_EDC_B2, 801, 64000, 9600, 9600, 0, 0, 0},
 	{"MS-1", "ITU-T G.829", EVL_EDC_B2, 801, 192000, 28800, 28800, 0, 0, 0},
 	{"MS-4", "ITU-T G.829", EVL_EDC_B2, 801, 768000, 192000, 192000, 0, 0, 0},

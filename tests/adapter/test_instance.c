@@ -295,8 +295,8 @@ static void test_arguments(void **state)
 	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "there is no channel 9");
 	w = what, w.alarm = 0;
 	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "channel e1-1: 0 is no alarm");
-	w = what, w.kind = 3;
-	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "there is no kind 3");
+	w = what, w.kind = 7;
+	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "there is no kind 7");
 	w = what, w.kind = EVL_INJECT_ERRORS;
 	FAILS(evl_instance_inject(in, &w, &err), EVL_E_INVALID, "0 / 0 is no error ratio");
 	w = what, w.duration_ns = 0;

@@ -161,7 +161,8 @@ static void justification_carries_it(void **state)
 /* AIS and loss reach the last bit of each slab, though it has a byte more or less than nominal. */
 static void injections_reach_every_bit(void **state)
 {
-	struct evl_inject ais = {1, EVL_INJECT_ALARM, 4, EVL_ABI_AIS, 0, 0, 40000000, 1000000000};
+	struct evl_inject ais = {1, EVL_INJECT_ALARM, 4, EVL_ABI_AIS, 0, 0, 40000000,
+		1000000000, 0, 0};
 
 	(void)state;
 	for (int sign = -1; sign <= 1; sign += 2) {

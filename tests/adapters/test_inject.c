@@ -227,31 +227,33 @@ static void injections_refused(void **state)
 		int code;
 		const char *text;
 	} cases[] = {
-		{{1, EVL_INJECT_ALARM, 64, EVL_ABI_LOS, 0, 0, 0, MS},
+		{{1, EVL_INJECT_ALARM, 64, EVL_ABI_LOS, 0, 0, 0, MS, 0, 0},
 		 EVL_ADAPTER_E_UNSUPPORTED,
 		 "no channel 64"},
-		{{1, 9, 0, EVL_ABI_LOS, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "kind 9"},
-		{{1, EVL_INJECT_ALARM, 0, 99, 0, 0, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "alarm 99"},
-		{{1, EVL_INJECT_ALARM, 0, EVL_ABI_MS_AIS, 0, 0, 0, MS},
+		{{1, 9, 0, EVL_ABI_LOS, 0, 0, 0, MS, 0, 0}, EVL_ADAPTER_E_UNSUPPORTED, "kind 9"},
+		{{1, EVL_INJECT_ALARM, 0, 99, 0, 0, 0, MS, 0, 0},
+		 EVL_ADAPTER_E_UNSUPPORTED, "alarm 99"},
+		{{1, EVL_INJECT_ALARM, 0, EVL_ABI_MS_AIS, 0, 0, 0, MS, 0, 0},
 		 EVL_ADAPTER_E_UNSUPPORTED,
 		 "trib-1: MS-AIS can be LOS, AIS or TU-AIS"},
-		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_TU_AIS, 0, 0, 0, MS},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_TU_AIS, 0, 0, 0, MS, 0, 0},
 		 EVL_ADAPTER_E_UNSUPPORTED,
 		 "line: TU-AIS can be LOS, MS-AIS or AU-AIS"},
-		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_MS_AIS, 0, 0, 0, MS - 1},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_MS_AIS, 0, 0, 0, MS - 1, 0, 0},
 		 EVL_ADAPTER_E_STATE,
 		 "must last 1 ms"},
-		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_LOS, 0, 0, 0, 0},
+		{{1, EVL_INJECT_ALARM, 63, EVL_ABI_LOS, 0, 0, 0, 0, 0, 0},
 		 EVL_ADAPTER_E_STATE,
 		 "longer than nothing"},
-		{{1, EVL_INJECT_ERRORS, 3, 0, 0, 10, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "0/10"},
-		{{1, EVL_INJECT_ERRORS, 3, 0, 2, 1, 0, MS}, EVL_ADAPTER_E_UNSUPPORTED, "2/1"},
-		{{1, EVL_INJECT_ERRORS, 3, 0, 1, UINT64_MAX, 0, MS},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 0, 10, 0, MS, 0, 0},
+		 EVL_ADAPTER_E_UNSUPPORTED, "0/10"},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 2, 1, 0, MS, 0, 0}, EVL_ADAPTER_E_UNSUPPORTED, "2/1"},
+		{{1, EVL_INJECT_ERRORS, 3, 0, 1, UINT64_MAX, 0, MS, 0, 0},
 		 EVL_ADAPTER_E_UNSUPPORTED,
 		 "1/18446744073709551615"},
 	};
 	struct evl_inject los = {1, EVL_INJECT_ALARM,    RIG_LINE, EVL_ABI_LOS, 0,
-				 0, 1000 * (uint64_t)MS, MS};
+				 0, 1000 * (uint64_t)MS, MS, 0, 0};
 
 	(void)state;
 	rig_open(&rig, "A", 1, NULL);

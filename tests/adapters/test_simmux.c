@@ -276,7 +276,7 @@ static void paced_in_real_time(void **state)
 {
 	const struct evl_open_args args = {.version = 1, .build = "A", .seed = 1};
 	struct evl_arm arm = {1, 20, true, true, 0};
-	struct evl_inject los = {1, EVL_INJECT_ALARM, 20, EVL_ABI_LOS, 0, 0, 0, 20 * MS};
+	struct evl_inject los = {1, EVL_INJECT_ALARM, 20, EVL_ABI_LOS, 0, 0, 0, 20 * MS, 0, 0};
 	uint8_t tx[64 * RIG_E1_BYTES], rx[64 * RIG_E1_BYTES + EVL_SLAB_SLACK];
 	struct evl_slab slab = {1, 20, sizeof(tx), sizeof(rx), tx, rx, 0};
 	struct evl_event e[2];
