@@ -32,7 +32,8 @@ static void *counting_alloc(void *ctx, void *old, size_t old_bytes, size_t bytes
 		s->bytes -= held;
 		return NULL;
 	}
-	if (bytes > held && bytes - held > s->limits.memory_bytes - s->bytes) {
+	if (bytes > held &&
+		(bytes - held > s->limits.memory_bytes - s->bytes || bytes > BLOCK_BYTES_MAX)) {
 		return NULL;
 	}
 	void *p = realloc(old, bytes);
@@ -66,7 +67,7 @@ int sandbox_raise_trip(lua_State *L)
 		break;
 	case TRIP_CPU:
 		lua_pushfstring(L, "more than %d s of processor time used up without end",
-				(int)(s->limits.cpu_ns / UINT64_C(1000000000)));
+			(int)(s->limits.cpu_ns / UINT64_C(1000000000)));
 		break;
 	default:
 		lua_pushliteral(L, "the instruction limit is used up; look for a loop without end");
@@ -127,8 +128,8 @@ static int at_panic(lua_State *L)
 	return 0; /* Lua aborts */
 }
 
-enum evl_status evl_sandbox_create(struct evl_sandbox **out,
-				   const struct evl_sandbox_limits *limits, struct evl_err *err)
+enum evl_status evl_sandbox_create(
+	struct evl_sandbox **out, const struct evl_sandbox_limits *limits, struct evl_err *err)
 {
 	struct evl_sandbox *s = evl_xcalloc(1, sizeof(*s));
 
@@ -161,7 +162,7 @@ enum evl_status evl_sandbox_create(struct evl_sandbox **out,
 
 no_memory:
 	evl_err_set(err, EVL_E_NOMEM, "a memory limit of %zu bytes is too small for Lua",
-		    s->limits.memory_bytes);
+		s->limits.memory_bytes);
 	evl_sandbox_destroy(s);
 	return EVL_E_NOMEM;
 }
@@ -247,8 +248,8 @@ static int to_text(lua_State *L)
 }
 
 /* Words the error value on top of `co`, whose stack is still as the error left it. */
-static enum evl_status word_error(struct evl_sandbox *s, lua_State *co, int lua_status,
-				  struct evl_err *err)
+static enum evl_status word_error(
+	struct evl_sandbox *s, lua_State *co, int lua_status, struct evl_err *err)
 {
 	char at[LUA_IDSIZE + 16];
 	const char *text = lua_type(co, -1) == LUA_TSTRING ? lua_tostring(co, -1) : NULL;
@@ -258,12 +259,12 @@ static enum evl_status word_error(struct evl_sandbox *s, lua_State *co, int lua_
 		enum evl_status status =
 			s->tripped == TRIP_INTERRUPT ? EVL_E_INTERRUPTED : EVL_E_LIMIT;
 		return evl_err_set(err, status, "%s%s", text != NULL ? "" : at,
-				   text != NULL ? text : "the instruction limit is used up");
+			text != NULL ? text : "the instruction limit is used up");
 	}
 	if (lua_status == LUA_ERRMEM) {
 		return evl_err_set(err, EVL_E_NOMEM,
-				   "%sthe script needs more than its %zu MiB of memory", at,
-				   s->limits.memory_bytes >> 20);
+			"%sthe script needs more than its %zu MiB of memory", at,
+			s->limits.memory_bytes >> 20);
 	}
 	if (text == NULL) {
 		/* An object: its own words, if it has any. */
@@ -274,8 +275,8 @@ static enum evl_status word_error(struct evl_sandbox *s, lua_State *co, int lua_
 			evl_err_set(err, EVL_E_SCRIPT, "%s%s", at, lua_tostring(s->main, -1));
 		} else {
 			evl_err_set(err, EVL_E_SCRIPT,
-				    "%san error was raised with a %s value instead of a message",
-				    at, type);
+				"%san error was raised with a %s value instead of a message", at,
+				type);
 		}
 		lua_pop(s->main, 1);
 		return EVL_E_SCRIPT;
@@ -332,6 +333,46 @@ struct load_args {
 	size_t len;
 };
 
+/* Copies each entry of the table below the top into the one on top, without metamethods. */
+static void copy_entries(lua_State *L)
+{
+	lua_pushnil(L);
+	while (lua_next(L, -3) != 0) {
+		lua_pushvalue(L, -2);
+		lua_insert(L, -2);
+		lua_rawset(L, -4);
+	}
+}
+
+/* Pushes the globals of scripts: a copy of those that the library made, so that a script which
+ * gives `string` or `pairs` another meaning does so for itself only. */
+static void push_environment(lua_State *L)
+{
+	if (lua_getfield(L, LUA_REGISTRYINDEX, ENVIRONMENT_KEY) == LUA_TTABLE) {
+		return;
+	}
+	lua_pop(L, 1);
+	lua_pushglobaltable(L);
+	lua_newtable(L);
+	int env = lua_gettop(L);
+	copy_entries(L);
+	for (const char *const *lib =
+			(const char *const[]){"coroutine", "math", "string", "table", "utf8", NULL};
+		*lib != NULL; lib++) {
+		if (lua_getfield(L, env, *lib) == LUA_TTABLE) {
+			lua_newtable(L);
+			copy_entries(L);
+			lua_setfield(L, env, *lib);
+		}
+		lua_pop(L, 1);
+	}
+	lua_pushvalue(L, env);
+	lua_setfield(L, env, "_G");
+	lua_pushvalue(L, env);
+	lua_setfield(L, LUA_REGISTRYINDEX, ENVIRONMENT_KEY);
+	lua_remove(L, -2);
+}
+
 static int load_protected(lua_State *L)
 {
 	const struct load_args *a = lua_touserdata(L, 1);
@@ -339,28 +380,30 @@ static int load_protected(lua_State *L)
 	if (luaL_loadbufferx(L, a->text, a->len, chunk, "t") != LUA_OK) {
 		return lua_error(L);
 	}
+	push_environment(L);
+	lua_setupvalue(L, -2, 1); /* _ENV is the one upvalue of a main chunk */
 	return 1;
 }
 
-enum evl_status evl_sandbox_load(struct evl_sandbox *s, const char *name, const char *text,
-				 size_t len, struct evl_err *err)
+enum evl_status evl_sandbox_load(
+	struct evl_sandbox *s, const char *name, const char *text, size_t len, struct evl_err *err)
 {
 	struct load_args args = {name, text, len};
 	size_t bad;
 
 	if (len > EVL_SANDBOX_TEXT_MAX) {
 		return evl_err_set(err, EVL_E_SCRIPT,
-				   "%s: %zu bytes are too many for a script; at most %u are read",
-				   name, len, EVL_SANDBOX_TEXT_MAX);
+			"%s: %zu bytes are too many for a script; at most %u are read", name, len,
+			EVL_SANDBOX_TEXT_MAX);
 	}
 	if (len > 0 && text[0] == LUA_SIGNATURE[0]) {
-		return evl_err_set(err, EVL_E_SCRIPT,
-				   "%s: is compiled Lua; only Lua text is accepted", name);
+		return evl_err_set(
+			err, EVL_E_SCRIPT, "%s: is compiled Lua; only Lua text is accepted", name);
 	}
 	bad = first_bad_line(text, len);
 	if (bad != 0) {
-		return evl_err_set(err, EVL_E_SCRIPT, "%s:%zu: is no UTF-8 text; a script is text",
-				   name, bad);
+		return evl_err_set(
+			err, EVL_E_SCRIPT, "%s:%zu: is no UTF-8 text; a script is text", name, bad);
 	}
 	if (len >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0) { /* byte order mark */
 		args.text += 3;
@@ -378,11 +421,11 @@ enum evl_status evl_sandbox_load(struct evl_sandbox *s, const char *name, const 
 	if (status != LUA_OK) {
 		if (status == LUA_ERRMEM) {
 			evl_err_set(err, EVL_E_NOMEM, "%s: does not fit into its %zu MiB of memory",
-				    name, s->limits.memory_bytes >> 20);
+				name, s->limits.memory_bytes >> 20);
 		} else {
 			const char *why = lua_tostring(s->main, -1);
 			evl_err_set(err, EVL_E_SCRIPT, "%s%s%s", has_position(why) ? "" : name,
-				    has_position(why) ? "" : ": ", why);
+				has_position(why) ? "" : ": ", why);
 		}
 		lua_pop(s->main, 1);
 		return status == LUA_ERRMEM ? EVL_E_NOMEM : EVL_E_SCRIPT;
@@ -397,7 +440,7 @@ static int new_thread(lua_State *L)
 }
 
 enum evl_status evl_sandbox_resume(struct evl_sandbox *s, lua_State *co, int nargs, bool *yielded,
-				   int *nresults, struct evl_err *err)
+	int *nresults, struct evl_err *err)
 {
 	*yielded = false;
 	*nresults = 0;
@@ -417,8 +460,8 @@ enum evl_status evl_sandbox_resume(struct evl_sandbox *s, lua_State *co, int nar
 	return word_error(s, co, status, err);
 }
 
-enum evl_status evl_sandbox_call(struct evl_sandbox *s, int nargs, int nresults,
-				 struct evl_err *err)
+enum evl_status evl_sandbox_call(
+	struct evl_sandbox *s, int nargs, int nresults, struct evl_err *err)
 {
 	lua_State *L = s->main;
 	int base = lua_gettop(L) - nargs; /* of the function */
@@ -431,8 +474,8 @@ enum evl_status evl_sandbox_call(struct evl_sandbox *s, int nargs, int nresults,
 	if (lua_pcall(L, 0, 1, 0) != LUA_OK) {
 		lua_settop(L, base - 1);
 		return evl_err_set(err, EVL_E_NOMEM,
-				   "the script needs more than its %zu MiB of memory",
-				   s->limits.memory_bytes >> 20);
+			"the script needs more than its %zu MiB of memory",
+			s->limits.memory_bytes >> 20);
 	}
 	lua_State *co = lua_tothread(L, -1);
 	lua_insert(L, base); /* below the function: keeps the coroutine alive */
@@ -469,8 +512,8 @@ static void add_module(struct evl_sandbox *s, const char *name, const char *text
 	s->modules[s->module_count++] = (struct module){name, text, len};
 }
 
-void evl_sandbox_require_text(struct evl_sandbox *s, const char *modname, const char *text,
-			      size_t len)
+void evl_sandbox_require_text(
+	struct evl_sandbox *s, const char *modname, const char *text, size_t len)
 {
 	evl_require(text != NULL);
 	add_module(s, modname, text, len);
@@ -542,5 +585,5 @@ int sandbox_require(lua_State *L)
 	}
 	luaL_pushresult(&b);
 	return luaL_error(L, "there is no module '%s'; a campaign can require: %s", name,
-			  lua_tostring(L, -1));
+		lua_tostring(L, -1));
 }

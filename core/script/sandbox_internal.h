@@ -7,6 +7,10 @@
 #define HOOK_INSTRUCTIONS     1000 /* between two looks at the caps */
 #define BYTES_PER_INSTRUCTION 64   /* what fresh memory costs of the budget: it has to be filled */
 
+/* Of one string or one part of a table. Comparing two such strings is a single instruction; this
+ * keeps a thousand of them, between two looks at the clock, to a few seconds. */
+#define BLOCK_BYTES_MAX (32u * 1024u * 1024u)
+
 enum trip {
 	TRIP_NONE = 0,
 	TRIP_INSTRUCTIONS,
@@ -34,6 +38,8 @@ struct evl_sandbox {
 
 /* Registry key of the table of loaded modules. */
 #define LOADED_KEY "evl.loaded"
+/* Registry key of the globals of scripts. */
+#define ENVIRONMENT_KEY "evl.environment"
 
 /* Raises the error of the cap that was reached. */
 int sandbox_raise_trip(lua_State *L);

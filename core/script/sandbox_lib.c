@@ -71,6 +71,7 @@ static int lib_print(lua_State *L)
 	luaL_pushresult(&b);
 	size_t len;
 	const char *text = lua_tolstring(L, -1, &len);
+	evl_sandbox_charge(L, len);
 	if (s->limits.print != NULL) {
 		s->limits.print(s->limits.print_ctx, text, len);
 	} else {

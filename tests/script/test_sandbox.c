@@ -19,8 +19,8 @@
 
 static struct evl_sandbox_limits small_limits(void)
 {
-	return (struct evl_sandbox_limits){.memory_bytes = (size_t)16 << 20,
-					   .instructions = 3000000};
+	return (struct evl_sandbox_limits){
+		.memory_bytes = (size_t)16 << 20, .instructions = 3000000};
 }
 
 static enum evl_status run_in(struct evl_sandbox *s, const char *text, struct evl_err *err)
@@ -44,7 +44,7 @@ static void expect(const char *text, enum evl_status wanted, const char *message
 	enum evl_status status = run_in(s, text, &err);
 	if (status != wanted || (message != NULL && strstr(err.text, message) == NULL)) {
 		print_error("%s\ngave %d \"%s\", not %d \"%s\"\n", text, status, err.text, wanted,
-			    message != NULL ? message : "");
+			message != NULL ? message : "");
 	}
 	assert_int_equal(status, wanted);
 	if (message != NULL) {
@@ -56,10 +56,9 @@ static void expect(const char *text, enum evl_status wanted, const char *message
 static void test_absent(void **state)
 {
 	(void)state;
-	static const char *const names[] = {
-		"io",          "os",          "debug",           "package",        "load",
-		"loadfile",    "loadstring",  "dofile",          "collectgarbage", "warn",
-		"string.dump", "math.random", "math.randomseed", "(\"\").dump"};
+	static const char *const names[] = {"io", "os", "debug", "package", "load", "loadfile",
+		"loadstring", "dofile", "collectgarbage", "warn", "string.dump", "math.random",
+		"math.randomseed", "(\"\").dump"};
 	for (size_t i = 0; i < sizeof(names) / sizeof(names[0]); i++) {
 		char text[200];
 		snprintf(text, sizeof(text), "assert(%s == nil, 'there')", names[i]);
@@ -71,7 +70,7 @@ static void test_absent(void **state)
 	       "setmetatable=1, tonumber=1, tostring=1, type=1, xpcall=1, _G=1, _VERSION=1,\n"
 	       "string=1, table=1, math=1, utf8=1, coroutine=1}\n"
 	       "for k in pairs(_G) do assert(known[k], k) end",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 }
 
 static void test_endless(void **state)
@@ -139,7 +138,7 @@ static void test_endless_in_c(void **state)
 	expect("return ('').rep('', 1 << 62)", EVL_OK, NULL);
 	expect("table.move({}, 1, 1 << 62, 2)", EVL_E_SCRIPT, "t.lua:1: move: ");
 	expect("table.insert(setmetatable({}, {__len = function() return 1 << 62 end}), 1, 1)",
-	       EVL_E_SCRIPT, "__len");
+		EVL_E_SCRIPT, "__len");
 	expect_too_long("table.insert(t, 1, 1)");
 	expect_too_long("table.remove(t, 1)");
 	expect_too_long("table.sort(t)");
@@ -147,14 +146,14 @@ static void test_endless_in_c(void **state)
 	expect("table.concat({}, '', 1, 1 << 62)", EVL_E_SCRIPT, "too long a span");
 	expect("local t = {} for i = 1, 200000 do t[i] = i end\n"
 	       "while true do table.insert(t, 1, 0) table.remove(t, 1) end",
-	       EVL_E_LIMIT, "t.lua:2:");
+		EVL_E_LIMIT, "t.lua:2:");
 }
 
 static void test_memory(void **state)
 {
 	(void)state;
 	expect("local t = {} while true do t[#t + 1] = {} end", EVL_E_NOMEM,
-	       "t.lua:1: the script needs more than its 16 MiB of memory");
+		"t.lua:1: the script needs more than its 16 MiB of memory");
 	expect("local s = 'x' while true do s = s .. s end", EVL_E_NOMEM, "t.lua:1: ");
 	expect("('x'):rep(1 << 30)", EVL_E_NOMEM, "t.lua:1: ");
 	expect("('x'):rep(1 << 62, 'y')", EVL_E_SCRIPT, "too large");
@@ -163,10 +162,10 @@ static void test_memory(void **state)
 	expect("local function f() return f(), 1 end f()", EVL_E_NOMEM, "t.lua:1: ");
 	/* pcall may catch a want of memory, which leaves the script within its cap. */
 	expect("assert(not pcall(string.rep, 'x', 1 << 30)) assert(#('x'):rep(1000) == 1000)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	/* To copy much again and again costs instructions. */
 	expect("local s = ('x'):rep(4000000) while true do local t = s .. 'y' end", EVL_E_LIMIT,
-	       "t.lua:1: ");
+		"t.lua:1: ");
 
 	struct evl_sandbox_limits limits = small_limits();
 	struct evl_sandbox *s = NULL;
@@ -405,13 +404,13 @@ static void test_require(void **state)
 
 	assert_int_equal(evl_sandbox_create(&s, NULL, &err), EVL_OK);
 	require_text(s, "one",
-		     "local m = {count = 0}\n"
-		     "function m.go(f) m.count = m.count + 1\n"
-		     "  return f() end\n"
-		     "function m.bad() return nil + 1 end\n"
-		     "local core = require 'core'\n"
-		     "m.blame = function() core.blame() end\n"
-		     "return m");
+		"local m = {count = 0}\n"
+		"function m.go(f) m.count = m.count + 1\n"
+		"  return f() end\n"
+		"function m.bad() return nil + 1 end\n"
+		"local core = require 'core'\n"
+		"m.blame = function() core.blame() end\n"
+		"return m");
 	require_text(s, "ring", "return require 'ring'");
 	require_text(s, "broken", "x = = 1");
 	lua_State *L = evl_sandbox_state(s);
@@ -421,12 +420,12 @@ static void test_require(void **state)
 	evl_sandbox_require_value(s, "core");
 
 	assert_int_equal(run_in(s,
-				"local a, b = require 'one', require 'one'\n"
-				"assert(a == b)\n"
-				"a.go(function() end)\n"
-				"assert(b.count == 1)",
-				&err),
-			 EVL_OK);
+				 "local a, b = require 'one', require 'one'\n"
+				 "assert(a == b)\n"
+				 "a.go(function() end)\n"
+				 "assert(b.count == 1)",
+				 &err),
+		EVL_OK);
 	assert_int_equal(run_in(s, "\nrequire 'one'.bad()", &err), EVL_E_SCRIPT);
 	assert_non_null(strstr(err.text, "[one]:4: attempt to perform arithmetic on a nil value"));
 	assert_non_null(strstr(err.text, "(from t.lua:2)"));
@@ -453,16 +452,16 @@ static void test_messages(void **state)
 	expect("\nerror()", EVL_E_SCRIPT, "t.lua:2: an error was raised with a nil value");
 	expect("\nerror({})", EVL_E_SCRIPT, "t.lua:2: an error was raised with a table value");
 	expect("error(setmetatable({}, {__tostring = function() return 'own words' end}))",
-	       EVL_E_SCRIPT, "t.lua:1: own words");
+		EVL_E_SCRIPT, "t.lua:1: own words");
 	expect("\nerror(setmetatable({}, {__tostring = error}))", EVL_E_SCRIPT, "t.lua:2: ");
 	expect("\nerror(setmetatable({}, {__tostring = function() return 1 end}))", EVL_E_SCRIPT,
-	       "t.lua:2: ");
+		"t.lua:2: ");
 	expect("\nlocal x = y.z", EVL_E_SCRIPT,
-	       "t.lua:2: attempt to index a nil value (global 'y')");
+		"t.lua:2: attempt to index a nil value (global 'y')");
 	expect("\n(1)()", EVL_E_SCRIPT, "t.lua:2: attempt to call a number value");
 	expect("\nstring.rep()", EVL_E_SCRIPT, "t.lua:2: bad argument #1 to 'rep'");
 	expect("\nstring.format('%d', {})", EVL_E_SCRIPT,
-	       "t.lua:2: bad argument #2 to 'string.format'");
+		"t.lua:2: bad argument #2 to 'string.format'");
 	expect("\ntable.insert(1, 2)", EVL_E_SCRIPT, "t.lua:2: bad argument #1 to 'table.insert'");
 	expect("\ncoroutine.wrap(function() error 'in' end)()", EVL_E_SCRIPT, "t.lua:2: in");
 }
@@ -478,7 +477,7 @@ static void test_still_lua(void **state)
 	       "assert(not ok and e == 'x!')\n"
 	       "assert(select(2, xpcall(function(...) return select('#', ...) end, print, 1, nil)) "
 	       "== 2)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("local co = coroutine.create(function(a) local b = coroutine.yield(a + 1)\n"
 	       "  error('x' .. b, 0) end)\n"
 	       "local ok, v = coroutine.resume(co, 1) assert(ok and v == 2)\n"
@@ -496,13 +495,13 @@ static void test_still_lua(void **state)
 	       "local t = {} for v in coroutine.wrap(function() for i = 1, 3 do coroutine.yield(i) "
 	       "end\n"
 	       "  end) do t[#t + 1] = v end assert(#t == 3)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("assert(getmetatable('') == 'string')\n"
 	       "assert(not pcall(setmetatable, {}, 1))\n"
 	       "assert(not pcall(setmetatable, setmetatable({}, {__metatable = 1}), {}))\n"
 	       "local t = setmetatable({}, {__index = {a = 1}}) assert(t.a == 1)\n"
 	       "assert(getmetatable(setmetatable(t, nil)) == nil)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("setmetatable({}, {__gc = function() end})", EVL_E_SCRIPT, "__gc");
 	expect("local t = {} for k, v in pairs {3, 2, 1} do t[#t + 1] = k * v end\n"
 	       "assert(table.concat(t, ' ') == '3 4 3')\n"
@@ -513,7 +512,7 @@ static void test_still_lua(void **state)
 	       "for k, v in pairs(setmetatable({}, {__pairs = function() return ipairs {9} end})) "
 	       "do\n"
 	       "  assert(k == 1 and v == 9) end",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("local t = {5, 3, 9, 1} table.sort(t) assert(table.concat(t, ',') == '1,3,5,9')\n"
 	       "table.sort(t, function(a, b) return a > b end)\n"
 	       "assert(table.concat(t, ',') == '9,5,3,1')\n"
@@ -523,7 +522,7 @@ static void test_still_lua(void **state)
 	       "table.sort(u, function(a, b) return a.k < b.k end)\n"
 	       "for i = 2, 1000 do assert(u[i - 1].k < u[i].k or\n"
 	       "  (u[i - 1].k == u[i].k and u[i - 1].i < u[i].i)) end",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("assert(tostring(12) == '12' and tostring(nil) == 'nil' and tostring(1.5) == "
 	       "'1.5')\n"
 	       "assert(tostring(setmetatable({}, {__tostring = function() return 'T' end})) == "
@@ -540,7 +539,7 @@ static void test_still_lua(void **state)
 	       "assert(table.remove({}) == nil)\n"
 	       "assert(select('#', table.unpack({1, 2, nil, 4}, 1, 4)) == 4)\n"
 	       "assert(table.move({1, 2, 3}, 1, 3, 2)[4] == 3)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 }
 
 /* Lua seeds its string hash from addresses and the clock, so that plain pairs differs from run to
@@ -559,9 +558,9 @@ static void test_order(void **state)
 	       "for i, k in ipairs(head) do assert(keys[i] == k, i) end\n"
 	       "for i = 9, 308 do assert(keys[i - 1] < keys[i]) end\n"
 	       "assert(keys[309] == false and keys[310] == true)",
-	       EVL_OK, NULL);
+		EVL_OK, NULL);
 	expect("\nfor k in pairs {[{}] = 1} do end", EVL_E_SCRIPT,
-	       "t.lua:2: pairs: a key of the table is a table");
+		"t.lua:2: pairs: a key of the table is a table");
 }
 
 struct printed {
@@ -588,36 +587,81 @@ static void test_print(void **state)
 	evl_sandbox_destroy(s);
 }
 
-/* A script that spoils its library spoils its own run only. */
+/* A script that spoils its globals spoils them for scripts only, not for library modules. */
 static void test_spoilt(void **state)
 {
 	(void)state;
+	static const char library[] = "return function(x)\n"
+				      "local t = {} for k in pairs({a = x}) do t[#t + 1] = k end\n"
+				      "return string.format('%s', table.concat(t)) end";
 	struct evl_sandbox *s = NULL;
 	struct evl_err err = {0};
 
 	assert_int_equal(evl_sandbox_create(&s, NULL, &err), EVL_OK);
-	assert_int_equal(run_in(s,
-				"for k in pairs(string) do string[k] = false end\n"
-				"local g = _G for k in pairs(g) do g[k] = nil end",
-				&err),
-			 EVL_OK);
-	assert_int_equal(run_in(s, "local x = ('x'):upper()", &err), EVL_E_SCRIPT);
+	evl_sandbox_require_text(s, "good", library, sizeof library - 1);
+	assert_int_equal(
+		run_in(s,
+			"good = require 'good'\n"
+			"for k in pairs(string) do string[k] = false end\n"
+			"for k in pairs(table) do table[k] = false end\n"
+			"local g = _G for k in pairs(g) do if k ~= 'good' then g[k] = nil end end",
+			&err),
+		EVL_OK);
+	assert_int_equal(run_in(s, "local x = good(1) local y = x == 'a' or z()", &err), EVL_OK);
+	assert_int_equal(run_in(s, "local x = ('x'):upper()", &err), EVL_OK);
 	assert_int_equal(run_in(s, "local x = 1 + 1 if x ~= 2 then y() end", &err), EVL_OK);
-	assert_int_equal(run_in(s, "getmetatable('').__index = 1", &err), EVL_E_SCRIPT);
+	assert_int_equal(run_in(s, "string.format('x')", &err), EVL_E_SCRIPT);
+	evl_sandbox_destroy(s);
+}
+
+static void count_print(void *ctx, const char *text, size_t len)
+{
+	(void)text;
+	*(uint64_t *)ctx += len;
+}
+
+/* What takes long in one instruction: printing much, comparing long strings. */
+static void test_long_instructions(void **state)
+{
+	(void)state;
+	uint64_t printed = 0;
+	struct evl_sandbox_limits limits = {.print = count_print,
+		.print_ctx = &printed,
+		.instructions = 10000000,
+		.memory_bytes = 256u << 20};
+	struct evl_sandbox *s = NULL;
+	struct evl_err err = {0};
+
+	assert_int_equal(evl_sandbox_create(&s, &limits, &err), EVL_OK);
+	assert_int_equal(run_in(s, "local s = ('x'):rep(1 << 20) while true do print(s) end", &err),
+		EVL_E_LIMIT);
+	assert_true(printed > 0 && printed <= 10000000);
+	evl_sandbox_budget(s, UINT64_C(1) << 50);
+	assert_int_equal(run_in(s, "local s = ('x'):rep((32 << 20) + 1)", &err), EVL_E_NOMEM);
+	assert_int_equal(run_in(s, "local s = ('x'):rep(31 << 20)", &err), EVL_OK);
 	evl_sandbox_destroy(s);
 }
 
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_absent),       cmocka_unit_test(test_endless),
-		cmocka_unit_test(test_endless_in_c), cmocka_unit_test(test_memory),
-		cmocka_unit_test(test_budget),       cmocka_unit_test(test_cpu),
-		cmocka_unit_test(test_interrupt),    cmocka_unit_test(test_resume),
-		cmocka_unit_test(test_call_results), cmocka_unit_test(test_load),
-		cmocka_unit_test(test_require),      cmocka_unit_test(test_messages),
-		cmocka_unit_test(test_still_lua),    cmocka_unit_test(test_order),
-		cmocka_unit_test(test_print),        cmocka_unit_test(test_spoilt),
+		cmocka_unit_test(test_absent),
+		cmocka_unit_test(test_endless),
+		cmocka_unit_test(test_endless_in_c),
+		cmocka_unit_test(test_memory),
+		cmocka_unit_test(test_budget),
+		cmocka_unit_test(test_cpu),
+		cmocka_unit_test(test_interrupt),
+		cmocka_unit_test(test_resume),
+		cmocka_unit_test(test_call_results),
+		cmocka_unit_test(test_load),
+		cmocka_unit_test(test_require),
+		cmocka_unit_test(test_messages),
+		cmocka_unit_test(test_still_lua),
+		cmocka_unit_test(test_order),
+		cmocka_unit_test(test_print),
+		cmocka_unit_test(test_spoilt),
+		cmocka_unit_test(test_long_instructions),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
