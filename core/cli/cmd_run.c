@@ -181,7 +181,9 @@ static int run(int argc, char **argv)
 			cli_err_out("evenlode: run %" PRId64 " could not be brought to its end\n",
 				out.run);
 		}
-		status = cli_error(&err);
+		cli_error(&err);
+		/* Stopped before there was a run: nothing failed. */
+		status = st == EVL_E_INTERRUPTED ? CLI_INCONCLUSIVE : CLI_ERROR;
 	} else {
 		status = print_outcome(&args, &out);
 	}

@@ -226,6 +226,19 @@ def test_interrupt(p):
     b.expect(p.run('verify', p.path('out')), 0)
 
 
+def test_interrupt_while_loading(p):
+    """Nothing was run, so nothing failed: 2, as for any run that was stopped."""
+    campaign = p.campaign('print "here" while true do end', name='endless.lua')
+    child = p.start('run', campaign, '--bench', p.bench, '--build', 'A', '--store', p.store,
+                    '--progress', 'none', stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert child.stderr.readline() == b'here\n'
+    child.send_signal(signal.SIGINT)
+    out, err = child.communicate(timeout=b.TIME_LIMIT_S)
+    r = b.Result(child.returncode, out.decode(), err.decode(), 0)
+    b.check_clean(r)
+    b.expect(r, 2, 'interrupted')
+
+
 def test_kill(p):
     child = start_long(p)
     wait_for_run(p, child)
