@@ -20,11 +20,10 @@
  *   alike; other keys raise an error; `next` only gives the first key;
  * - `table.sort` is stable; `tostring` and "%s" show no addresses, "%p" raises an error;
  * - `setmetatable` refuses `__gc` (Lua runs finalisers with hooks off);
- * - each script of evl_sandbox_load sees a copy of the globals and of the libraries' tables, one for
- *   all scripts of a sandbox, made at the first load: what it changes there the library modules do
- *   not notice;
- * - no string and no part of a table can be larger than 32 MiB; `print` takes an instruction off the
- *   budget for each byte;
+ * - scripts of evl_sandbox_load see a copy of the globals and of the libraries' tables, one for all
+ *   of a sandbox, made at the first load: what they change there library modules do not notice;
+ * - no string and no part of a table can be larger than 32 MiB; `print` takes an instruction off
+ *   the budget for each byte;
  * - a cap that was reached ends the call, whatever pcall, xpcall or coroutine is around it.
  */
 #pragma once
