@@ -34,7 +34,7 @@ struct diffing {
 	struct evl_rec *a, *b;
 	struct side *sides_a, *sides_b;
 	uint8_t *buf_a, *buf_b; /* CHUNK */
-	bool *candidates;       /* channels of b that may be crossed with: with a map, its own */
+	struct rec_pairs pairs;
 };
 
 /* ---- bit by bit ---- */
@@ -207,7 +207,7 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint32_t with = 0;
 	enum evl_status st = need_digest(x->a, c, sa, err);
 	for (uint32_t o = 0; st == EVL_OK && o < x->b->channels; o++) {
-		if (o == d->b_channel || !x->candidates[o] || x->b->plain[o].rate != own->rate ||
+		if (o == d->b_channel || !x->pairs.candidate[o] || x->b->plain[o].rate != own->rate ||
 		    x->b->infos[o].bits != x->a->infos[c].bits || x->b->infos[o].bits == 0) {
 			continue;
 		}
@@ -236,7 +236,7 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint64_t best = total;
 	st = need_sample(x->a, c, sa, common, err);
 	for (uint32_t o = 0; st == EVL_OK && !sa->sample_fails && o < x->b->channels; o++) {
-		if (o == d->b_channel || !x->candidates[o] || x->b->plain[o].rate != own->rate) {
+		if (o == d->b_channel || !x->pairs.candidate[o] || x->b->plain[o].rate != own->rate) {
 			continue;
 		}
 		struct side *sb = &x->sides_b[o];
@@ -303,42 +303,6 @@ static enum evl_status do_pair(struct diffing *x, struct evl_rec_difference *d, 
 	return st;
 }
 
-/* partner[c] of each channel of a: a channel of b, -1 none, -2 left out. */
-static enum evl_status make_pairs(struct diffing *x, const struct evl_rec_pair *map,
-				  uint32_t map_count, int64_t *partner, bool *taken,
-				  struct evl_err *err)
-{
-	for (uint32_t c = 0; c < x->a->channels; c++) {
-		uint32_t o;
-		partner[c] = map_count > 0 ? -2 : -1;
-		if (map_count == 0 && evl_rec_find(x->b, x->a->plain[c].name, &o)) {
-			partner[c] = o;
-			taken[o] = true;
-		}
-	}
-	for (uint32_t i = 0; i < map_count; i++) {
-		uint32_t c, o;
-		bool in_a = evl_rec_find(x->a, map[i].a, &c);
-		if (!in_a || !evl_rec_find(x->b, map[i].b, &o)) {
-			return evl_err_set(err, EVL_E_NOTFOUND, "%s: has no channel %s",
-					   in_a ? x->b->path : x->a->path,
-					   in_a ? map[i].b : map[i].a);
-		}
-		if (partner[c] >= 0) {
-			return evl_err_set(err, EVL_E_INVALID,
-					   "channel %s of %s is to be compared with both %s and %s",
-					   map[i].a, x->a->path, x->b->plain[partner[c]].name,
-					   map[i].b);
-		}
-		partner[c] = o;
-		x->candidates[o] = true;
-	}
-	for (uint32_t o = 0; map_count == 0 && o < x->b->channels; o++) {
-		x->candidates[o] = true;
-	}
-	return EVL_OK;
-}
-
 enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct evl_rec_pair *map,
 			     uint32_t map_count, evl_rec_diff_report report, void *context,
 			     struct evl_rec_diff_summary *summary, struct evl_err *err)
@@ -349,24 +313,21 @@ enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct 
 	struct diffing x = {.a = a, .b = b};
 	x.sides_a = evl_xcalloc(a->channels, sizeof *x.sides_a);
 	x.sides_b = evl_xcalloc(b->channels, sizeof *x.sides_b);
-	x.candidates = evl_xcalloc(b->channels, sizeof *x.candidates);
 	x.buf_a = evl_xmalloc(CHUNK);
 	x.buf_b = evl_xmalloc(CHUNK);
-	int64_t *partner = evl_xcalloc(a->channels, sizeof *partner);
-	bool *taken = evl_xcalloc(b->channels, sizeof *taken);
 	struct evl_rec_difference d;
-	enum evl_status st = make_pairs(&x, map, map_count, partner, taken, err);
+	enum evl_status st = rec_pairs_init(&x.pairs, a, b, map, map_count, err);
 	for (uint32_t c = 0; st == EVL_OK && c < a->channels; c++) {
-		if (partner[c] == -2) {
+		if (x.pairs.partner[c] == -2) {
 			continue;
 		}
-		st = do_pair(&x, &d, c, partner[c], summary, err);
+		st = do_pair(&x, &d, c, x.pairs.partner[c], summary, err);
 		if (st == EVL_OK && report != NULL) {
 			report(context, &d);
 		}
 	}
 	for (uint32_t o = 0; st == EVL_OK && map_count == 0 && o < b->channels; o++) {
-		if (!taken[o]) {
+		if (!x.pairs.taken[o]) {
 			st = do_pair(&x, &d, -1, o, summary, err);
 			if (report != NULL) {
 				report(context, &d);
@@ -381,10 +342,8 @@ enum evl_status evl_rec_diff(struct evl_rec *a, struct evl_rec *b, const struct 
 	}
 	free(x.sides_a);
 	free(x.sides_b);
-	free(x.candidates);
+	rec_pairs_finish(&x.pairs);
 	free(x.buf_a);
 	free(x.buf_b);
-	free(partner);
-	free(taken);
 	return st;
 }

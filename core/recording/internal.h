@@ -11,7 +11,9 @@
 #include <stdint.h>
 
 #include "core/base/digest.h"
+#include "core/recording/align.h"
 #include "core/recording/channel.h"
+#include "core/recording/diff.h"
 #include "core/recording/reader.h"
 
 enum {
@@ -211,3 +213,87 @@ enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_off
 /* Windows and lanes. */
 bool rec_windows_init(struct evl_rec *r);
 void rec_windows_finish(struct evl_rec *r);
+
+/* ---- align_bits.c: runs of bits at any bit offset ---- */
+
+enum {
+	ALIGN_CHUNK_BITS = 512 * 1024, /* read at once */
+	ALIGN_BYTES = ALIGN_CHUNK_BITS / 8 + 16,
+};
+
+/* One channel, with memory to shift what was read. */
+struct rec_side {
+	struct evl_rec *r;
+	uint32_t channel;
+	uint8_t *raw; /* ALIGN_BYTES */
+};
+
+struct rec_span {
+	int64_t from, to; /* recorded bits; from == to: none */
+};
+
+/* The recorded bits at or after `at`, up to `most` of them without a gap between. */
+enum evl_status rec_span_at(struct rec_side *s, int64_t at, int64_t most, struct rec_span *out,
+			    struct evl_err *err);
+/* out = `bits` bits (at most ALIGN_CHUNK_BITS) that begin at `from`, all recorded; what is left of
+ * the last byte is 0, and 8 bytes more are written as 0. */
+enum evl_status rec_span_read(struct rec_side *s, int64_t from, int64_t bits, uint8_t *out,
+			      struct evl_err *err);
+
+/* ---- align_search.c ---- */
+
+/* Two channels that are compared across a delay. */
+struct rec_aligning {
+	struct rec_side a, b;
+	uint8_t *bits_a, *bits_b, *bits_c; /* ALIGN_BYTES each */
+	struct rec_search *search;
+	int64_t range; /* bits */
+	int64_t near;  /* bits: slips are looked for this near first */
+};
+
+bool rec_aligning_init(struct rec_aligning *x); /* false: no memory */
+void rec_aligning_finish(struct rec_aligning *x);
+
+struct rec_fit {
+	int64_t delay;
+	int64_t different; /* of the probe's bits; -1: nothing fits */
+};
+
+/* A part of the first channel whose place in the second is asked for. */
+struct rec_probe {
+	int64_t from, bits; /* bits 0: none */
+	bool plain;	    /* it repeats itself too much to be found by its words */
+};
+
+/* The first probe at or after `at`. */
+enum evl_status rec_probe_at(struct rec_aligning *x, int64_t at, struct rec_probe *out,
+			     struct evl_err *err);
+/* Differing bits of the probe at a delay, into fit->different. */
+enum evl_status rec_probe_fit(struct rec_aligning *x, const struct rec_probe *p, int64_t delay,
+			      struct rec_fit *fit, struct evl_err *err);
+/* The delay within `centre` - reach and + reach with the fewest differing bits, at most 1/8 of the
+ * probe; the nearest to `centre` when several are equal, and never `without` (NO_DELAY: all).
+ * Looks no further out once none differs. */
+enum evl_status rec_probe_search(struct rec_aligning *x, const struct rec_probe *p, int64_t centre,
+				 int64_t reach, int64_t without, struct rec_fit *best,
+				 struct evl_err *err);
+#define NO_DELAY INT64_MIN
+
+/* ---- align_walk.c ---- */
+
+/* Compares from the start of both, at d->delay_bits; fills what d counts but for only_x_bits. */
+enum evl_status rec_walk(struct rec_aligning *x, const struct evl_rec_align_plan *plan,
+			 struct evl_rec_aligned *d, struct evl_err *err);
+
+/* ---- pairs.c: which channel is compared with which ---- */
+
+struct rec_pairs {
+	int64_t *partner; /* [channels of a]: of b, -1 none, -2 left out */
+	bool *taken;	  /* [channels of b]: somebody's partner */
+	bool *candidate;  /* [channels of b]: may be crossed with; with a map, those it names */
+};
+
+enum evl_status rec_pairs_init(struct rec_pairs *p, const struct evl_rec *a,
+			       const struct evl_rec *b, const struct evl_rec_pair *map,
+			       uint32_t map_count, struct evl_err *err);
+void rec_pairs_finish(struct rec_pairs *p);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * Feeds any bytes to the reader of recordings: open, verify, read every piece, extract, diff with
- * itself. With the first byte odd the blocks' checks and the trailer's digest are made right first,
+ * Feeds any bytes to the reader of recordings: open, verify, read every piece, extract, diff and
+ * align with itself. With the first byte odd the blocks' checks and the trailer's digest are made right first,
  * so that what lies behind them is reached too.
  *
  *	CC=clang meson setup build-fuzz -Dfuzz=true -Db_sanitize=address,undefined -Db_lundef=false
@@ -69,6 +69,8 @@ static void use(struct evl_rec *r)
 	}
 	struct evl_rec_diff_summary sum;
 	(void)evl_rec_diff(r, r, NULL, 0, NULL, NULL, &sum, &err);
+	struct evl_rec_align_plan plan = {.range_ns = 1000000};
+	(void)evl_rec_align(r, r, &plan, NULL, &err);
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
