@@ -207,7 +207,8 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint32_t with = 0;
 	enum evl_status st = need_digest(x->a, c, sa, err);
 	for (uint32_t o = 0; st == EVL_OK && o < x->b->channels; o++) {
-		if (o == d->b_channel || !x->pairs.candidate[o] || x->b->plain[o].rate != own->rate ||
+		if (o == d->b_channel || !x->pairs.candidate[o] ||
+		    x->b->plain[o].rate != own->rate ||
 		    x->b->infos[o].bits != x->a->infos[c].bits || x->b->infos[o].bits == 0) {
 			continue;
 		}
@@ -236,7 +237,8 @@ static enum evl_status find_crossing(struct diffing *x, struct evl_rec_differenc
 	uint64_t best = total;
 	st = need_sample(x->a, c, sa, common, err);
 	for (uint32_t o = 0; st == EVL_OK && !sa->sample_fails && o < x->b->channels; o++) {
-		if (o == d->b_channel || !x->pairs.candidate[o] || x->b->plain[o].rate != own->rate) {
+		if (o == d->b_channel || !x->pairs.candidate[o] ||
+		    x->b->plain[o].rate != own->rate) {
 			continue;
 		}
 		struct side *sb = &x->sides_b[o];

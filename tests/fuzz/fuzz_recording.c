@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Feeds any bytes to the reader of recordings: open, verify, read every piece, extract, diff and
- * align with itself. With the first byte odd the blocks' checks and the trailer's digest are made right first,
- * so that what lies behind them is reached too.
+ * align with itself. With the first byte odd the blocks' checks and the trailer's digest are made
+ * right first, so that what lies behind them is reached too.
  *
  *	CC=clang meson setup build-fuzz -Dfuzz=true -Db_sanitize=address,undefined -Db_lundef=false
  *	ninja -C build-fuzz && build-fuzz/tests/fuzz/fuzz_recording corpus/

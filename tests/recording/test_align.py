@@ -145,7 +145,8 @@ def planted(a, rng, rate, count, kinds, gap):
             new = delay - n
         else:
             new = delay + n
-            parts.append(a[s - n:s] if kind == 'repeated' else rng.integers(0, 2, n, dtype=np.uint8))
+            foreign = rng.integers(0, 2, n, dtype=np.uint8)
+            parts.append(a[s - n:s] if kind == 'repeated' else foreign)
         made.append([s, kind, n, delay, new])
         delay = new
     parts.append(a[at:])
@@ -239,8 +240,7 @@ def test_nothing_to_tell():
     ones = np.ones(100_000, dtype=np.uint8)
     d = compare('E1', ones, ones)
     assert d['relation'] == 'equal' and d['delay_bits'] == 0 and d['other_delay_bits'] is not None
-    word = np.tile(np.array([1, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1],
-                            dtype=np.uint8), 5000)
+    word = np.tile(np.array([int(b) for b in '100010000000100000000001'], dtype=np.uint8), 5000)
     d = compare('E1', word, word[19:])
     assert d['delay_bits'] in (5, -19) and d['changed_bits'] == 0, d
 
