@@ -104,6 +104,9 @@ enum evl_status evl_sdh_encode(struct evl_sdh_tx *tx, const uint8_t *const data[
 /* HIGH: AU pointer; CLIENT: TU pointer. Before the first frame it just holds, later NDF goes along.
  */
 enum evl_status evl_sdh_tx_set_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at at, uint32_t value);
+/* From the next frame (multiframe for TU-12, TU-11) on the pointer word H1 H2 or V1 V2 is sent as
+ * given, whatever the pointer is; the payload stays where it is. -1 releases it. */
+enum evl_status evl_sdh_tx_force_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t word);
 /* Queues increments (> 0) or decrements (< 0). */
 enum evl_status evl_sdh_tx_justify(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t count);
 /* Clock of the VC against its carrier, in 1e-9, as evl_mux63_tx_set_au_offset. */

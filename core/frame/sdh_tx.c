@@ -345,7 +345,7 @@ static uint16_t path_frame(struct sdh_tx_path *p, const struct evl_au_room *room
 			p->tx->tu[t].tu.vc.relevel = true;
 		}
 	}
-	return p->ais ? EVL_PTR_ALL_ONES : word;
+	return p->ais ? EVL_PTR_ALL_ONES : p->word_forced ? p->word : word;
 }
 
 static void rows_of_ones(uint8_t *payload, uint32_t stride, uint32_t columns)

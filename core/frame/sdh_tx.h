@@ -29,6 +29,8 @@ struct sdh_tx_path {
 	uint8_t hold;   /* enum evl_sdh_hold */
 	uint8_t aug, k; /* from 0; k: the AU-3 or TUG-3 */
 	bool ais;
+	bool word_forced; /* the pointer word is `word` */
+	uint16_t word;
 	int32_t client;   /* bulk, -1 otherwise */
 	uint16_t columns; /* of the VC */
 	uint8_t c2, b3;
@@ -49,6 +51,8 @@ struct sdh_tx_path {
 struct sdh_tx_tu {
 	uint8_t row; /* in the block */
 	bool tu11, ais, client_ais;
+	bool word_forced; /* V1 V2 are `word` */
+	uint16_t word;
 	int16_t client; /* -1: none */
 	int32_t ppb;
 	int64_t behind;

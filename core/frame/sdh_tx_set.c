@@ -64,6 +64,18 @@ enum evl_status evl_sdh_tx_set_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at 
 	return EVL_OK;
 }
 
+enum evl_status evl_sdh_tx_force_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t word)
+{
+	struct sdh_tx_path *p = sdh_tx_path_at(tx, at);
+	struct sdh_tx_tu *t = sdh_tx_tu_at(tx, at);
+	if ((p == NULL && t == NULL) || word < -1 || word > 0xffff) {
+		return EVL_E_INVALID;
+	}
+	*(p != NULL ? &p->word_forced : &t->word_forced) = word >= 0;
+	*(p != NULL ? &p->word : &t->word) = (uint16_t)(word >= 0 ? word : 0);
+	return EVL_OK;
+}
+
 enum evl_status evl_sdh_tx_justify(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t count)
 {
 	struct evl_ptr_tx *ptr = pointer_at(tx, at);

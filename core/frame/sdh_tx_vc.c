@@ -39,6 +39,9 @@ static void make_tus(struct sdh_tx_path *p, uint32_t phase, int32_t when)
 		struct sdh_tx_tu *t = &tx->tu[i];
 		uint8_t *out = t->tu11 ? tx->block11[t->row] : tx->block12[t->row];
 		evl_tu1_tx_frame(&t->tu, phase, when, out);
+		if (t->word_forced && phase < 2) {
+			out[0] = (uint8_t)(phase == 0 ? t->word >> 8 : t->word);
+		}
 		if (t->ais) {
 			memset(out, 0xff, t->tu.shape->bytes);
 		}
@@ -105,6 +108,7 @@ static void put_tu3(struct sdh_tx_path *p, uint8_t *vc)
 		tug[row * TUG3] = 0;
 	}
 	uint16_t word = evl_au_tx_frame(&p->au, &room, sdh_make_vc, p);
+	word = p->word_forced ? p->word : word;
 	tug[0] = (uint8_t)(word >> 8);
 	tug[TUG3] = (uint8_t)word;
 	tug[2 * TUG3] = h3;

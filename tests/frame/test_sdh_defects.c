@@ -360,6 +360,35 @@ static void test_concatenation(void **state)
 	sdh_finish(&rig);
 }
 
+/* Forced pointer words that no rule takes (NNNN = 0000): LOP after N = 8 of them (G.783 Annex A),
+ * gone with the third good one; the word is part of the frame, so parities hold and the VC stands
+ * still. */
+static void test_forced_pointer(void **state)
+{
+	(void)state;
+	const struct evl_sdh_at at[] = {high(1), client(5)};
+	const enum evl_alarm lop[] = {EVL_ALARM_AU_LOP, EVL_ALARM_TU_LOP};
+	for (uint32_t i = 0; i < 2; i++) {
+		struct evl_sdh_rx_counts counts;
+		uint32_t from = 0, unit = i == 0 ? 1 : 4; /* frames from pointer to pointer */
+		start(3);
+		assert_int_equal(evl_sdh_tx_force_pointer(rig.tx, at[i], 0x0800), EVL_OK);
+		sdh_run(&rig, 64, true);
+		expect(&from, lop[i], at[i], true, 128 + 7 * unit, 128 + 8 * unit + 2);
+		assert_int_equal(evl_sdh_tx_force_pointer(rig.tx, at[i], -1), EVL_OK);
+		sdh_run(&rig, 64, true);
+		expect(&from, lop[i], at[i], false, 192 + 2 * unit, 192 + 3 * unit + 2);
+		expect_no_other();
+		assert_int_equal(evl_sdh_rx_counts(rig.rx, section, &counts), EVL_OK);
+		assert_int_equal(counts.b1_errors + counts.b2_errors, 0);
+		assert_int_equal(evl_sdh_rx_counts(rig.rx, at[i], &counts), EVL_OK);
+		assert_int_equal(counts.increments + counts.decrements + counts.errors, 0);
+		assert_int_equal(evl_sdh_tx_force_pointer(rig.tx, at[i], 0x10000), EVL_E_INVALID);
+		assert_int_equal(evl_sdh_tx_force_pointer(rig.tx, section, 0), EVL_E_INVALID);
+		sdh_finish(&rig);
+	}
+}
+
 static void dark(struct sdh_rig *r, uint8_t *line, uint64_t frame)
 {
 	if (frame < r->arg) {
@@ -504,6 +533,7 @@ int main(void)
 		cmocka_unit_test(test_vc11),
 		cmocka_unit_test(test_client_ais),
 		cmocka_unit_test(test_concatenation),
+		cmocka_unit_test(test_forced_pointer),
 		cmocka_unit_test(test_dark_from_the_start),
 		cmocka_unit_test(test_section),
 		cmocka_unit_test(test_long_traces),
