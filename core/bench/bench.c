@@ -273,9 +273,32 @@ void evl_bench_label(struct evl_text *out, struct evl_numbering_place *place,
 		evl_text_addf(out, " %u", (unsigned)channel->number);
 	}
 	if (role->numbering && unit != EVL_NUMBERING_BY_RATE &&
-	    evl_numbering_place(place, role->numbering, unit, channel->number)) {
-		evl_text_addf(out, " (%s)", evl_numbering_format(role->numbering, *place, text));
+	    evl_numbering_place(
+		    place, role->numbering, unit, evl_bench_line_number(role, channel))) {
+		const struct evl_bench_ride *ride =
+			role->ride_count > 1 ? evl_bench_ride_of(role, channel) : NULL;
+		evl_text_addf(out, " (%s%s%s)", ride ? ride->line_channel : "", ride ? " " : "",
+			      evl_numbering_format(role->numbering, *place, text));
 	}
+}
+
+const struct evl_bench_ride *evl_bench_ride_of(
+	const struct evl_bench_role *role, const struct evl_bench_channel *channel)
+{
+	for (size_t i = 0; i < role->ride_count; i++) {
+		const struct evl_bench_ride *r = &role->rides[i];
+		if (r->last == 0 || (channel->number >= r->first && channel->number <= r->last)) {
+			return r;
+		}
+	}
+	return NULL;
+}
+
+uint32_t evl_bench_line_number(
+	const struct evl_bench_role *role, const struct evl_bench_channel *channel)
+{
+	const struct evl_bench_ride *ride = evl_bench_ride_of(role, channel);
+	return ride == NULL || ride->last == 0 ? channel->number : channel->number - ride->first + 1;
 }
 
 const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name)

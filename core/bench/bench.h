@@ -53,6 +53,13 @@ struct evl_bench_channel {
 	uint32_t line;
 };
 
+/* On which line of the unit the numbers of a role ride. */
+struct evl_bench_ride {
+	uint32_t first, last;     /* numbers; 0 and 0: all of the role */
+	const char *line_channel; /* of the same adapter */
+	uint32_t line;            /* in the file */
+};
+
 struct evl_bench_role {
 	const char *name;
 	uint32_t adapter;                         /* index into evl_bench.adapters */
@@ -62,6 +69,10 @@ struct evl_bench_role {
 	/* By which the numbers mean places, where E1 or T1: its own, or that of the bench; NULL
 	 * when they mean none. */
 	const struct evl_numbering *numbering;
+	const char *mapping; /* of its channels, which are lines (core/frame/sdh_map_text.h) */
+	uint32_t mapping_line;
+	const struct evl_bench_ride *rides; /* in file order */
+	size_t ride_count;
 	uint32_t line;
 };
 
@@ -110,8 +121,17 @@ enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const 
 
 void evl_bench_destroy(struct evl_bench *bench); /* takes NULL */
 
-/* What people call a channel: "trib 17 (2-6-1)", "trib 17" without a place, "line" of a role
- * without numbers. `unit` is what the channel rides in, BY_RATE: none; *place is zero when there is
+/* NULL when the bench does not say on which line the channel rides. */
+const struct evl_bench_ride *evl_bench_ride_of(
+	const struct evl_bench_role *role, const struct evl_bench_channel *channel);
+
+/* The number of a channel on its line: where a role says its lines by ranges of numbers, each range
+ * begins with 1 on its line. */
+uint32_t evl_bench_line_number(
+	const struct evl_bench_role *role, const struct evl_bench_channel *channel);
+
+/* What people call a channel: "trib 17 (2-6-1)", "trib 64 (line-2 1-1-1)" where the role rides on
+ * several lines, "trib 17" without a place, "line" of a role without numbers. `unit` is what the channel rides in, BY_RATE: none; *place is zero when there is
  * none. Adds to `out`. */
 void evl_bench_label(struct evl_text *out, struct evl_numbering_place *place,
 		     const struct evl_bench_role *role, const struct evl_bench_channel *channel,

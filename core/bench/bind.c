@@ -182,6 +182,17 @@ static bool channel_fits(struct ask *a, const struct evl_bench_channel *c, enum 
 			evl_text_finish(&t);
 			evl_text_finish(&has);
 		}
+		struct evl_err err = {0};
+		struct evl_sdh_map map;
+		uint32_t line;
+		if (p->rate == *rate && evl_rate_is_line(p->rate) &&
+		    !evl_ride_map(&map, a->bench, a->role, p, a->ports, a->port_count, &err)) {
+			problem(a, a->role->mapping_line, "%s", err.text);
+		}
+		if (p->rate == *rate && !evl_ride_line(&line, a->bench, a->role, c, p->rate, a->ports,
+						       a->port_count, &err)) {
+			problem(a, c->line, "%s", err.text);
+		}
 	}
 	a->channel = "";
 	return a->row->problems == before;
@@ -306,11 +317,15 @@ static void bind_role(struct whole *w, struct evl_bound_role *out, const struct 
 		if (b->place.m != 0) {
 			b->numbering = copy;
 			b->unit = unit;
-			b->has_klm = unit == EVL_NUMBERING_TU12 &&
-				     copy->route == EVL_NUMBERING_AU4 && copy->augs == 1;
 		}
-		if (b->has_klm) {
-			b->klm = (struct evl_klm){b->place.k, b->place.l, b->place.m};
+		b->line_number = evl_bench_line_number(role, c);
+		evl_require(evl_ride_line(&b->line_channel, a->bench, role, c, p->rate, a->ports,
+					  a->port_count, NULL));
+		if (evl_rate_is_line(p->rate)) {
+			struct evl_sdh_map *map = evl_arena_alloc(&w->arena, sizeof *map);
+			evl_require(evl_ride_map(
+				map, a->bench, role, p, a->ports, a->port_count, NULL));
+			b->map = map;
 		}
 		b->label = evl_arena_copy(&w->arena, evl_text_str(&t), t.len);
 		out->rate = p->rate;

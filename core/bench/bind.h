@@ -25,7 +25,7 @@
 
 #include "core/base/rate.h"
 #include "core/bench/bench.h"
-#include "core/frame/klm.h"
+#include "core/frame/sdh_map.h"
 
 /* What a channel can do: the same values as EVL_CH_x of the driver ABI. */
 enum {
@@ -68,8 +68,11 @@ struct evl_bound_channel {
 	const struct evl_numbering *numbering;
 	enum evl_numbering_unit unit;
 	struct evl_numbering_place place;
-	bool has_klm; /* the place is a TU-12 of the VC-4 of an STM-1, and klm is it */
-	struct evl_klm klm;
+	uint32_t line_number; /* the number on its line; `number` unless a role has several */
+	/* The line that it rides on, in the adapter's own list: as the bench says, or the only one
+	 * that the adapter has; UINT32_MAX: not known. */
+	uint32_t line_channel;
+	const struct evl_sdh_map *map; /* what a line carries by the bench; NULL for others */
 	const char *name;  /* of the adapter's channel */
 	const char *label; /* "trib 17 (2-6-1)", "trib 17", or "line" for a lone channel */
 	uint32_t adapter;  /* index into evl_bench.adapters */
@@ -136,6 +139,12 @@ enum evl_status evl_bind(struct evl_binding **out, struct evl_fit *fit,
 
 void evl_binding_destroy(struct evl_binding *binding); /* takes NULL */
 void evl_fit_finish(struct evl_fit *fit);              /* takes a zeroed object */
+
+/* Which client of a line with this map (evl_sdh_map_clients) a channel is. Where the numbering
+ * leaves the unit to the rate, a T1 is sought in TU-11 and in TU-12. VC-3: number 3 (A - 1) + K, VC-4:
+ * A. False when the line carries no such client at that place. */
+bool evl_bound_client(
+	uint32_t *client, const struct evl_sdh_map *map, const struct evl_bound_channel *channel);
 
 /* NULL when there is no such role. */
 const struct evl_bound_role *evl_binding_role(const struct evl_binding *binding, const char *name);

@@ -9,6 +9,7 @@
 #include "core/base/err.h"
 #include "core/base/text.h"
 #include "core/bench/bench.h"
+#include "core/bench/bind.h"
 
 /* All memory of one phase, freed at once. Ends the process when out of memory, so callers bound
  * what they ask for. */
@@ -109,6 +110,22 @@ enum evl_status evl_bench_take_numbering(struct evl_numbering *map, const struct
 					 const struct evl_node *n); /* n may be NULL */
 enum evl_status evl_bench_take_options(struct evl_bench_adapter *adapter,
 				       const struct evl_reader *r, const struct evl_node *n);
+/* The keys `mapping` and `line` of a role whose channels and numbers are known. */
+enum evl_status evl_bench_take_lines(
+	struct evl_bench_role *role, const struct evl_reader *r, const struct evl_node *n);
+
+/* ride.c: the map of a line by the bench; false and the problem worded when it is wrong. `ports`:
+ * all of the bench's. */
+bool evl_ride_map(struct evl_sdh_map *out, const struct evl_bench *bench,
+		  const struct evl_bench_role *role, const struct evl_bound_port *line,
+		  const struct evl_bound_port *ports, size_t port_count, struct evl_err *err);
+/* The line of a channel; UINT32_MAX when it is not known. False and the problem worded when the
+ * bench names one that is not there, or the line carries no such channel there. */
+bool evl_ride_line(uint32_t *line_channel, const struct evl_bench *bench,
+		   const struct evl_bench_role *role, const struct evl_bench_channel *channel,
+		   enum evl_rate rate, const struct evl_bound_port *ports, size_t port_count,
+		   struct evl_err *err);
+
 /* Needs the adapters and the numbering of the bench. */
 enum evl_status evl_bench_take_roles(struct evl_bench *bench, const struct evl_reader *r,
 				     const struct evl_node *n);

@@ -173,7 +173,8 @@ static enum evl_status take_role(const struct evl_bench *b, size_t *total,
 				 struct evl_bench_role *role, const struct evl_reader *r,
 				 const struct evl_node *n)
 {
-	static const char *const known[] = {"adapter", "channels", "numbers", "numbering", NULL};
+	static const char *const known[] = {"adapter", "channels", "numbers", "numbering",
+					    "mapping", "line",     NULL};
 	enum evl_status st = evl_node_want_map(r, n, n->key, "{adapter: mux, channels: [line]}");
 	if (st < 0) {
 		return st;
@@ -234,7 +235,7 @@ static enum evl_status take_role(const struct evl_bench *b, size_t *total,
 	if (st == EVL_OK && numbering) {
 		st = take_role_numbering(role, r, numbering);
 	}
-	return st;
+	return st == EVL_OK ? evl_bench_take_lines(role, r, n) : st;
 }
 
 enum evl_status evl_bench_take_roles(struct evl_bench *b, const struct evl_reader *r,

@@ -106,7 +106,9 @@ static json_t *channel_json(const struct evl_bench_role *role, const struct evl_
 	json_t *o = json_object();
 
 	evl_bench_label(&label, &place, role, c, unit);
+	const struct evl_bench_ride *ride = evl_bench_ride_of(role, c);
 	json_object_set_new(o, "number", json_integer((json_int_t)c->number));
+	json_object_set_new(o, "line", ride != NULL ? cli_json_text(ride->line_channel) : json_null());
 	json_object_set_new(o, "channel", cli_json_text(c->name));
 	json_object_set_new(o, "label", cli_json_text(evl_text_str(&label)));
 	if (place.m == 0) {
@@ -150,6 +152,35 @@ static json_t *role_json(
 		"channels", list);
 }
 
+/* ---- lines ---- */
+
+static void print_lines(const struct evl_bench *b)
+{
+	for (size_t i = 0; i < b->role_count; i++) {
+		const struct evl_bench_role *role = &b->roles[i];
+		for (size_t k = 0; role->mapping[0] && k < role->channel_count; k++) {
+			cli_out("line %s of %s (role %s): mapping %s\n", role->channels[k].name,
+				b->adapters[role->adapter].name, role->name, role->mapping);
+		}
+	}
+}
+
+static json_t *lines_json(const struct evl_bench *b)
+{
+	json_t *list = json_array();
+	for (size_t i = 0; i < b->role_count; i++) {
+		const struct evl_bench_role *role = &b->roles[i];
+		for (size_t k = 0; role->mapping[0] && k < role->channel_count; k++) {
+			json_array_append_new(list,
+				json_pack("{s:o, s:o, s:o, s:o}", "role", cli_json_text(role->name),
+					"adapter", cli_json_text(b->adapters[role->adapter].name),
+					"channel", cli_json_text(role->channels[k].name), "mapping",
+					cli_json_text(role->mapping)));
+		}
+	}
+	return list;
+}
+
 /* ---- the verb ---- */
 
 static int print_all(
@@ -165,6 +196,7 @@ static int print_all(
 		}
 		if (!json && shown == 0) {
 			cli_out("bench %s%s%s\n", b->name, b->title[0] ? ": " : "", b->title);
+			print_lines(b);
 		}
 		shown++;
 		if (json) {
@@ -175,8 +207,9 @@ static int print_all(
 		}
 	}
 	if (json) {
-		cli_json_print(json_pack("{s:o, s:o, s:o}", "bench", cli_json_text(b->name),
-			"title", cli_json_text(b->title), "roles", json_incref(roles)));
+		cli_json_print(json_pack("{s:o, s:o, s:o, s:o}", "bench", cli_json_text(b->name),
+			"title", cli_json_text(b->title), "lines", lines_json(b), "roles",
+			json_incref(roles)));
 	} else if (shown == 0) {
 		cli_out("bench %s: %s%s%s\n", b->name, only ? "role " : "no role", only ? only : "",
 			only ? " has no numbers with places; write numbering and numbers in the "

@@ -2,7 +2,6 @@
 /* Functions of the `core` module that belong to a running case: takes, checks, channels. */
 #include <string.h>
 
-#include "core/frame/klm.h"
 #include "core/script/internal.h"
 
 static struct run_state *running(lua_State *L)
@@ -133,9 +132,9 @@ static int case_channels(lua_State *L)
 		lua_setfield(L, -2, "number");
 		lua_pushstring(L, b->label);
 		lua_setfield(L, -2, "label");
-		if (b->has_klm) {
-			char text[EVL_KLM_TEXT];
-			lua_pushstring(L, evl_klm_format(b->klm, text));
+		if (b->place.m != 0) {
+			char text[EVL_NUMBERING_TEXT];
+			lua_pushstring(L, evl_numbering_format(b->numbering, b->place, text));
 			lua_setfield(L, -2, "klm");
 		}
 		lua_rawseti(L, -2, ++n);

@@ -9,7 +9,6 @@
 
 #include "core/base/file.h"
 #include "core/base/text.h"
-#include "core/frame/klm.h"
 #include "core/script/internal.h"
 
 void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err)
@@ -72,11 +71,12 @@ static enum evl_status keep_bench(struct run_state *r, struct evl_err *err)
 	}
 	for (uint32_t i = 0; i < evl_engine_channel_count(r->engine) && st == EVL_OK; i++) {
 		const struct evl_bound_channel *b = evl_engine_channel(r->engine, i);
-		char klm[EVL_KLM_TEXT];
+		char klm[EVL_NUMBERING_TEXT];
 		struct evl_row_channel row = {.ordinal = (int)i,
 			.role = b->role,
 			.number = (int)b->number,
-			.klm = b->has_klm ? evl_klm_format(b->klm, klm) : NULL,
+			.klm = b->place.m != 0 ? evl_numbering_format(b->numbering, b->place, klm)
+					      : NULL,
 			.label = b->label,
 			.adapter = bench->adapters[b->adapter].name,
 			.channel = b->name,

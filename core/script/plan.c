@@ -9,7 +9,6 @@
 #include <jansson.h>
 
 #include "core/base/file.h"
-#include "core/frame/klm.h"
 #include "core/measure/delay.h"
 #include "core/measure/phase.h"
 #include "core/script/internal.h"
@@ -272,16 +271,17 @@ static enum evl_status inside(struct build *b, struct evl_err *err)
 	b->inside.phase_set = ph.set;
 	for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
 		const struct evl_bound_channel *ch = &role->channels[c];
-		if (!ch->has_klm || b->inside.count == 63) {
+		uint32_t client;
+		if (!evl_bound_client(&client, line->channels[0].map, ch) ||
+			b->inside.count == 63) {
 			st = evl_err_set(err, EVL_E_INVALID,
-				"take %s: inside: %s has no place K-L-M; give numbering "
-				"and numbers in "
-				"the bench file",
-				b->name, ch->label);
+				"take %s: inside: %s has no place in %s; give numbering, numbers and "
+				"mapping in the bench file",
+				b->name, ch->label, line->name);
 			break;
 		}
 		b->inside.slots[b->inside.count].channel = first_channel(b, role) + (uint32_t)c;
-		b->inside.slots[b->inside.count].slot = (uint8_t)evl_klm_index(ch->klm);
+		b->inside.slots[b->inside.count].slot = (uint8_t)client;
 		b->inside.slots[b->inside.count].phase = ph.phase[c];
 		b->inside.count++;
 	}

@@ -120,7 +120,6 @@ static void test_t1(void **state)
 	const struct evl_bound_channel *c = b->roles[0].channels;
 	assert_string_equal(c[0].label, "t1 84 (3-7-4)");
 	assert_string_equal(c[1].label, "t1 85");
-	assert_false(c[0].has_klm);
 	assert_int_equal(c[0].unit, EVL_NUMBERING_TU11);
 	assert_int_equal(c[0].place.m, 4);
 	assert_null(c[1].numbering);
@@ -173,20 +172,19 @@ static void test_good(void **state)
 	assert_int_equal(c->number, 17);
 	assert_int_equal(c->channel, 17);
 	assert_int_equal(c->adapter, 0);
-	assert_true(c->has_klm);
 	/* 17 = K + 3(L-1) + 21(M-1): K 2, L 6, M 1. */
-	assert_int_equal(c->klm.k * 100 + c->klm.l * 10 + c->klm.m, 261);
+	assert_int_equal(c->place.k * 100 + c->place.l * 10 + c->place.m, 261);
 	assert_string_equal(c->label, "trib 17 (2-6-1)");
 	assert_string_equal(c->name, "trib-17");
 	assert_string_equal(c->role, "trib");
 	assert_int_equal(c->abilities, ALL);
 	c = &evl_binding_role(b, "line")->channels[0];
 	assert_string_equal(c->label, "line");
-	assert_false(c->has_klm);
+	assert_int_equal(c->place.m, 0);
 	assert_int_equal(c->channel, 0);
 	c = &evl_binding_role(b, "clock")->channels[0];
 	assert_string_equal(c->label, "clock 1");
-	assert_false(c->has_klm);
+	assert_int_equal(c->place.m, 0);
 	assert_int_equal(c->adapter, 1);
 	assert_null(evl_binding_role(b, "few"));
 	evl_binding_destroy(b);

@@ -41,6 +41,23 @@ def test_e1(p):
     assert by_number[64]['place'] is None and by_number[64]['label'] == 'trib 64'
 
 
+def test_two_lines(p):
+    path = p.write('two.yaml', '''\
+bench: two
+numbering: column-order
+adapters: {mux: {driver: simmux}}
+roles:
+  trib: {adapter: mux, channels: 'trib-{1..126}', line: {1..63: line-1, 64..126: line-2}}
+  line: {adapter: mux, channels: 'line-{1..2}', mapping: AU-4/TU-12/E1}
+''')
+    data, by_number = rows(p, path)
+    assert [x['mapping'] for x in data['lines']] == ['AU-4/TU-12/E1'] * 2, data['lines']
+    c = by_number[85]  # the 22nd of its line: 1-1-2 by G.707 Table 7-1
+    assert (c['place'], c['line'], c['label']) == ('1-1-2', 'line-2', 'trib 85 (line-2 1-1-2)'), c
+    b.expect(p.run('numbering', '--bench', path), 0,
+             'line line-2 of mux (role line): mapping AU-4/TU-12/E1', 'trib 64 (line-2 1-1-1)')
+
+
 def test_table_for_people(p):
     out = b.expect(p.run('numbering', '--bench', bench(p, 63, 'numbering: klm-order\n')), 0,
                    'bench tables: Invented', 'TU-12 in STM-1 by way of AU-4, klm-order').out

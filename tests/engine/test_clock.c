@@ -342,8 +342,10 @@ static void mux_up(struct mux *x, const char *clock)
 			.capture = true,
 			.watch = true};
 		x->inside.slots[i].channel = i;
-		x->inside.slots[i].slot =
-			(uint8_t)evl_klm_index(evl_engine_channel(x->engine, i)->klm);
+		uint32_t client = 0;
+		assert_true(evl_bound_client(&client, evl_engine_channel(x->engine, 63)->map,
+			evl_engine_channel(x->engine, i)));
+		x->inside.slots[i].slot = (uint8_t)client;
 		x->inside.slots[i].phase = phases[i];
 	}
 	x->parts[63] = (struct evl_take_part){.channel = 63, .capture = true, .watch = true};

@@ -121,7 +121,10 @@ int main(void)
 		parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
 		inside.slots[i].channel = i;
-		inside.slots[i].slot = (uint8_t)evl_klm_index(evl_engine_channel(engine, i)->klm);
+		uint32_t client = 0;
+		evl_require(evl_bound_client(&client, evl_engine_channel(engine, 63)->map,
+			evl_engine_channel(engine, i)));
+		inside.slots[i].slot = (uint8_t)client;
 		inside.slots[i].phase = phases[i];
 	}
 	parts[63] = (struct evl_take_part){.channel = 63, .capture = true};
