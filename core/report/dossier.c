@@ -12,13 +12,14 @@
 #include "core/report/internal.h"
 #include "core/report/manifest.h"
 #include "core/report/page.h"
+#include "core/report/pdf.h"
 #include "core/report/place.h"
 #include "core/store/compare.h"
 #include "core/store/export.h"
 #include "core/store/store_read.h"
 
 #define COMPARE_ALPHA 0.05 /* chance of one false alarm in a whole comparison */
-#define FILES_MAX     9
+#define FILES_MAX     10
 
 struct part {
 	const char *name;
@@ -40,6 +41,10 @@ struct making {
 	char *evidence;
 	size_t evidence_len;
 	struct evl_text html, howto, sums, manifest;
+	uint8_t *pdf; /* signed */
+	size_t pdf_len;
+	size_t pdf_unsigned_len;
+	char pdf_unsigned_sha256[EVL_SHA256_HEX];
 	uint8_t *signature;
 	size_t signature_len;
 	struct part parts[FILES_MAX];
@@ -159,6 +164,31 @@ static void render(struct making *m)
 	evl_page_write(&m->html, m->run, m->before, m->before == NULL ? NULL : &m->compare, &facts);
 }
 
+static enum evl_status make_pdf(struct making *m, struct evl_err *err)
+{
+	const struct evl_row_run *r = &m->run->run;
+	char title[400];
+	uint8_t md[EVL_SHA256_BYTES];
+	uint8_t *plain = NULL;
+	snprintf(title, sizeof title, "%.200s (build %.60s): %.20s",
+		r->campaign_title == NULL ? r->campaign_name : r->campaign_title, r->build,
+		r->verdict);
+	struct evl_pdf_facts facts = {.title = title,
+		.report_id = m->id,
+		.created_utc = r->ended_utc == NULL ? r->started_utc : r->ended_utc,
+		.mark = evl_signer_is_demo(m->signer) ? EVL_DEMO_KEY_MARK : NULL};
+	enum evl_status st = evl_pdf_make(
+		&plain, &m->pdf_unsigned_len, evl_text_str(&m->html), m->html.len, &facts, err);
+	if (st == EVL_OK) {
+		evl_sha256_of(plain, m->pdf_unsigned_len, md);
+		evl_hex(md, sizeof md, m->pdf_unsigned_sha256);
+		st = evl_pdf_sign(&m->pdf, &m->pdf_len, plain, m->pdf_unsigned_len, m->signer,
+			m->issued, err);
+	}
+	free(plain);
+	return st;
+}
+
 static void write_howto(struct making *m)
 {
 	struct evl_text *t = &m->howto;
@@ -200,7 +230,11 @@ static void write_howto(struct making *m)
 		"   assert link == e['head'] == "
 		"json.load(open('manifest.json'))['chain']['head']\n"
 		"   print('chain of', len(e['rows']), 'rows holds')\n   END\n\n"
-		"6. A recording, if the laboratory gave you one: sha256sum FILE, and compare it "
+		"6. The signature within report.pdf, which has the same content as report.html: "
+		"with pdfsig\n   (poppler), or a viewer that shows signatures:\n\n"
+		"   pdfsig -nocert report.pdf\n\n"
+		"   It must say \"Signature is Valid\" and \"Total document signed\".\n\n"
+		"7. A recording, if the laboratory gave you one: sha256sum FILE, and compare it "
 		"with\n   \"recordings\" in manifest.json.\n\n"
 		"With evenlode, `evenlode verify FOLDER` does 1 to 5 at once and names what was "
 		"altered.\n");
@@ -226,6 +260,8 @@ static enum evl_status write_manifest(struct making *m, struct evl_err *err)
 		.chain_links = m->chain.links,
 		.chain_head = m->chain.head,
 		.results_digest = m->results,
+		.pdf_unsigned_bytes = m->pdf_unsigned_len,
+		.pdf_unsigned_sha256 = m->pdf_unsigned_sha256,
 		.files = files,
 		.file_count = m->part_count,
 	};
@@ -282,6 +318,11 @@ static enum evl_status make(struct making *m, struct evl_err *err)
 	name_report(m);
 	render(m);
 	add_part(m, EVL_DOSSIER_REPORT, NULL, evl_text_str(&m->html), m->html.len);
+	st = make_pdf(m, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	add_part(m, EVL_DOSSIER_PDF, NULL, m->pdf, m->pdf_len);
 	write_howto(m);
 	add_part(m, EVL_DOSSIER_HOWTO, NULL, evl_text_str(&m->howto), m->howto.len);
 	write_sums(m);
@@ -351,6 +392,7 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	evl_run_destroy(m.run);
 	evl_signer_destroy(m.signer);
 	free(m.evidence);
+	free(m.pdf);
 	free(m.signature);
 	return st;
 }

@@ -9,10 +9,11 @@
  *
  * The folder holds
  * - report.html: the report; one file, no network, no script
+ * - report.pdf: the same content on pages, signed by itself as well (pdf.h)
  * - evidence.json: every row of the run, in the order of its hash chain (core/store/export.h)
  * - campaign.lua, bench.yaml: as they were run (left out when the store does not hold them)
  * - VERIFY.txt: how to check all of this without evenlode
- * - SHA256SUMS: digests of the five files above, for `sha256sum -c`
+ * - SHA256SUMS: digests of the six files above, for `sha256sum -c`
  * - manifest.json: RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
  *   results digest, recordings with their digests, adapters, software, issue time
  * - manifest.p7s: detached CMS signature over manifest.json, DER

@@ -17,9 +17,9 @@
 #include "core/base/file.h"
 #include "core/report/internal.h"
 
-#define PEM_MAX_BYTES	(1u << 20)
-#define DEMO_VALID_S	(3653 * 86400LL) /* ten years */
-#define RSA_MIN_BITS	2048
+#define PEM_MAX_BYTES   (1u << 20)
+#define DEMO_VALID_S    (3653 * 86400LL) /* ten years */
+#define RSA_MIN_BITS    2048
 #define CHAIN_MAX_CERTS 10
 
 const char *evl_ossl_reason(void)
@@ -29,18 +29,27 @@ const char *evl_ossl_reason(void)
 	return text == NULL ? "no further detail" : text;
 }
 
+/* What was printed into `bio`, which is freed; the caller frees the text. `len` may be NULL. */
+static char *take_text(BIO *bio, size_t *len)
+{
+	char *text = NULL;
+	size_t n = (size_t)BIO_get_mem_data(bio, &text);
+	char *out = evl_xmalloc(n + 1);
+	memcpy(out, text, n);
+	out[n] = '\0';
+	if (len != NULL) {
+		*len = n;
+	}
+	BIO_free(bio);
+	return out;
+}
+
 char *evl_x509_name_text(const X509_NAME *name)
 {
 	BIO *bio = BIO_new(BIO_s_mem());
 	evl_require(bio != NULL);
 	X509_NAME_print_ex(bio, name, 0, XN_FLAG_ONELINE & ~(unsigned long)ASN1_STRFLGS_ESC_MSB);
-	char *text = NULL;
-	long n = BIO_get_mem_data(bio, &text);
-	char *out = evl_xmalloc((size_t)n + 1);
-	memcpy(out, text, (size_t)n);
-	out[n] = '\0';
-	BIO_free(bio);
-	return out;
+	return take_text(bio, NULL);
 }
 
 void evl_x509_fingerprint(const X509 *cert, char out[EVL_SHA256_HEX])
@@ -104,14 +113,7 @@ char *evl_pem_text(const STACK_OF(X509) * certs, size_t *len)
 	for (int i = 0; i < sk_X509_num(certs); i++) {
 		evl_require(PEM_write_bio_X509(bio, sk_X509_value(certs, i)) == 1);
 	}
-	char *text = NULL;
-	long n = BIO_get_mem_data(bio, &text);
-	char *out = evl_xmalloc((size_t)n + 1);
-	memcpy(out, text, (size_t)n);
-	out[n] = '\0';
-	*len = (size_t)n;
-	BIO_free(bio);
-	return out;
+	return take_text(bio, len);
 }
 
 /* Never answers: a dossier is made in the night, nobody is there to type. Notes the question. */

@@ -14,8 +14,8 @@
 bool evl_dossier_knows_file(const char *name)
 {
 	static const char *const names[] = {EVL_DOSSIER_MANIFEST, EVL_DOSSIER_SIGNATURE,
-		EVL_DOSSIER_SIGNER, EVL_DOSSIER_REPORT, EVL_DOSSIER_EVIDENCE, EVL_DOSSIER_CAMPAIGN,
-		EVL_DOSSIER_BENCH, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
+		EVL_DOSSIER_SIGNER, EVL_DOSSIER_REPORT, EVL_DOSSIER_PDF, EVL_DOSSIER_EVIDENCE,
+		EVL_DOSSIER_CAMPAIGN, EVL_DOSSIER_BENCH, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
 	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
 		if (strcmp(name, names[i]) == 0) {
 			return true;
@@ -242,6 +242,10 @@ json_t *evl_manifest_make(const struct evl_run *run, const struct evl_run *befor
 		set_text(o, "results_digest", before->results_digest);
 		set(m, "compared_with", o);
 	}
+	json_t *pdf = object();
+	set(pdf, "unsigned_bytes", json_integer((json_int_t)facts->pdf_unsigned_bytes));
+	set_text(pdf, "unsigned_sha256", facts->pdf_unsigned_sha256);
+	set(m, "pdf", pdf);
 	json_t *files = json_array();
 	evl_require(files != NULL);
 	for (size_t i = 0; i < facts->file_count; i++) {

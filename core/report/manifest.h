@@ -27,6 +27,7 @@
 #define EVL_DOSSIER_SIGNATURE "manifest.p7s"
 #define EVL_DOSSIER_SIGNER    "signer.pem"
 #define EVL_DOSSIER_REPORT    "report.html"
+#define EVL_DOSSIER_PDF       "report.pdf"
 #define EVL_DOSSIER_EVIDENCE  "evidence.json"
 #define EVL_DOSSIER_CAMPAIGN  "campaign.lua"
 #define EVL_DOSSIER_BENCH     "bench.yaml"
@@ -49,6 +50,10 @@ struct evl_manifest_facts {
 	int64_t chain_links;
 	const char *chain_head;
 	const char *results_digest;
+	/* The PDF without its signature: its first bytes. The same for the same store and options.
+	 */
+	size_t pdf_unsigned_bytes;
+	const char *pdf_unsigned_sha256;
 	const struct evl_manifest_file *files;
 	size_t file_count;
 };

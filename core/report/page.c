@@ -277,10 +277,10 @@ static void put_head(struct evl_page *p)
 	const struct evl_row_run *r = &p->run->run;
 	const char *title = r->campaign_title == NULL ? r->campaign_name : r->campaign_title;
 	evl_page_put(p,
-		"<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
-		"<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
-		"<meta name=\"color-scheme\" content=\"light dark\">\n"
-		"<meta name=\"generator\" content=\"evenlode $\">\n<title>$: $ (build $)</title>\n"
+		"<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n"
+		"<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n"
+		"<meta name=\"color-scheme\" content=\"light dark\"/>\n"
+		"<meta name=\"generator\" content=\"evenlode $\"/>\n<title>$: $ (build $)</title>\n"
 		"<style>\n",
 		r->software_version, evl_page_verdict_name(p->verdict), title, r->build);
 	evl_text_add(p->t, evl_report_css);

@@ -50,7 +50,8 @@ static void put_files(struct evl_page *p)
 			f->name, f->what, evl_num_bytes((int64_t)f->bytes).s, f->sha256);
 	}
 	evl_page_put(p, "</tbody></table></div>\n<p class=\"quiet\">manifest.json lists these, "
-			"this report and VERIFY.txt with their digests; manifest.p7s signs "
+			"this report (report.html and report.pdf, the same content) and VERIFY.txt "
+			"with their digests; manifest.p7s signs "
 			"manifest.json; signer.pem is the certificate.</p>\n");
 }
 
@@ -130,7 +131,7 @@ void evl_page_put_evidence(struct evl_page *p)
 	evl_page_put(p,
 		"<dl class=\"how\"><dt>Head of the hash chain</dt><dd><code "
 		"class=\"hash\">$</code> after $</dd><dt>Results digest</dt><dd><code "
-		"class=\"hash\">$</code><br><span class=\"quiet\">The same for every run of this "
+		"class=\"hash\">$</code><br/><span class=\"quiet\">The same for every run of this "
 		"campaign, bench, build and seed on the virtual clock that gives the same "
 		"results, on any machine.</span></dd><dt>Software</dt><dd>$</dd><dt>Lua library, "
 		"SHA-256</dt><dd><code class=\"hash\">$</code></dd><dt>To "

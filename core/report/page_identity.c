@@ -136,26 +136,21 @@ static void put_run(struct evl_page *p)
 	evl_page_put(p, "</dl></div>\n");
 }
 
+/* A list and no table: six columns do not fit a narrow page. */
 static void put_adapters(struct evl_page *p)
 {
-	evl_page_put(p,
-		"<h3 id=\"h-adapters\">Adapters</h3>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
-		"aria-labelledby=\"h-adapters\"><table>\n"
-		"<thead><tr><th scope=\"col\">Instance</th><th scope=\"col\">Driver</th><th "
-		"scope=\"col\">Version</th><th scope=\"col\">Driver ABI</th><th "
-		"scope=\"col\">What it is</th><th scope=\"col\">Capabilities</th></tr></thead>\n"
-		"<tbody>\n");
+	evl_page_put(p, "<h3>Adapters</h3>\n<div class=\"facts\">\n");
 	for (size_t i = 0; i < p->run->adapter_count; i++) {
 		const struct evl_row_adapter *a = &p->run->adapters[i];
-		evl_page_put(p,
-			"<tr><th "
-			"scope=\"row\">$</th><td>$</td><td>$</td><td>$</td><td>$</td>"
-			"<td>$</td></tr>\n",
-			a->instance, a->driver, a->version, a->abi, a->description,
-			a->capabilities);
+		evl_page_put(p, "<div><h4>$</h4><dl>", a->instance);
+		put_pair(p, "Driver", a->driver);
+		put_pair(p, "Version", a->version);
+		put_pair(p, "Driver ABI", a->abi);
+		put_pair(p, "What it is", a->description);
+		put_pair(p, "Capabilities", a->capabilities);
+		evl_page_put(p, "</dl></div>\n");
 	}
-	evl_page_put(p, "</tbody></table></div>\n");
+	evl_page_put(p, "</div>\n");
 }
 
 void evl_page_put_identity(struct evl_page *p)

@@ -116,16 +116,22 @@ static void put_case_row(struct evl_page *p, const struct evl_row_case *k)
 	for (size_t i = 0; i < n; i++) {
 		count[evl_page_verdict_of(p->run->checks[first + i].verdict)]++;
 	}
-	evl_page_put(p,
-		"<tr><th scope=\"row\"><a href=\"#case-$\">$</a><br><code>$</code></th><td>",
-		k->name, k->title, k->name);
+	evl_page_put(
+		p, "<tr><th scope=\"row\"><a href=\"#case-$\">$</a></th><td>", k->name, k->title);
 	evl_page_put_verdict(p, evl_page_verdict_of(k->verdict));
 	if (k->state != NULL && strcmp(k->state, EVL_STATE_FINISHED) != 0) {
-		evl_page_put(p, "<br>$", k->state);
+		evl_page_put(p, "<br/>$", k->state);
 	}
-	evl_page_put(p, "</td><td class=\"n\">$</td><td class=\"n\">$</td><td class=\"n\">$</td>",
-		evl_num_count(count[PV_PASS]).s, evl_num_count(count[PV_FAIL] + count[PV_ERROR]).s,
-		evl_num_count(count[PV_INCONCLUSIVE] + count[PV_NONE]).s);
+	evl_page_put(p, "</td><td>");
+	bool any = false;
+	for (int v = PV_COUNT - 1; v >= 0; v--) {
+		if (count[v] > 0) {
+			evl_page_put(p, "$$ $", any ? ", " : "", evl_num_count(count[v]).s,
+				evl_page_verdict_name((enum evl_page_verdict)v));
+			any = true;
+		}
+	}
+	evl_page_put(p, any ? "</td>" : "none</td>");
 	evl_page_put(p, "<td class=\"n\">$</td></tr>\n",
 		k->ended_ns < k->started_ns ? "not ended"
 					    : evl_num_time(k->ended_ns - k->started_ns).s);
@@ -138,9 +144,8 @@ static void put_case_table(struct evl_page *p)
 			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
 			"aria-labelledby=\"h-summary\"><table>\n"
 			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Verdict</th><th "
-			"scope=\"col\" class=\"n\">Checks that pass</th><th scope=\"col\" "
-			"class=\"n\">fail</th><th scope=\"col\" class=\"n\">undecided</th><th "
-			"scope=\"col\" class=\"n\">Bench time</th></tr></thead>\n<tbody>\n");
+			"scope=\"col\">Checks</th><th scope=\"col\" class=\"n\">Bench "
+			"time</th></tr></thead>\n<tbody>\n");
 	for (size_t i = 0; i < p->run->case_count; i++) {
 		put_case_row(p, &p->run->cases[i]);
 	}

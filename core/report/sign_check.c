@@ -145,29 +145,62 @@ static int compare_der(const void *a, const void *b)
 	return c != 0 ? c : (x->n > y->n) - (x->n < y->n);
 }
 
+/* The DER certificates of a PEM text, not parsed further: parsing a certificate takes OpenSSL
+ * longer than all other steps here together. Each `p` belongs to the list (ders_free). */
+struct ders {
+	struct der *at;
+	size_t count;
+};
+
+static void ders_free(struct ders *list)
+{
+	for (size_t i = 0; i < list->count; i++) {
+		OPENSSL_free((void *)(uintptr_t)list->at[i].p);
+	}
+	free(list->at);
+}
+
+/* True when the text is the one PEM form of at least one certificate and nothing else. */
+static bool pem_ders(struct ders *list, const char *pem, size_t len)
+{
+	BIO *in = BIO_new_mem_buf(pem, (int)len);
+	BIO *again = BIO_new(BIO_s_mem());
+	evl_require(in != NULL && again != NULL);
+	char *name = NULL;
+	char *header = NULL;
+	unsigned char *data = NULL;
+	long n = 0;
+	bool plain = true;
+	while (plain && PEM_read_bio(in, &name, &header, &data, &n) == 1) {
+		plain = strcmp(name, PEM_STRING_X509) == 0 && header[0] == '\0' && n > 0;
+		list->at = evl_xrealloc(list->at, (list->count + 1) * sizeof *list->at);
+		list->at[list->count++] = (struct der){data, (size_t)n};
+		plain = plain && PEM_write_bio(again, name, header, data, n) > 0;
+		OPENSSL_free(name);
+		OPENSSL_free(header);
+	}
+	char *text = NULL;
+	long text_len = BIO_get_mem_data(again, &text);
+	plain = plain && list->count > 0 && (size_t)text_len == len && memcmp(text, pem, len) == 0;
+	BIO_free(in);
+	BIO_free(again);
+	ERR_clear_error();
+	return plain;
+}
+
 /* The certificate set must hold these certificates, each once, in DER order (X.690 11.6), and
  * nothing else. */
-static bool same_certificates(struct der set, const STACK_OF(X509) * certs)
+static bool same_certificates(struct der set, const struct ders *certs)
 {
-	int n = sk_X509_num(certs);
-	struct der *want = evl_xcalloc((size_t)n, sizeof *want);
+	struct der *want = evl_xcalloc(certs->count, sizeof *want);
 	bool same = true;
-	for (int i = 0; i < n; i++) {
-		unsigned char *bytes = NULL;
-		int len = i2d_X509(sk_X509_value(certs, i), &bytes);
-		evl_require(len > 0);
-		want[i] = (struct der){bytes, (size_t)len};
-	}
-	qsort(want, (size_t)n, sizeof *want, compare_der);
-	for (int i = 0; i < n && same; i++) {
+	memcpy(want, certs->at, certs->count * sizeof *want);
+	qsort(want, certs->count, sizeof *want, compare_der);
+	for (size_t i = 0; i < certs->count && same; i++) {
 		same = take_exact(&set, want[i].p, want[i].n);
 	}
-	same = same && set.n == 0;
-	for (int i = 0; i < n; i++) {
-		OPENSSL_free((void *)(uintptr_t)want[i].p);
-	}
 	free(want);
-	return same;
+	return same && set.n == 0;
 }
 
 /* True when `cert` made this signature: its key fits, the signed attribute with the certificate's
@@ -336,15 +369,6 @@ static bool within_validity(X509 *cert, int64_t unix_s)
 	       X509_cmp_time(X509_get0_notAfter(cert), &t) > 0;
 }
 
-static bool canonical_pem(const STACK_OF(X509) * certs, const char *pem, size_t len)
-{
-	size_t n = 0;
-	char *again = evl_pem_text(certs, &n);
-	bool same = n == len && memcmp(again, pem, len) == 0;
-	free(again);
-	return same;
-}
-
 enum evl_status evl_signature_check(struct evl_signature_info *info, const char **part,
 	const void *der, size_t der_len, const void *data, size_t data_len, const char *pem,
 	size_t pem_len, const char *trusted_pem, struct evl_err *err)
@@ -352,34 +376,45 @@ enum evl_status evl_signature_check(struct evl_signature_info *info, const char 
 	const char *blame = "manifest.p7s";
 	enum evl_status st = EVL_OK;
 	struct cms_fields f;
-	STACK_OF(X509) *certs = NULL;	 /* of signer.pem */
+	struct ders ders = {0};          /* of signer.pem */
+	STACK_OF(X509) *certs = NULL;    /* the same, parsed */
 	STACK_OF(X509) *embedded = NULL; /* of the CMS structure */
 	memset(info, 0, sizeof *info);
+	CMS_ContentInfo *cms = NULL;
 	const unsigned char *p = der;
-	CMS_ContentInfo *cms = d2i_CMS_ContentInfo(NULL, &p, (long)der_len);
 	const char *wrong = walk(&f, der, der_len);
-	if (cms == NULL || wrong != NULL || !reencodes(cms, der, der_len)) {
-		st = evl_err_set(
-			err, EVL_E_CORRUPT, "%s", wrong != NULL ? wrong : "is not strict DER");
-		goto out;
-	}
-	STACK_OF(CMS_SignerInfo) *infos = CMS_get0_SignerInfos(cms);
-	CMS_SignerInfo *si = sk_CMS_SignerInfo_value(infos, 0);
-	embedded = CMS_get1_certs(cms);
-	bool embedded_signed = false;
-	for (int i = 0; si != NULL && i < sk_X509_num(embedded); i++) {
-		embedded_signed = embedded_signed || made_by(si, sk_X509_value(embedded, i), &f);
-	}
-	certs = evl_pem_certs(pem, pem_len);
-	if (certs == NULL || !canonical_pem(certs, pem, pem_len)) {
+	/* Bytes are compared before anything is parsed or computed. */
+	if (wrong == NULL && !pem_ders(&ders, pem, pem_len)) {
 		blame = "signer.pem";
 		st = evl_err_set(err, EVL_E_CORRUPT,
 			"is not the plain PEM form of the signer's certificate");
 		goto out;
 	}
+	cms = wrong == NULL ? d2i_CMS_ContentInfo(NULL, &p, (long)der_len) : NULL;
+	if (cms == NULL || !reencodes(cms, der, der_len)) {
+		st = evl_err_set(
+			err, EVL_E_CORRUPT, "%s", wrong != NULL ? wrong : "is not strict DER");
+		goto out;
+	}
+	CMS_SignerInfo *si = sk_CMS_SignerInfo_value(CMS_get0_SignerInfos(cms), 0);
+	certs = evl_pem_certs(pem, pem_len);
+	if (certs == NULL || si == NULL) {
+		blame = certs == NULL ? "signer.pem" : blame;
+		st = evl_err_set(err, EVL_E_CORRUPT, "%s",
+			certs == NULL ? "holds a damaged certificate" : "has no signer");
+		goto out;
+	}
 	X509 *leaf = sk_X509_value(certs, 0);
-	if (!made_by(si, leaf, &f)) {
+	bool same = same_certificates(f.certificates, &ders);
+	bool leaf_signed = made_by(si, leaf, &f);
+	embedded = CMS_get1_certs(cms);
+	if (!leaf_signed) {
 		/* Whichever of the two certificates fits the signature is the right one. */
+		bool embedded_signed = false;
+		for (int i = 0; i < sk_X509_num(embedded) && !embedded_signed; i++) {
+			X509 *cert = sk_X509_value(embedded, i);
+			embedded_signed = X509_cmp(cert, leaf) != 0 && made_by(si, cert, &f);
+		}
 		blame = embedded_signed ? "signer.pem" : "manifest.p7s";
 		st = evl_err_set(err, EVL_E_CORRUPT, "%s",
 			embedded_signed
@@ -387,7 +422,7 @@ enum evl_status evl_signature_check(struct evl_signature_info *info, const char 
 				: "the signature is not one by the certificate in signer.pem");
 		goto out;
 	}
-	if (!same_certificates(f.certificates, certs)) {
+	if (!same) {
 		/* The list that still holds together is the right one. */
 		bool pem_altered = !is_sound(certs) && is_sound(embedded);
 		blame = pem_altered ? "signer.pem" : "manifest.p7s";
@@ -420,6 +455,7 @@ out:
 	}
 	sk_X509_pop_free(certs, X509_free);
 	sk_X509_pop_free(embedded, X509_free);
+	ders_free(&ders);
 	CMS_ContentInfo_free(cms);
 	ERR_clear_error();
 	return st;

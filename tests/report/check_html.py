@@ -7,6 +7,8 @@ with its definition of relative luminance. Prints what is wrong; exit status 1 t
 """
 import re
 import sys
+import xml.dom.minidom
+import xml.parsers.expat
 from html.parser import HTMLParser
 
 VOID = {'area', 'base', 'br', 'col', 'embed', 'hr', 'img', 'input', 'link', 'meta', 'source',
@@ -77,7 +79,7 @@ class Page(HTMLParser):
         self.handle_starttag(tag, attrs)
         if tag in SELF_CLOSING:
             self.open.pop()
-        else:
+        elif tag not in VOID:
             problems.append('line %d: <%s/> is closed at once' % (self.getpos()[0], tag))
 
     def handle_endtag(self, tag):
@@ -137,6 +139,11 @@ def check_colours(css):
 def main():
     with open(sys.argv[1], encoding='utf-8') as f:
         source = f.read()
+    # The PDF is made from the same text, read as XML: Python's own parser must accept it, too.
+    try:
+        xml.dom.minidom.parseString(source.encode('utf-8'))
+    except xml.parsers.expat.ExpatError as e:
+        problems.append('is not well-formed XML: %s' % e)
     page = Page()
     page.feed(source)
     page.close()

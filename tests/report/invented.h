@@ -467,8 +467,9 @@ static inline void invented_folder_remove(char *path)
 /* Runs a shell command within a folder; returns its exit status, output thrown away. */
 static inline int run_in(const char *dir, const char *command)
 {
-	char line[8192];
-	snprintf(line, sizeof line, "cd '%s' && { %s; } >/dev/null 2>&1", dir, command);
+	char line[10240];
+	assert_true(strlen(dir) + strlen(command) < sizeof line - 100);
+	snprintf(line, sizeof line, "cd '%.4200s' && { %.5900s; } >/dev/null 2>&1", dir, command);
 	int rc = system(line);
 	return rc < 0 ? -1 : rc >> 8;
 }

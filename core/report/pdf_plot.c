@@ -1,0 +1,169 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* The plots: the shapes that plot*.c write (path with M, L, H, V and v; rect; circle; text). */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/report/pdf_internal.h"
+
+static double number(const struct evl_tree *n, const char *name)
+{
+	return atof(evl_tree_get(n, name));
+}
+
+static void trace(cairo_t *cr, const char *d)
+{
+	double x = 0;
+	double y = 0;
+	char command = 'M';
+	cairo_new_path(cr);
+	while (*d != '\0') {
+		char *end = NULL;
+		if (strchr("MLHVhvl", *d) != NULL) {
+			command = *d++;
+			continue;
+		}
+		double a = strtod(d, &end);
+		if (end == d) {
+			d++; /* blank or comma */
+			continue;
+		}
+		d = end;
+		bool two = strchr("MLl", command) != NULL;
+		double b = two ? strtod(d, &end) : 0;
+		d = two ? end : d;
+		switch (command) {
+		case 'H':
+			x = a;
+			break;
+		case 'h':
+			x += a;
+			break;
+		case 'V':
+			y = a;
+			break;
+		case 'v':
+			y += a;
+			break;
+		case 'l':
+			x += a;
+			y += b;
+			break;
+		default:
+			x = a;
+			y = b;
+		}
+		if (command == 'M') {
+			cairo_move_to(cr, x, y);
+			command = 'L';
+		} else {
+			cairo_line_to(cr, x, y);
+		}
+	}
+}
+
+static void put_path(cairo_t *cr, const struct evl_tree *n)
+{
+	static const double dashes[] = {5, 3};
+	bool limit = evl_tree_has_class(n, "limit");
+	bool thick = evl_tree_has_class(n, "interval");
+	trace(cr, evl_tree_get(n, "d"));
+	cairo_set_line_width(cr, thick ? 2.4 : limit ? 1.6 : 1);
+	pdf_ink(cr, thick ? INK_BAR : limit ? INK_TEXT : INK_RULE);
+	cairo_set_dash(cr, dashes, limit ? 2 : 0, 0);
+	cairo_stroke(cr);
+	cairo_set_dash(cr, NULL, 0, 0);
+}
+
+/* Hatching that needs no pattern: lines at 45 degrees, clipped. */
+static void put_hatch(cairo_t *cr, double x, double y, double w, double h)
+{
+	cairo_save(cr);
+	cairo_rectangle(cr, x, y, w, h);
+	cairo_clip(cr);
+	pdf_ink(cr, INK_INCONCLUSIVE);
+	cairo_set_line_width(cr, 1.2);
+	for (double at = floor((x - h) / 6) * 6; at < x + w; at += 6) {
+		cairo_move_to(cr, at, y + h);
+		cairo_line_to(cr, at + h, y);
+	}
+	cairo_stroke(cr);
+	cairo_restore(cr);
+}
+
+static uint32_t rect_ink(const struct evl_tree *n)
+{
+	uint32_t verdict = pdf_verdict_ink(n);
+	if (verdict != INK_TEXT) {
+		return verdict;
+	}
+	return evl_tree_has_class(n, "bar")    ? INK_FAIL
+	       : evl_tree_has_class(n, "base") ? INK_RULE
+					       : INK_BAR;
+}
+
+static void put_rect(cairo_t *cr, const struct evl_tree *n)
+{
+	double x = number(n, "x");
+	double y = number(n, "y");
+	double w = number(n, "width");
+	double h = number(n, "height");
+	if (evl_tree_has_class(n, "lost")) {
+		put_hatch(cr, x, y, w, h);
+		return;
+	}
+	pdf_ink(cr, rect_ink(n));
+	cairo_rectangle(cr, x, y, w, h);
+	cairo_fill(cr);
+}
+
+static void put_circle(cairo_t *cr, const struct evl_tree *n)
+{
+	cairo_new_path(cr);
+	cairo_arc(cr, number(n, "cx"), number(n, "cy"), number(n, "r"), 0, 6.283185307179586);
+	pdf_ink(cr, INK_FAIL);
+	cairo_fill(cr);
+}
+
+static void put_words(struct pdf *d, const struct evl_tree *n)
+{
+	enum { ROOM = 400 };
+	bool tick = evl_tree_has_class(n, "tick");
+	struct pdf_look look = {.size = evl_tree_has_class(n, "name") ? 12 : 11,
+		.bold = evl_tree_has_class(n, "name"),
+		.ink = evl_tree_has_class(n, "name") ? INK_TEXT : INK_QUIET,
+		.align = tick ? PANGO_ALIGN_CENTER : PANGO_ALIGN_LEFT};
+	/* SVG names the base line, Pango the top of the line. */
+	double top = number(n, "y") - look.size * 0.93;
+	double x = number(n, "x") - (tick ? ROOM / 2 : 0);
+	pdf_text(d, n, look, x, top, ROOM, true);
+}
+
+double pdf_plot(
+	struct pdf *d, const struct evl_tree *svg, double x, double y, double width, bool draw)
+{
+	double box[4] = {0, 0, 900, 100};
+	sscanf(evl_tree_get(svg, "viewBox"), "%lf %lf %lf %lf", &box[0], &box[1], &box[2], &box[3]);
+	double scale = width / (box[2] > 0 ? box[2] : 900);
+	if (draw && d->cr != NULL) {
+		pdf_tag(d, "Figure");
+		cairo_save(d->cr);
+		cairo_translate(d->cr, x, y);
+		cairo_scale(d->cr, scale, scale);
+		for (const struct evl_tree *n = svg->first; n != NULL; n = n->next) {
+			if (evl_tree_is(n, "path")) {
+				put_path(d->cr, n);
+			} else if (evl_tree_is(n, "rect")) {
+				put_rect(d->cr, n);
+			} else if (evl_tree_is(n, "circle")) {
+				put_circle(d->cr, n);
+			} else if (evl_tree_is(n, "text")) {
+				put_words(d, n);
+			}
+		}
+		cairo_restore(d->cr);
+		pdf_untag(d, "Figure");
+	}
+	return box[3] * scale;
+}

@@ -1,0 +1,294 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* Tables: widths of columns from their contents, rows that stay whole, heads repeated on each page;
+ * and the map, whose cells are boxes. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "core/report/pdf_internal.h"
+
+enum { COLUMNS_MAX = 12, SIZED_ROWS = 400 };
+
+#define CELL_SIZE 8.0
+#define PAD       2.6
+#define GAP       7.0
+
+struct grid {
+	double x, width;
+	double column[COLUMNS_MAX]; /* with the gap behind it */
+	int columns;
+	bool map;
+};
+
+static const struct evl_tree *find(const struct evl_tree *table, const char *tag)
+{
+	for (const struct evl_tree *n = table->first; n != NULL; n = n->next) {
+		if (evl_tree_is(n, tag)) {
+			return n;
+		}
+	}
+	return NULL;
+}
+
+static const struct evl_tree *next_cell(const struct evl_tree *n)
+{
+	while (n != NULL && !evl_tree_is(n, "td") && !evl_tree_is(n, "th")) {
+		n = n->next;
+	}
+	return n;
+}
+
+static const struct evl_tree *next_row(const struct evl_tree *n)
+{
+	while (n != NULL && !evl_tree_is(n, "tr")) {
+		n = n->next;
+	}
+	return n;
+}
+
+static bool stays_whole(const struct evl_tree *cell)
+{
+	return evl_tree_has_class(cell, "ch") || evl_tree_has_class(cell, "n");
+}
+
+/* What each column wants, in characters: whole text and what must not break. */
+struct wants {
+	double whole[COLUMNS_MAX], least[COLUMNS_MAX];
+	int columns;
+};
+
+static void size_row(struct wants *w, const struct evl_tree *row)
+{
+	int i = 0;
+	for (const struct evl_tree *c = next_cell(row->first); c != NULL && i < COLUMNS_MAX;
+		c = next_cell(c->next), i++) {
+		size_t chars = 0;
+		size_t word = 0;
+		pdf_text_size(c, &chars, &word);
+		bool head = evl_tree_is(row->parent, "thead");
+		double least = (double)(stays_whole(c) && !head ? chars : word);
+		least *= head ? 1.2 : 1; /* bold */
+		least = least > 24 ? 24 : least < 3 ? 3 : least;
+		w->least[i] = least > w->least[i] ? least : w->least[i];
+		/* Long heads wrap rather than take room from the contents. */
+		double whole = head && chars > 16 ? 16 : (double)chars;
+		w->whole[i] = whole > w->whole[i] ? whole : w->whole[i];
+	}
+	w->columns = i > w->columns ? i : w->columns;
+}
+
+/* Every column gets its least; what is left goes to those that want more, by how much more. */
+static void share(struct grid *g, const struct wants *w)
+{
+	const double em = CELL_SIZE * 0.58; /* a letter's width in the middle */
+	double need = 0;
+	double more = 0;
+	g->columns = w->columns;
+	for (int i = 0; i < g->columns; i++) {
+		double least = w->least[i] * em + GAP;
+		double whole = w->whole[i] * em + GAP;
+		g->column[i] = least;
+		need += least;
+		more += whole > least ? whole - least : 0;
+	}
+	if (need >= g->width) {
+		for (int i = 0; i < g->columns; i++) {
+			g->column[i] *= g->width / need;
+		}
+		return;
+	}
+	double room = g->width - need;
+	double part = more > room ? room / more : 1;
+	double used = 0;
+	for (int i = 0; i < g->columns; i++) {
+		double whole = w->whole[i] * em + GAP;
+		g->column[i] += whole > g->column[i] ? (whole - g->column[i]) * part : 0;
+		used += g->column[i];
+	}
+	/* Numbers at the right stay near their texts: spare room goes behind the first column. */
+	if (g->columns > 0 && used < g->width) {
+		g->column[0] += (g->width - used) * (g->columns > 1 ? 0.35 : 1);
+	}
+}
+
+static void measure(struct grid *g, const struct evl_tree *table, double x, double width)
+{
+	struct wants w = {0};
+	const struct evl_tree *parts[] = {find(table, "thead"), find(table, "tbody")};
+	g->x = x;
+	g->width = width;
+	g->map = evl_tree_has_class(table, "map");
+	for (size_t i = 0; i < 2; i++) {
+		const struct evl_tree *row = parts[i] == NULL ? NULL : next_row(parts[i]->first);
+		for (int n = 0; row != NULL && n < SIZED_ROWS; row = next_row(row->next), n++) {
+			size_row(&w, row);
+		}
+	}
+	share(g, &w);
+	if (g->map && g->columns > 0) {
+		bool headed = parts[0] != NULL;
+		double first = headed ? 15 : width / g->columns;
+		for (int i = 0; i < g->columns; i++) {
+			g->column[i] = i == 0 ? first : (width - first) / (g->columns - 1);
+		}
+		if (!headed && g->columns < 8) {
+			for (int i = 0; i < g->columns; i++) {
+				g->column[i] = width / 8;
+			}
+		}
+	}
+}
+
+static double put_cell(struct pdf *d, const struct grid *g, const struct evl_tree *cell, double x,
+	double y, double width, double height, bool draw)
+{
+	bool head = evl_tree_is(cell->parent->parent, "thead");
+	bool boxed = evl_tree_has_class(cell, "cell");
+	struct pdf_look look = {.size = CELL_SIZE,
+		.bold = head,
+		.ink = head || (g->map && !boxed) ? INK_QUIET : INK_TEXT,
+		.align = evl_tree_has_class(cell, "n") ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT};
+	if (!boxed) {
+		look.size = g->map ? 6.5 : look.size;
+		return pdf_text(d, cell, look, x, y + PAD, width - (g->map ? 2 : GAP), draw) +
+		       2 * PAD;
+	}
+	look.size = 7.2;
+	uint32_t ink = pdf_verdict_ink(cell);
+	bool bad = ink == INK_FAIL || ink == INK_ERROR || ink == INK_INCONCLUSIVE;
+	if (draw && d->cr != NULL) {
+		cairo_rectangle(d->cr, x + 1, y + 1, width - 2, height - 2);
+		cairo_set_line_width(d->cr, bad ? 1.4 : 0.5);
+		pdf_ink(d->cr, bad ? ink : INK_RULE);
+		cairo_stroke(d->cr);
+	}
+	look.ink = bad ? ink : INK_TEXT;
+	return pdf_text(d, cell, look, x + 3.2, y + 2.6, width - 6, draw) + 6;
+}
+
+/* Height of the row; draws only if `draw`. `height` is what was measured before. */
+static double put_row(struct pdf *d, const struct grid *g, const struct evl_tree *row, double y,
+	double height, bool draw)
+{
+	double most = 0;
+	double x = g->x;
+	int i = 0;
+	bool head = evl_tree_is(row->parent, "thead");
+	draw = draw && d->cr != NULL;
+	if (draw) {
+		pdf_tag(d, "TR");
+	}
+	for (const struct evl_tree *c = next_cell(row->first); c != NULL && i < g->columns;
+		c = next_cell(c->next), i++) {
+		if (draw) {
+			pdf_tag(d, evl_tree_is(c, "th") ? "TH" : "TD");
+		}
+		double h = put_cell(d, g, c, x, y, g->column[i], height, draw);
+		if (draw) {
+			pdf_untag(d, evl_tree_is(c, "th") ? "TH" : "TD");
+		}
+		most = h > most ? h : most;
+		x += g->column[i];
+	}
+	if (draw) {
+		pdf_untag(d, "TR");
+		if (!g->map) {
+			cairo_move_to(d->cr, g->x, y + height);
+			cairo_line_to(d->cr, g->x + g->width, y + height);
+			cairo_set_line_width(d->cr, head ? 1 : 0.4);
+			pdf_ink(d->cr, INK_RULE);
+			cairo_stroke(d->cr);
+		}
+	}
+	return most;
+}
+
+/* Cells of maps side by side are level: the tallest of all decides. */
+static double map_height(struct pdf *d, const struct grid *g, const struct evl_tree *table)
+{
+	double most = 0;
+	bool alone = !evl_tree_has_class(table->parent, "maps");
+	for (const struct evl_tree *t = table->parent->first; t != NULL; t = t->next) {
+		const struct evl_tree *body = evl_tree_is(t, "table") ? find(t, "tbody") : NULL;
+		const struct evl_tree *r =
+			body == NULL || (alone && t != table) ? NULL : next_row(body->first);
+		for (; r != NULL; r = next_row(r->next)) {
+			double h = put_row(d, g, r, 0, 0, false);
+			most = h > most ? h : most;
+		}
+	}
+	return most;
+}
+
+static double put_head(
+	struct pdf *d, const struct grid *g, const struct evl_tree *head, double y, bool draw)
+{
+	double from = y;
+	const struct evl_tree *row = head == NULL ? NULL : next_row(head->first);
+	for (; row != NULL; row = next_row(row->next)) {
+		double h = put_row(d, g, row, y, 0, false);
+		if (draw) {
+			put_row(d, g, row, y, h, true);
+		}
+		y += h;
+	}
+	return y - from;
+}
+
+double pdf_table(
+	struct pdf *d, const struct evl_tree *table, double x, double y, double width, bool draw)
+{
+	struct grid g = {0};
+	const struct evl_tree *body = find(table, "tbody");
+	const struct evl_tree *caption = find(table, "caption");
+	double from = y;
+	measure(&g, table, x, width);
+	draw = draw && d->cr != NULL;
+	if (caption != NULL) {
+		struct pdf_look look = {.size = 8.5, .bold = true, .ink = INK_TEXT};
+		y += pdf_text(d, caption, look, x, y, width, draw) + 3;
+	}
+	if (draw) {
+		pdf_tag(d, "Table");
+	}
+	y += put_head(d, &g, find(table, "thead"), y, draw);
+	double level = g.map && body != NULL ? map_height(d, &g, table) : 0;
+	const struct evl_tree *row = body == NULL ? NULL : next_row(body->first);
+	for (; row != NULL; row = next_row(row->next)) {
+		double h = g.map ? level : put_row(d, &g, row, y, 0, false);
+		if (draw) {
+			put_row(d, &g, row, y, h, true);
+		}
+		y += h;
+	}
+	if (draw) {
+		pdf_untag(d, "Table");
+	}
+	return y - from + 6;
+}
+
+void pdf_flow_table(struct pdf *d, const struct evl_tree *table, double x, double width)
+{
+	struct grid g = {0};
+	const struct evl_tree *head = find(table, "thead");
+	const struct evl_tree *body = find(table, "tbody");
+	measure(&g, table, x, width);
+	double head_height = put_head(d, &g, head, 0, false);
+	const struct evl_tree *row = body == NULL ? NULL : next_row(body->first);
+	double first = row == NULL ? 0 : put_row(d, &g, row, 0, 0, false);
+	pdf_need(d, head_height + first + 2);
+	pdf_tag(d, "Table");
+	d->y += put_head(d, &g, head, d->y, true);
+	for (; row != NULL; row = next_row(row->next)) {
+		double h = put_row(d, &g, row, 0, 0, false);
+		if (d->y + h > PDF_PAGE_H - PDF_BOTTOM) {
+			pdf_untag(d, "Table");
+			pdf_new_page(d);
+			pdf_tag(d, "Table");
+			d->y += put_head(d, &g, head, d->y, true);
+		}
+		put_row(d, &g, row, d->y, h, true);
+		d->y += h;
+	}
+	pdf_untag(d, "Table");
+	d->y += 6;
+}
