@@ -28,13 +28,13 @@ struct evl_page_file {
 
 /* What the page says beside the rows of the run. */
 struct evl_page_facts {
-	bool demo_key;	     /* every page carries EVL_DEMO_KEY_MARK */
+	bool demo_key;       /* every page carries EVL_DEMO_KEY_MARK */
 	const char *subject; /* of the signer's certificate; NULL with a demonstration key, whose
 			      * certificate is new each time */
 	const char *fingerprint; /* likewise */
-	const char *report_id;	 /* which report this is */
+	const char *report_id;   /* which report this is */
 	int64_t chain_links;
-	const char *chain_head;	    /* hex */
+	const char *chain_head;     /* hex */
 	const char *results_digest; /* hex */
 	const struct evl_page_file *files;
 	size_t file_count;
@@ -55,9 +55,9 @@ struct evl_page {
 	const struct evl_compare *cmp; /* NULL: nothing to compare with */
 	const struct evl_page_facts *facts;
 	enum evl_page_verdict verdict;
-	int64_t count[PV_COUNT];		 /* of all checks */
-	enum evl_page_verdict *channel;		 /* per channel: worst of its checks */
-	const struct evl_row_check **worst;	 /* per channel: the check behind it, or NULL */
+	int64_t count[PV_COUNT];                 /* of all checks */
+	enum evl_page_verdict *channel;          /* per channel: worst of its checks */
+	const struct evl_row_check **worst;      /* per channel: the check behind it, or NULL */
 	const struct evl_row_check *worst_check; /* of all, or NULL */
 };
 
@@ -79,13 +79,13 @@ struct evl_num evl_page_instant(const struct evl_page *p, int case_no, int64_t a
 /* Why a channel fails, in few words: "crossed with 47", "errors 9.8e-6". */
 struct evl_num evl_page_why(const struct evl_page *p, int channel_no);
 
-void evl_page_put_summary(struct evl_page *p);	  /* page_summary.c */
-void evl_page_put_identity(struct evl_page *p);	  /* page_identity.c */
-void evl_page_put_map(struct evl_page *p);	  /* page_map.c */
-void evl_page_put_cases(struct evl_page *p);	  /* page_case.c */
-void evl_page_put_rule(struct evl_page *p);	  /* page_evidence.c */
+void evl_page_put_summary(struct evl_page *p);    /* page_summary.c */
+void evl_page_put_identity(struct evl_page *p);   /* page_identity.c */
+void evl_page_put_map(struct evl_page *p);        /* page_map.c */
+void evl_page_put_cases(struct evl_page *p);      /* page_case.c */
+void evl_page_put_rule(struct evl_page *p);       /* page_evidence.c */
 void evl_page_put_comparison(struct evl_page *p); /* page_compare.c */
-void evl_page_put_evidence(struct evl_page *p);	  /* page_evidence.c */
+void evl_page_put_evidence(struct evl_page *p);   /* page_evidence.c */
 void evl_page_put_statement(struct evl_page *p);  /* page_identity.c */
 /* Errors per second and alarms of one take; nothing when it has neither. plot.c */
 void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take);

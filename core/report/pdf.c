@@ -39,17 +39,17 @@ static PangoContext *make_context(PangoFontMap *fonts)
 	return context;
 }
 
-static const struct evl_tree *find_body(const struct evl_tree *root)
+static const struct evl_markup *find_body(const struct evl_markup *root)
 {
-	for (const struct evl_tree *n = root->first; n != NULL; n = n->next) {
-		if (evl_tree_is(n, "body")) {
+	for (const struct evl_markup *n = root->first; n != NULL; n = n->next) {
+		if (evl_markup_is(n, "body")) {
 			return n;
 		}
 	}
 	return NULL;
 }
 
-static void go_through(struct pdf *d, const struct evl_tree *body)
+static void go_through(struct pdf *d, const struct evl_markup *body)
 {
 	d->page = 1;
 	d->y = PDF_TOP;
@@ -69,7 +69,7 @@ static void set_metadata(struct pdf *d)
 }
 
 static enum evl_status draw(
-	struct pdf *d, struct sink *sink, const struct evl_tree *body, struct evl_err *err)
+	struct pdf *d, struct sink *sink, const struct evl_markup *body, struct evl_err *err)
 {
 	d->surface = cairo_pdf_surface_create_for_stream(write_bytes, sink, PDF_PAGE_W, PDF_PAGE_H);
 	/* Plain cross-reference tables, to which pdf_sign.c adds an update. */
@@ -93,13 +93,13 @@ static enum evl_status draw(
 enum evl_status evl_pdf_make(uint8_t **out, size_t *out_len, const char *html, size_t html_len,
 	const struct evl_pdf_facts *facts, struct evl_err *err)
 {
-	struct evl_tree_doc doc = {0};
+	struct evl_markup_doc doc = {0};
 	struct sink sink = {0};
 	struct pdf d = {.facts = facts};
 	*out = NULL;
 	*out_len = 0;
-	enum evl_status st = evl_tree_parse(&doc, html, html_len, err);
-	const struct evl_tree *body = st == EVL_OK ? find_body(doc.root) : NULL;
+	enum evl_status st = evl_markup_parse(&doc, html, html_len, err);
+	const struct evl_markup *body = st == EVL_OK ? find_body(doc.root) : NULL;
 	PangoFontMap *fonts = pango_cairo_font_map_new();
 	PangoFontFamily **families = NULL;
 	int family_count = 0;
@@ -120,7 +120,7 @@ enum evl_status evl_pdf_make(uint8_t **out, size_t *out_len, const char *html, s
 	}
 	g_object_unref(fonts);
 	FcFini(); /* Pango leaves the fonts' configuration loaded */
-	evl_tree_finish(&doc);
+	evl_markup_finish(&doc);
 	free(d.targets);
 	if (st == EVL_OK) {
 		*out = sink.data;

@@ -29,40 +29,40 @@ static const struct kind kinds[] = {
 	{"summary", {8.5, false, false, INK_QUIET, PANGO_ALIGN_LEFT}, 1, 5, "P"},
 };
 
-static const struct kind *kind_of(const struct evl_tree *n)
+static const struct kind *kind_of(const struct evl_markup *n)
 {
 	for (size_t i = 0; i < sizeof kinds / sizeof *kinds; i++) {
-		if (evl_tree_is(n, kinds[i].tag)) {
+		if (evl_markup_is(n, kinds[i].tag)) {
 			return &kinds[i];
 		}
 	}
 	return NULL;
 }
 
-static bool is_element(const struct evl_tree *n)
+static bool is_element(const struct evl_markup *n)
 {
 	return n->text == NULL;
 }
 
-static struct pdf_look look_of(const struct evl_tree *n, const struct kind *k)
+static struct pdf_look look_of(const struct evl_markup *n, const struct kind *k)
 {
 	struct pdf_look look = k->look;
-	if (evl_tree_has_class(n, "quiet")) {
+	if (evl_markup_has_class(n, "quiet")) {
 		look.size = 8;
 		look.ink = INK_QUIET;
-	} else if (evl_tree_has_class(n, "worst")) {
+	} else if (evl_markup_has_class(n, "worst")) {
 		look.size = 10;
-	} else if (evl_tree_has_class(n, "kind")) {
+	} else if (evl_markup_has_class(n, "kind")) {
 		look.ink = INK_QUIET;
-	} else if (evl_tree_has_class(n, "mark")) {
+	} else if (evl_markup_has_class(n, "mark")) {
 		look.ink = INK_ERROR;
 		look.bold = true;
 		look.align = PANGO_ALIGN_CENTER;
-	} else if (evl_tree_has_class(n, "end")) {
+	} else if (evl_markup_has_class(n, "end")) {
 		look.bold = true;
 		look.align = PANGO_ALIGN_CENTER;
 	}
-	if (evl_tree_is(n, "h2") && evl_tree_has_class(n->parent, "verdict")) {
+	if (evl_markup_is(n, "h2") && evl_markup_has_class(n->parent, "verdict")) {
 		look.ink = pdf_verdict_ink(n->parent);
 	}
 	return look;
@@ -125,9 +125,9 @@ bool pdf_need(struct pdf *d, double height)
 }
 
 /* Notes, or makes, the place that links to this id lead to. */
-static void put_target(struct pdf *d, const struct evl_tree *n)
+static void put_target(struct pdf *d, const struct evl_markup *n)
 {
-	const char *id = evl_tree_get(n, "id");
+	const char *id = evl_markup_get(n, "id");
 	char attributes[300];
 	if (id[0] == '\0' || strpbrk(id, "'\\") != NULL || strlen(id) > 200) {
 		return;
@@ -142,24 +142,24 @@ static void put_target(struct pdf *d, const struct evl_tree *n)
 	cairo_tag_end(d->cr, CAIRO_TAG_DEST);
 }
 
-static void collect_text(struct evl_text *t, const struct evl_tree *n)
+static void collect_text(struct evl_text *t, const struct evl_markup *n)
 {
 	if (n->text != NULL) {
 		evl_text_add(t, n->text);
 	}
-	for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
 		collect_text(t, c);
 	}
 }
 
-static void put_bookmark(struct pdf *d, const struct evl_tree *heading)
+static void put_bookmark(struct pdf *d, const struct evl_markup *heading)
 {
 	char attributes[300];
 	struct evl_text title = {0};
-	const char *id = evl_tree_get(heading, "id");
-	bool upper = evl_tree_is(heading, "h2");
+	const char *id = evl_markup_get(heading, "id");
+	bool upper = evl_markup_is(heading, "h2");
 	if (d->cr == NULL || id[0] == '\0' || strpbrk(id, "'\\") != NULL || strlen(id) > 200 ||
-		!(upper || (evl_tree_is(heading, "h3") && strncmp(id, "h-case", 6) == 0))) {
+		!(upper || (evl_markup_is(heading, "h3") && strncmp(id, "h-case", 6) == 0))) {
 		return;
 	}
 	collect_text(&title, heading);
@@ -172,13 +172,13 @@ static void put_bookmark(struct pdf *d, const struct evl_tree *heading)
 }
 
 static double put_block(
-	struct pdf *d, const struct evl_tree *n, double x, double y, double width, bool draw);
+	struct pdf *d, const struct evl_markup *n, double x, double y, double width, bool draw);
 
 static double put_children(
-	struct pdf *d, const struct evl_tree *n, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *n, double x, double y, double width, bool draw)
 {
 	double from = y;
-	for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
 		if (is_element(c)) {
 			y += put_block(d, c, x, y, width, draw);
 		}
@@ -187,12 +187,12 @@ static double put_children(
 }
 
 /* One pair of a definition list; *dd is left at the description. */
-static double put_pair(struct pdf *d, const struct evl_tree *dt, const struct evl_tree **dd,
+static double put_pair(struct pdf *d, const struct evl_markup *dt, const struct evl_markup **dd,
 	double x, double y, double width, bool draw)
 {
-	const struct evl_tree *n = dt->next;
+	const struct evl_markup *n = dt->next;
 	double term = width < 300 ? 78 : 110;
-	while (n != NULL && !evl_tree_is(n, "dd")) {
+	while (n != NULL && !evl_markup_is(n, "dd")) {
 		n = n->next;
 	}
 	draw = draw && d->cr != NULL;
@@ -218,13 +218,13 @@ static double put_pair(struct pdf *d, const struct evl_tree *dt, const struct ev
 }
 
 static double put_list(
-	struct pdf *d, const struct evl_tree *list, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *list, double x, double y, double width, bool draw)
 {
 	double from = y;
-	const struct evl_tree *n = list->first;
+	const struct evl_markup *n = list->first;
 	while (n != NULL) {
-		const struct evl_tree *dd = NULL;
-		if (!evl_tree_is(n, "dt")) {
+		const struct evl_markup *dd = NULL;
+		if (!evl_markup_is(n, "dt")) {
 			n = n->next;
 			continue;
 		}
@@ -235,19 +235,19 @@ static double put_list(
 }
 
 /* A short list in one line: "3 fail   60 pass". */
-static bool is_row(const struct evl_tree *n)
+static bool is_row(const struct evl_markup *n)
 {
-	return evl_tree_has_class(n, "counts") || evl_tree_has_class(n, "legend");
+	return evl_markup_has_class(n, "counts") || evl_markup_has_class(n, "legend");
 }
 
 static double put_row(
-	struct pdf *d, const struct evl_tree *list, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *list, double x, double y, double width, bool draw)
 {
 	const double step = width / 5 < 95 ? 95 : width / 5;
 	double at = x;
 	double most = 0;
-	for (const struct evl_tree *c = list->first; c != NULL; c = c->next) {
-		if (!evl_tree_is(c, "li")) {
+	for (const struct evl_markup *c = list->first; c != NULL; c = c->next) {
+		if (!evl_markup_is(c, "li")) {
 			continue;
 		}
 		if (at > x && at + step > x + width + 1) {
@@ -262,7 +262,7 @@ static double put_row(
 }
 
 static double put_item(
-	struct pdf *d, const struct evl_tree *li, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *li, double x, double y, double width, bool draw)
 {
 	if (draw && d->cr != NULL) {
 		cairo_new_path(d->cr);
@@ -279,7 +279,7 @@ static double put_item(
 }
 
 static double put_text_block(
-	struct pdf *d, const struct evl_tree *n, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *n, double x, double y, double width, bool draw)
 {
 	const struct kind *k = kind_of(n);
 	const char *tag = draw && d->cr != NULL ? k->structure : NULL;
@@ -289,7 +289,7 @@ static double put_text_block(
 	if (h == 0) {
 		return 0;
 	}
-	if (evl_tree_is(n, "summary")) {
+	if (evl_markup_is(n, "summary")) {
 		struct pdf_look look = {.size = 7.2, .ink = INK_QUIET};
 		h += pdf_plain(d, "Rows: in report.html and evidence.json.", look, x,
 			y + k->before + h + 1, width, draw);
@@ -297,27 +297,28 @@ static double put_text_block(
 	return h + k->before + k->after;
 }
 
-static bool is_grid(const struct evl_tree *n)
+static bool is_grid(const struct evl_markup *n)
 {
-	return evl_tree_has_class(n, "facts") || evl_tree_has_class(n, "maps");
+	return evl_markup_has_class(n, "facts") || evl_markup_has_class(n, "maps");
 }
 
-static int grid_columns(const struct evl_tree *n)
+static int grid_columns(const struct evl_markup *n)
 {
-	return evl_tree_has_class(n, "maps") ? 3 : 2;
+	return evl_markup_has_class(n, "maps") ? 3 : 2;
 }
 
 /* Children side by side; returns the height of one row of them, *next is the first child of the
  * row after it. */
-static double put_grid_row(struct pdf *d, const struct evl_tree *n, const struct evl_tree *first,
-	const struct evl_tree **next, double x, double y, double width, bool draw)
+static double put_grid_row(struct pdf *d, const struct evl_markup *n,
+	const struct evl_markup *first, const struct evl_markup **next, double x, double y,
+	double width, bool draw)
 {
 	const double gap = 16;
 	int columns = grid_columns(n);
 	double w = (width - gap * (columns - 1)) / columns;
 	double most = 0;
 	int i = 0;
-	const struct evl_tree *c = first;
+	const struct evl_markup *c = first;
 	for (; c != NULL && i < columns; c = c->next) {
 		if (is_element(c)) {
 			double h = put_block(d, c, x + i * (w + gap), y, w, draw);
@@ -330,32 +331,32 @@ static double put_grid_row(struct pdf *d, const struct evl_tree *n, const struct
 }
 
 static double put_block(
-	struct pdf *d, const struct evl_tree *n, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *n, double x, double y, double width, bool draw)
 {
 	double from = y;
 	if (kind_of(n) != NULL) {
 		return put_text_block(d, n, x, y, width, draw);
 	}
-	if (evl_tree_is(n, "dl")) {
+	if (evl_markup_is(n, "dl")) {
 		return put_list(d, n, x, y, width, draw);
 	}
-	if (evl_tree_is(n, "table")) {
+	if (evl_markup_is(n, "table")) {
 		return pdf_table(d, n, x, y, width, draw);
 	}
-	if (evl_tree_is(n, "svg")) {
-		return evl_tree_has_class(n, "plot") ? pdf_plot(d, n, x, y, width, draw) : 0;
+	if (evl_markup_is(n, "svg")) {
+		return evl_markup_has_class(n, "plot") ? pdf_plot(d, n, x, y, width, draw) : 0;
 	}
-	if (evl_tree_is(n, "ul") || evl_tree_is(n, "ol")) {
+	if (evl_markup_is(n, "ul") || evl_markup_is(n, "ol")) {
 		if (is_row(n)) {
 			return put_row(d, n, x, y, width, draw);
 		}
-		for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
-			y += evl_tree_is(c, "li") ? put_item(d, c, x, y, width, draw) : 0;
+		for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
+			y += evl_markup_is(c, "li") ? put_item(d, c, x, y, width, draw) : 0;
 		}
 		return y - from + 3;
 	}
 	if (is_grid(n)) {
-		const struct evl_tree *c = n->first;
+		const struct evl_markup *c = n->first;
 		while (c != NULL) {
 			y += put_grid_row(d, n, c, &c, x, y, width, draw);
 		}
@@ -365,48 +366,48 @@ static double put_block(
 }
 
 /* A block in a frame, or with a bar at its side, that stays whole. */
-static bool is_framed(const struct evl_tree *n)
+static bool is_framed(const struct evl_markup *n)
 {
-	return evl_tree_has_class(n, "verdict") || evl_tree_has_class(n, "cautions") ||
-	       evl_tree_has_class(n, "only") || evl_tree_has_class(n, "notice") ||
-	       evl_tree_has_class(n, "mark");
+	return evl_markup_has_class(n, "verdict") || evl_markup_has_class(n, "cautions") ||
+	       evl_markup_has_class(n, "only") || evl_markup_has_class(n, "notice") ||
+	       evl_markup_has_class(n, "mark");
 }
 
 static void draw_frame(
-	struct pdf *d, const struct evl_tree *n, double x, double y, double width, double height)
+	struct pdf *d, const struct evl_markup *n, double x, double y, double width, double height)
 {
 	static const double dashes[] = {4, 3};
 	if (d->cr == NULL) {
 		return;
 	}
-	bool side = evl_tree_has_class(n, "verdict") || evl_tree_has_class(n, "notice");
-	uint32_t ink = evl_tree_has_class(n, "verdict") ? pdf_verdict_ink(n)
-		       : evl_tree_has_class(n, "mark")  ? INK_ERROR
-		       : evl_tree_has_class(n, "only")  ? INK_TEXT
-							: INK_INCONCLUSIVE;
+	bool side = evl_markup_has_class(n, "verdict") || evl_markup_has_class(n, "notice");
+	uint32_t ink = evl_markup_has_class(n, "verdict") ? pdf_verdict_ink(n)
+		       : evl_markup_has_class(n, "mark")  ? INK_ERROR
+		       : evl_markup_has_class(n, "only")  ? INK_TEXT
+							  : INK_INCONCLUSIVE;
 	pdf_ink(d->cr, ink);
 	if (side) {
-		cairo_rectangle(d->cr, x, y, evl_tree_has_class(n, "verdict") ? 6 : 3, height);
+		cairo_rectangle(d->cr, x, y, evl_markup_has_class(n, "verdict") ? 6 : 3, height);
 		cairo_fill(d->cr);
 	}
-	if (!evl_tree_has_class(n, "notice")) {
+	if (!evl_markup_has_class(n, "notice")) {
 		cairo_rectangle(d->cr, x, y, width, height);
 		cairo_set_line_width(d->cr, side ? 0.5 : 1);
-		cairo_set_dash(d->cr, dashes, evl_tree_has_class(n, "mark") ? 2 : 0, 0);
+		cairo_set_dash(d->cr, dashes, evl_markup_has_class(n, "mark") ? 2 : 0, 0);
 		cairo_stroke(d->cr);
 		cairo_set_dash(d->cr, NULL, 0, 0);
 	}
 }
 
-static void flow_framed(struct pdf *d, const struct evl_tree *n, double x, double width)
+static void flow_framed(struct pdf *d, const struct evl_markup *n, double x, double width)
 {
-	double pad = evl_tree_has_class(n, "notice") ? 2 : 6;
-	double in = evl_tree_has_class(n, "verdict") ? 16 : 10;
+	double pad = evl_markup_has_class(n, "notice") ? 2 : 6;
+	double in = evl_markup_has_class(n, "verdict") ? 16 : 10;
 	double h = put_block(d, n, x + in, 0, width - in - 10, false) + 2 * pad;
 	pdf_need(d, h);
 	put_target(d, n);
-	for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
-		if (is_element(c) && evl_tree_is(c, "h2")) {
+	for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
+		if (is_element(c) && evl_markup_is(c, "h2")) {
 			put_target(d, c);
 			put_bookmark(d, c);
 		}
@@ -416,21 +417,21 @@ static void flow_framed(struct pdf *d, const struct evl_tree *n, double x, doubl
 	d->y += h + 7;
 }
 
-static void flow_children(struct pdf *d, const struct evl_tree *n, double x, double width)
+static void flow_children(struct pdf *d, const struct evl_markup *n, double x, double width)
 {
 	put_target(d, n);
-	for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
 		if (is_element(c)) {
 			pdf_flow(d, c, x, width);
 		}
 	}
 }
 
-static void flow_grid(struct pdf *d, const struct evl_tree *n, double x, double width)
+static void flow_grid(struct pdf *d, const struct evl_markup *n, double x, double width)
 {
-	const struct evl_tree *c = n->first;
+	const struct evl_markup *c = n->first;
 	while (c != NULL) {
-		const struct evl_tree *next = NULL;
+		const struct evl_markup *next = NULL;
 		double h = put_grid_row(d, n, c, &next, x, 0, width, false);
 		pdf_need(d, h);
 		put_grid_row(d, n, c, &next, x, d->y, width, true);
@@ -439,14 +440,14 @@ static void flow_grid(struct pdf *d, const struct evl_tree *n, double x, double 
 	}
 }
 
-static void flow_list(struct pdf *d, const struct evl_tree *n, double x, double width)
+static void flow_list(struct pdf *d, const struct evl_markup *n, double x, double width)
 {
-	bool definitions = evl_tree_is(n, "dl");
-	const struct evl_tree *c = n->first;
+	bool definitions = evl_markup_is(n, "dl");
+	const struct evl_markup *c = n->first;
 	pdf_tag(d, "L");
 	while (c != NULL) {
-		const struct evl_tree *last = c;
-		if (definitions && evl_tree_is(c, "dt")) {
+		const struct evl_markup *last = c;
+		if (definitions && evl_markup_is(c, "dt")) {
 			double h = put_pair(d, c, &last, x, 0, width, false);
 			if (d->y + h > PDF_PAGE_H - PDF_BOTTOM && d->y > PDF_TOP + 1) {
 				pdf_untag(d, "L");
@@ -455,7 +456,7 @@ static void flow_list(struct pdf *d, const struct evl_tree *n, double x, double 
 			}
 			put_pair(d, c, &last, x, d->y, width, true);
 			d->y += h;
-		} else if (!definitions && evl_tree_is(c, "li")) {
+		} else if (!definitions && evl_markup_is(c, "li")) {
 			double h = put_item(d, c, x, 0, width, false);
 			if (d->y + h > PDF_PAGE_H - PDF_BOTTOM && d->y > PDF_TOP + 1) {
 				pdf_untag(d, "L");
@@ -484,23 +485,23 @@ static void draw_rule(struct pdf *d, double x, double width)
 }
 
 /* A heading stays with what follows: with all of a small block, with the beginning of a large. */
-static double follower(struct pdf *d, const struct evl_tree *heading, double x, double width)
+static double follower(struct pdf *d, const struct evl_markup *heading, double x, double width)
 {
-	const struct evl_tree *n = heading->next;
+	const struct evl_markup *n = heading->next;
 	while (n != NULL && !is_element(n)) {
 		n = n->next;
 	}
-	if (n == NULL || evl_tree_is(n, "table") || evl_tree_has_class(n, "wide")) {
+	if (n == NULL || evl_markup_is(n, "table") || evl_markup_has_class(n, "wide")) {
 		return 70;
 	}
-	const struct evl_tree *next = NULL;
+	const struct evl_markup *next = NULL;
 	double h = is_grid(n)           ? put_grid_row(d, n, n->first, &next, x, 0, width, false)
 		   : kind_of(n) != NULL ? put_block(d, n, x, 0, width, false)
 					: 70;
 	return h < 40 ? 40 : h > 300 ? 70 : h;
 }
 
-void pdf_flow(struct pdf *d, const struct evl_tree *n, double x, double width)
+void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
 {
 	if (is_framed(n)) {
 		double h = put_block(d, n, x, 0, width - 26, false);
@@ -509,7 +510,7 @@ void pdf_flow(struct pdf *d, const struct evl_tree *n, double x, double width)
 			return;
 		}
 	}
-	if (kind_of(n) != NULL || evl_tree_is(n, "svg") || is_row(n)) {
+	if (kind_of(n) != NULL || evl_markup_is(n, "svg") || is_row(n)) {
 		bool heading = n->tag[0] == 'h';
 		double h = put_block(d, n, x, 0, width, false);
 		if (h > ROOM && kind_of(n) != NULL) {
@@ -527,16 +528,16 @@ void pdf_flow(struct pdf *d, const struct evl_tree *n, double x, double width)
 	}
 	if (is_grid(n)) {
 		flow_grid(d, n, x, width);
-	} else if (evl_tree_is(n, "dl") || evl_tree_is(n, "ul") || evl_tree_is(n, "ol")) {
+	} else if (evl_markup_is(n, "dl") || evl_markup_is(n, "ul") || evl_markup_is(n, "ol")) {
 		flow_list(d, n, x, width);
-	} else if (evl_tree_is(n, "table") && evl_tree_has_class(n, "map")) {
+	} else if (evl_markup_is(n, "table") && evl_markup_has_class(n, "map")) {
 		double h = pdf_table(d, n, x, 0, width, false);
 		pdf_need(d, h);
 		d->y += pdf_table(d, n, x, d->y, width, true);
-	} else if (evl_tree_is(n, "table")) {
+	} else if (evl_markup_is(n, "table")) {
 		pdf_flow_table(d, n, x, width);
 	} else {
-		bool section = evl_tree_is(n, "section") || evl_tree_is(n, "article");
+		bool section = evl_markup_is(n, "section") || evl_markup_is(n, "article");
 		if (section) {
 			pdf_need(d, 90);
 			d->y += d->y > PDF_TOP + 1 ? 6 : 0;

@@ -13,7 +13,7 @@
 
 #include "core/base/text.h"
 #include "core/report/pdf.h"
-#include "core/report/tree.h"
+#include "core/report/markup.h"
 
 #define PDF_PAGE_W 595.28 /* ISO 216 A4 */
 #define PDF_PAGE_H 841.89
@@ -57,31 +57,32 @@ struct pdf {
 /* ---- pdf_text.c ---- */
 /* The inline contents of a node at (x, y), `width` wide; draws only if `draw` and returns the
  * height. */
-double pdf_text(struct pdf *d, const struct evl_tree *node, struct pdf_look look, double x,
+double pdf_text(struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x,
 	double y, double width, bool draw);
 double pdf_plain(struct pdf *d, const char *text, struct pdf_look look, double x, double y,
 	double width, bool draw);
 /* Text longer than a page: line by line from d->y on, links left out. */
 void pdf_flow_lines(
-	struct pdf *d, const struct evl_tree *node, struct pdf_look look, double x, double width);
+	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x, double width);
 /* Characters of the whole and of the longest word, for widths of columns. */
-void pdf_text_size(const struct evl_tree *node, size_t *chars, size_t *word);
-uint32_t pdf_verdict_ink(const struct evl_tree *node); /* of class v-NAME or is-NAME; or INK_TEXT */
+void pdf_text_size(const struct evl_markup *node, size_t *chars, size_t *word);
+uint32_t pdf_verdict_ink(
+	const struct evl_markup *node); /* of class v-NAME or is-NAME; or INK_TEXT */
 void pdf_ink(cairo_t *cr, uint32_t ink);
 
 /* ---- pdf_plot.c ---- */
 double pdf_plot(
-	struct pdf *d, const struct evl_tree *svg, double x, double y, double width, bool draw);
+	struct pdf *d, const struct evl_markup *svg, double x, double y, double width, bool draw);
 
 /* ---- pdf_table.c ---- */
 /* A table over as many pages as it needs, its head repeated. */
-void pdf_flow_table(struct pdf *d, const struct evl_tree *table, double x, double width);
+void pdf_flow_table(struct pdf *d, const struct evl_markup *table, double x, double width);
 /* A table on one page: maps, and tables within boxes. */
 double pdf_table(
-	struct pdf *d, const struct evl_tree *table, double x, double y, double width, bool draw);
+	struct pdf *d, const struct evl_markup *table, double x, double y, double width, bool draw);
 
 /* ---- pdf_flow.c ---- */
-void pdf_flow(struct pdf *d, const struct evl_tree *node, double x, double width);
+void pdf_flow(struct pdf *d, const struct evl_markup *node, double x, double width);
 /* A new page unless `height` still fits. */
 bool pdf_need(struct pdf *d, double height);
 void pdf_new_page(struct pdf *d);

@@ -7,9 +7,9 @@
 
 #include "core/report/pdf_internal.h"
 
-static double number(const struct evl_tree *n, const char *name)
+static double number(const struct evl_markup *n, const char *name)
 {
-	return atof(evl_tree_get(n, name));
+	return atof(evl_markup_get(n, name));
 }
 
 static void trace(cairo_t *cr, const char *d)
@@ -63,12 +63,12 @@ static void trace(cairo_t *cr, const char *d)
 	}
 }
 
-static void put_path(cairo_t *cr, const struct evl_tree *n)
+static void put_path(cairo_t *cr, const struct evl_markup *n)
 {
 	static const double dashes[] = {5, 3};
-	bool limit = evl_tree_has_class(n, "limit");
-	bool thick = evl_tree_has_class(n, "interval");
-	trace(cr, evl_tree_get(n, "d"));
+	bool limit = evl_markup_has_class(n, "limit");
+	bool thick = evl_markup_has_class(n, "interval");
+	trace(cr, evl_markup_get(n, "d"));
 	cairo_set_line_width(cr, thick ? 2.4 : limit ? 1.6 : 1);
 	pdf_ink(cr, thick ? INK_BAR : limit ? INK_TEXT : INK_RULE);
 	cairo_set_dash(cr, dashes, limit ? 2 : 0, 0);
@@ -92,24 +92,24 @@ static void put_hatch(cairo_t *cr, double x, double y, double w, double h)
 	cairo_restore(cr);
 }
 
-static uint32_t rect_ink(const struct evl_tree *n)
+static uint32_t rect_ink(const struct evl_markup *n)
 {
 	uint32_t verdict = pdf_verdict_ink(n);
 	if (verdict != INK_TEXT) {
 		return verdict;
 	}
-	return evl_tree_has_class(n, "bar")    ? INK_FAIL
-	       : evl_tree_has_class(n, "base") ? INK_RULE
-					       : INK_BAR;
+	return evl_markup_has_class(n, "bar")    ? INK_FAIL
+	       : evl_markup_has_class(n, "base") ? INK_RULE
+						 : INK_BAR;
 }
 
-static void put_rect(cairo_t *cr, const struct evl_tree *n)
+static void put_rect(cairo_t *cr, const struct evl_markup *n)
 {
 	double x = number(n, "x");
 	double y = number(n, "y");
 	double w = number(n, "width");
 	double h = number(n, "height");
-	if (evl_tree_has_class(n, "lost")) {
+	if (evl_markup_has_class(n, "lost")) {
 		put_hatch(cr, x, y, w, h);
 		return;
 	}
@@ -118,7 +118,7 @@ static void put_rect(cairo_t *cr, const struct evl_tree *n)
 	cairo_fill(cr);
 }
 
-static void put_circle(cairo_t *cr, const struct evl_tree *n)
+static void put_circle(cairo_t *cr, const struct evl_markup *n)
 {
 	cairo_new_path(cr);
 	cairo_arc(cr, number(n, "cx"), number(n, "cy"), number(n, "r"), 0, 6.283185307179586);
@@ -126,13 +126,13 @@ static void put_circle(cairo_t *cr, const struct evl_tree *n)
 	cairo_fill(cr);
 }
 
-static void put_words(struct pdf *d, const struct evl_tree *n)
+static void put_words(struct pdf *d, const struct evl_markup *n)
 {
 	enum { ROOM = 400 };
-	bool tick = evl_tree_has_class(n, "tick");
-	struct pdf_look look = {.size = evl_tree_has_class(n, "name") ? 12 : 11,
-		.bold = evl_tree_has_class(n, "name"),
-		.ink = evl_tree_has_class(n, "name") ? INK_TEXT : INK_QUIET,
+	bool tick = evl_markup_has_class(n, "tick");
+	struct pdf_look look = {.size = evl_markup_has_class(n, "name") ? 12 : 11,
+		.bold = evl_markup_has_class(n, "name"),
+		.ink = evl_markup_has_class(n, "name") ? INK_TEXT : INK_QUIET,
 		.align = tick ? PANGO_ALIGN_CENTER : PANGO_ALIGN_LEFT};
 	/* SVG names the base line, Pango the top of the line. */
 	double top = number(n, "y") - look.size * 0.93;
@@ -141,24 +141,25 @@ static void put_words(struct pdf *d, const struct evl_tree *n)
 }
 
 double pdf_plot(
-	struct pdf *d, const struct evl_tree *svg, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *svg, double x, double y, double width, bool draw)
 {
 	double box[4] = {0, 0, 900, 100};
-	sscanf(evl_tree_get(svg, "viewBox"), "%lf %lf %lf %lf", &box[0], &box[1], &box[2], &box[3]);
+	sscanf(evl_markup_get(svg, "viewBox"), "%lf %lf %lf %lf", &box[0], &box[1], &box[2],
+		&box[3]);
 	double scale = width / (box[2] > 0 ? box[2] : 900);
 	if (draw && d->cr != NULL) {
 		pdf_tag(d, "Figure");
 		cairo_save(d->cr);
 		cairo_translate(d->cr, x, y);
 		cairo_scale(d->cr, scale, scale);
-		for (const struct evl_tree *n = svg->first; n != NULL; n = n->next) {
-			if (evl_tree_is(n, "path")) {
+		for (const struct evl_markup *n = svg->first; n != NULL; n = n->next) {
+			if (evl_markup_is(n, "path")) {
 				put_path(d->cr, n);
-			} else if (evl_tree_is(n, "rect")) {
+			} else if (evl_markup_is(n, "rect")) {
 				put_rect(d->cr, n);
-			} else if (evl_tree_is(n, "circle")) {
+			} else if (evl_markup_is(n, "circle")) {
 				put_circle(d->cr, n);
-			} else if (evl_tree_is(n, "text")) {
+			} else if (evl_markup_is(n, "text")) {
 				put_words(d, n);
 			}
 		}

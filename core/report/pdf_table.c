@@ -19,35 +19,35 @@ struct grid {
 	bool map;
 };
 
-static const struct evl_tree *find(const struct evl_tree *table, const char *tag)
+static const struct evl_markup *find(const struct evl_markup *table, const char *tag)
 {
-	for (const struct evl_tree *n = table->first; n != NULL; n = n->next) {
-		if (evl_tree_is(n, tag)) {
+	for (const struct evl_markup *n = table->first; n != NULL; n = n->next) {
+		if (evl_markup_is(n, tag)) {
 			return n;
 		}
 	}
 	return NULL;
 }
 
-static const struct evl_tree *next_cell(const struct evl_tree *n)
+static const struct evl_markup *next_cell(const struct evl_markup *n)
 {
-	while (n != NULL && !evl_tree_is(n, "td") && !evl_tree_is(n, "th")) {
+	while (n != NULL && !evl_markup_is(n, "td") && !evl_markup_is(n, "th")) {
 		n = n->next;
 	}
 	return n;
 }
 
-static const struct evl_tree *next_row(const struct evl_tree *n)
+static const struct evl_markup *next_row(const struct evl_markup *n)
 {
-	while (n != NULL && !evl_tree_is(n, "tr")) {
+	while (n != NULL && !evl_markup_is(n, "tr")) {
 		n = n->next;
 	}
 	return n;
 }
 
-static bool stays_whole(const struct evl_tree *cell)
+static bool stays_whole(const struct evl_markup *cell)
 {
-	return evl_tree_has_class(cell, "ch") || evl_tree_has_class(cell, "n");
+	return evl_markup_has_class(cell, "ch") || evl_markup_has_class(cell, "n");
 }
 
 /* What each column wants, in characters: whole text and what must not break. */
@@ -56,15 +56,15 @@ struct wants {
 	int columns;
 };
 
-static void size_row(struct wants *w, const struct evl_tree *row)
+static void size_row(struct wants *w, const struct evl_markup *row)
 {
 	int i = 0;
-	for (const struct evl_tree *c = next_cell(row->first); c != NULL && i < COLUMNS_MAX;
+	for (const struct evl_markup *c = next_cell(row->first); c != NULL && i < COLUMNS_MAX;
 		c = next_cell(c->next), i++) {
 		size_t chars = 0;
 		size_t word = 0;
 		pdf_text_size(c, &chars, &word);
-		bool head = evl_tree_is(row->parent, "thead");
+		bool head = evl_markup_is(row->parent, "thead");
 		double least = (double)(stays_whole(c) && !head ? chars : word);
 		least *= head ? 1.2 : 1; /* bold */
 		least = least > 24 ? 24 : least < 3 ? 3 : least;
@@ -110,15 +110,15 @@ static void share(struct grid *g, const struct wants *w)
 	}
 }
 
-static void measure(struct grid *g, const struct evl_tree *table, double x, double width)
+static void measure(struct grid *g, const struct evl_markup *table, double x, double width)
 {
 	struct wants w = {0};
-	const struct evl_tree *parts[] = {find(table, "thead"), find(table, "tbody")};
+	const struct evl_markup *parts[] = {find(table, "thead"), find(table, "tbody")};
 	g->x = x;
 	g->width = width;
-	g->map = evl_tree_has_class(table, "map");
+	g->map = evl_markup_has_class(table, "map");
 	for (size_t i = 0; i < 2; i++) {
-		const struct evl_tree *row = parts[i] == NULL ? NULL : next_row(parts[i]->first);
+		const struct evl_markup *row = parts[i] == NULL ? NULL : next_row(parts[i]->first);
 		for (int n = 0; row != NULL && n < SIZED_ROWS; row = next_row(row->next), n++) {
 			size_row(&w, row);
 		}
@@ -138,15 +138,15 @@ static void measure(struct grid *g, const struct evl_tree *table, double x, doub
 	}
 }
 
-static double put_cell(struct pdf *d, const struct grid *g, const struct evl_tree *cell, double x,
+static double put_cell(struct pdf *d, const struct grid *g, const struct evl_markup *cell, double x,
 	double y, double width, double height, bool draw)
 {
-	bool head = evl_tree_is(cell->parent->parent, "thead");
-	bool boxed = evl_tree_has_class(cell, "cell");
+	bool head = evl_markup_is(cell->parent->parent, "thead");
+	bool boxed = evl_markup_has_class(cell, "cell");
 	struct pdf_look look = {.size = CELL_SIZE,
 		.bold = head,
 		.ink = head || (g->map && !boxed) ? INK_QUIET : INK_TEXT,
-		.align = evl_tree_has_class(cell, "n") ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT};
+		.align = evl_markup_has_class(cell, "n") ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT};
 	if (!boxed) {
 		look.size = g->map ? 6.5 : look.size;
 		return pdf_text(d, cell, look, x, y + PAD, width - (g->map ? 2 : GAP), draw) +
@@ -166,25 +166,25 @@ static double put_cell(struct pdf *d, const struct grid *g, const struct evl_tre
 }
 
 /* Height of the row; draws only if `draw`. `height` is what was measured before. */
-static double put_row(struct pdf *d, const struct grid *g, const struct evl_tree *row, double y,
+static double put_row(struct pdf *d, const struct grid *g, const struct evl_markup *row, double y,
 	double height, bool draw)
 {
 	double most = 0;
 	double x = g->x;
 	int i = 0;
-	bool head = evl_tree_is(row->parent, "thead");
+	bool head = evl_markup_is(row->parent, "thead");
 	draw = draw && d->cr != NULL;
 	if (draw) {
 		pdf_tag(d, "TR");
 	}
-	for (const struct evl_tree *c = next_cell(row->first); c != NULL && i < g->columns;
+	for (const struct evl_markup *c = next_cell(row->first); c != NULL && i < g->columns;
 		c = next_cell(c->next), i++) {
 		if (draw) {
-			pdf_tag(d, evl_tree_is(c, "th") ? "TH" : "TD");
+			pdf_tag(d, evl_markup_is(c, "th") ? "TH" : "TD");
 		}
 		double h = put_cell(d, g, c, x, y, g->column[i], height, draw);
 		if (draw) {
-			pdf_untag(d, evl_tree_is(c, "th") ? "TH" : "TD");
+			pdf_untag(d, evl_markup_is(c, "th") ? "TH" : "TD");
 		}
 		most = h > most ? h : most;
 		x += g->column[i];
@@ -203,13 +203,13 @@ static double put_row(struct pdf *d, const struct grid *g, const struct evl_tree
 }
 
 /* Cells of maps side by side are level: the tallest of all decides. */
-static double map_height(struct pdf *d, const struct grid *g, const struct evl_tree *table)
+static double map_height(struct pdf *d, const struct grid *g, const struct evl_markup *table)
 {
 	double most = 0;
-	bool alone = !evl_tree_has_class(table->parent, "maps");
-	for (const struct evl_tree *t = table->parent->first; t != NULL; t = t->next) {
-		const struct evl_tree *body = evl_tree_is(t, "table") ? find(t, "tbody") : NULL;
-		const struct evl_tree *r =
+	bool alone = !evl_markup_has_class(table->parent, "maps");
+	for (const struct evl_markup *t = table->parent->first; t != NULL; t = t->next) {
+		const struct evl_markup *body = evl_markup_is(t, "table") ? find(t, "tbody") : NULL;
+		const struct evl_markup *r =
 			body == NULL || (alone && t != table) ? NULL : next_row(body->first);
 		for (; r != NULL; r = next_row(r->next)) {
 			double h = put_row(d, g, r, 0, 0, false);
@@ -220,10 +220,10 @@ static double map_height(struct pdf *d, const struct grid *g, const struct evl_t
 }
 
 static double put_head(
-	struct pdf *d, const struct grid *g, const struct evl_tree *head, double y, bool draw)
+	struct pdf *d, const struct grid *g, const struct evl_markup *head, double y, bool draw)
 {
 	double from = y;
-	const struct evl_tree *row = head == NULL ? NULL : next_row(head->first);
+	const struct evl_markup *row = head == NULL ? NULL : next_row(head->first);
 	for (; row != NULL; row = next_row(row->next)) {
 		double h = put_row(d, g, row, y, 0, false);
 		if (draw) {
@@ -235,11 +235,11 @@ static double put_head(
 }
 
 double pdf_table(
-	struct pdf *d, const struct evl_tree *table, double x, double y, double width, bool draw)
+	struct pdf *d, const struct evl_markup *table, double x, double y, double width, bool draw)
 {
 	struct grid g = {0};
-	const struct evl_tree *body = find(table, "tbody");
-	const struct evl_tree *caption = find(table, "caption");
+	const struct evl_markup *body = find(table, "tbody");
+	const struct evl_markup *caption = find(table, "caption");
 	double from = y;
 	measure(&g, table, x, width);
 	draw = draw && d->cr != NULL;
@@ -252,7 +252,7 @@ double pdf_table(
 	}
 	y += put_head(d, &g, find(table, "thead"), y, draw);
 	double level = g.map && body != NULL ? map_height(d, &g, table) : 0;
-	const struct evl_tree *row = body == NULL ? NULL : next_row(body->first);
+	const struct evl_markup *row = body == NULL ? NULL : next_row(body->first);
 	for (; row != NULL; row = next_row(row->next)) {
 		double h = g.map ? level : put_row(d, &g, row, y, 0, false);
 		if (draw) {
@@ -266,14 +266,14 @@ double pdf_table(
 	return y - from + 6;
 }
 
-void pdf_flow_table(struct pdf *d, const struct evl_tree *table, double x, double width)
+void pdf_flow_table(struct pdf *d, const struct evl_markup *table, double x, double width)
 {
 	struct grid g = {0};
-	const struct evl_tree *head = find(table, "thead");
-	const struct evl_tree *body = find(table, "tbody");
+	const struct evl_markup *head = find(table, "thead");
+	const struct evl_markup *body = find(table, "tbody");
 	measure(&g, table, x, width);
 	double head_height = put_head(d, &g, head, 0, false);
-	const struct evl_tree *row = body == NULL ? NULL : next_row(body->first);
+	const struct evl_markup *row = body == NULL ? NULL : next_row(body->first);
 	double first = row == NULL ? 0 : put_row(d, &g, row, 0, 0, false);
 	pdf_need(d, head_height + first + 2);
 	pdf_tag(d, "Table");

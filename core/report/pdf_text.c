@@ -30,16 +30,16 @@ void pdf_ink(cairo_t *cr, uint32_t ink)
 		cr, (ink >> 16 & 0xFF) / 255.0, (ink >> 8 & 0xFF) / 255.0, (ink & 0xFF) / 255.0);
 }
 
-uint32_t pdf_verdict_ink(const struct evl_tree *node)
+uint32_t pdf_verdict_ink(const struct evl_markup *node)
 {
 	char name[32];
 	for (size_t v = 0; v < 5; v++) {
 		snprintf(name, sizeof name, "v-%s", verdict_names[v]);
-		if (evl_tree_has_class(node, name)) {
+		if (evl_markup_has_class(node, name)) {
 			return verdict_inks[v];
 		}
 		snprintf(name, sizeof name, "is-%s", verdict_names[v]);
-		if (evl_tree_has_class(node, name)) {
+		if (evl_markup_has_class(node, name)) {
 			return verdict_inks[v];
 		}
 	}
@@ -173,9 +173,9 @@ static void add_text(struct words *w, const char *text, struct pdf_look look)
 	set_look(w, look, from);
 }
 
-static void add_sign(struct words *w, const struct evl_tree *svg, struct pdf_look look)
+static void add_sign(struct words *w, const struct evl_markup *svg, struct pdf_look look)
 {
-	const char *href = svg->first == NULL ? "" : evl_tree_get(svg->first, "href");
+	const char *href = svg->first == NULL ? "" : evl_markup_get(svg->first, "href");
 	for (size_t v = 0; v < 5; v++) {
 		if (strncmp(href, "#v-", 3) != 0 || strcmp(href + 3, verdict_names[v]) != 0) {
 			continue;
@@ -184,7 +184,7 @@ static void add_sign(struct words *w, const struct evl_tree *svg, struct pdf_loo
 		if (w->blank && w->text.len > 0) {
 			evl_text_add(&w->text, " ");
 		}
-		int side = (int)(look.size * (evl_tree_has_class(svg, "big") ? 1.1 : 0.95) *
+		int side = (int)(look.size * (evl_markup_has_class(svg, "big") ? 1.1 : 0.95) *
 				 PANGO_SCALE);
 		PangoRectangle r = {0, -side * 17 / 20, side, side};
 		size_t from = w->text.len;
@@ -205,56 +205,56 @@ static void add_link(struct words *w, size_t from, const char *href)
 	}
 }
 
-static void add_node(struct words *w, const struct evl_tree *n, struct pdf_look look)
+static void add_node(struct words *w, const struct evl_markup *n, struct pdf_look look)
 {
 	if (n->text != NULL) {
 		add_text(w, n->text, look);
 		return;
 	}
 	size_t from = w->text.len;
-	if (evl_tree_is(n, "svg")) {
+	if (evl_markup_is(n, "svg")) {
 		add_sign(w, n, look);
 		return;
 	}
-	if (evl_tree_has_class(n, "sr")) {
+	if (evl_markup_has_class(n, "sr")) {
 		return; /* for screen readers: the sign says it here */
 	}
-	if (evl_tree_is(n, "br") || evl_tree_has_class(n, "why")) {
+	if (evl_markup_is(n, "br") || evl_markup_has_class(n, "why")) {
 		evl_text_add(&w->text, "\n");
 		w->blank = false;
 	}
-	w->blank = w->blank || evl_tree_has_class(n, "klm");
-	if (evl_tree_is(n, "strong") || evl_tree_is(n, "b")) {
+	w->blank = w->blank || evl_markup_has_class(n, "klm");
+	if (evl_markup_is(n, "strong") || evl_markup_is(n, "b")) {
 		look.bold = true;
-	} else if (evl_tree_is(n, "code")) {
+	} else if (evl_markup_is(n, "code")) {
 		look.mono = true;
-		look.size *= evl_tree_has_class(n, "hash") ? 0.78 : 0.9;
+		look.size *= evl_markup_has_class(n, "hash") ? 0.78 : 0.9;
 	}
-	if (evl_tree_has_class(n, "quiet") || evl_tree_has_class(n, "label") ||
-		evl_tree_has_class(n, "klm")) {
+	if (evl_markup_has_class(n, "quiet") || evl_markup_has_class(n, "label") ||
+		evl_markup_has_class(n, "klm")) {
 		look.ink = INK_QUIET;
 	}
-	if (evl_tree_has_class(n, "klm") || evl_tree_has_class(n, "why")) {
+	if (evl_markup_has_class(n, "klm") || evl_markup_has_class(n, "why")) {
 		look.size *= 0.85;
 	}
-	if (evl_tree_has_class(n, "word")) {
+	if (evl_markup_has_class(n, "word")) {
 		look.size *= 1.9;
-	} else if (evl_tree_has_class(n, "line")) {
+	} else if (evl_markup_has_class(n, "line")) {
 		look.ink = INK_TEXT;
 		look.bold = false;
 	}
-	if (evl_tree_has_class(n, "v")) {
+	if (evl_markup_has_class(n, "v")) {
 		look.ink = pdf_verdict_ink(n);
 		look.bold = true;
 	}
-	for (const struct evl_tree *c = n->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
 		add_node(w, c, look);
 	}
-	if (evl_tree_has_class(n, "label")) {
+	if (evl_markup_has_class(n, "label")) {
 		add_text(w, ":", look);
 	}
-	if (evl_tree_is(n, "a")) {
-		add_link(w, from, evl_tree_get(n, "href"));
+	if (evl_markup_is(n, "a")) {
+		add_link(w, from, evl_markup_get(n, "href"));
 	}
 }
 
@@ -345,11 +345,11 @@ static double put(struct pdf *d, struct words *w, struct pdf_look look, double x
 	return (double)height / PANGO_SCALE;
 }
 
-double pdf_text(struct pdf *d, const struct evl_tree *node, struct pdf_look look, double x,
+double pdf_text(struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x,
 	double y, double width, bool draw)
 {
 	struct words w = {.attributes = new_attributes()};
-	for (const struct evl_tree *c = node->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
 		add_node(&w, c, look);
 	}
 	double height = w.text.len == 0 ? 0 : put(d, &w, look, x, y, width, draw);
@@ -368,10 +368,10 @@ double pdf_plain(struct pdf *d, const char *text, struct pdf_look look, double x
 }
 
 void pdf_flow_lines(
-	struct pdf *d, const struct evl_tree *node, struct pdf_look look, double x, double width)
+	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x, double width)
 {
 	struct words w = {.attributes = new_attributes()};
-	for (const struct evl_tree *c = node->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
 		add_node(&w, c, look);
 	}
 	PangoLayout *layout = lay_out(d, &w, look, width);
@@ -395,13 +395,13 @@ void pdf_flow_lines(
 	finish(&w);
 }
 
-void pdf_text_size(const struct evl_tree *node, size_t *chars, size_t *word)
+void pdf_text_size(const struct evl_markup *node, size_t *chars, size_t *word)
 {
 	struct pdf_look look = {.size = 8};
 	struct words w = {.attributes = new_attributes()};
 	size_t line = 0;
 	size_t run = 0;
-	for (const struct evl_tree *c = node->first; c != NULL; c = c->next) {
+	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
 		add_node(&w, c, look);
 	}
 	*chars = *word = 0;

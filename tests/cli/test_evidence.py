@@ -12,7 +12,7 @@ import subprocess
 import blackbox as b
 
 FILES = ['SHA256SUMS', 'VERIFY.txt', 'bench.yaml', 'campaign.lua', 'evidence.json',
-         'manifest.json', 'manifest.p7s', 'report.html', 'signer.pem']
+         'manifest.json', 'manifest.p7s', 'report.html', 'report.pdf', 'signer.pem']
 
 
 def dossier(p, name='out', run='1', more=()):

@@ -10,7 +10,7 @@
 #include "core/base/text.h"
 #include "core/report/dossier.h"
 #include "core/report/pdf.h"
-#include "core/report/tree.h"
+#include "core/report/markup.h"
 
 #define HOSTILE "<b>&lt;(\\) R >> endobj</b>&'"
 

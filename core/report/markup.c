@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-#include "core/report/tree.h"
+#include "core/report/markup.h"
 
 #include <expat.h>
 #include <stdlib.h>
@@ -14,12 +14,12 @@ struct piece {
 };
 
 struct reading {
-	struct evl_tree_doc *doc;
-	struct evl_tree *at; /* innermost open element */
-	unsigned skip;       /* open elements within one that is left out; 0: none */
+	struct evl_markup_doc *doc;
+	struct evl_markup *at; /* innermost open element */
+	unsigned skip;         /* open elements within one that is left out; 0: none */
 };
 
-static void *take(struct evl_tree_doc *doc, size_t bytes)
+static void *take(struct evl_markup_doc *doc, size_t bytes)
 {
 	struct piece *p = doc->memory;
 	bytes = (bytes + 15) & ~(size_t)15;
@@ -35,16 +35,16 @@ static void *take(struct evl_tree_doc *doc, size_t bytes)
 	return at;
 }
 
-static const char *keep(struct evl_tree_doc *doc, const char *text, size_t len)
+static const char *keep(struct evl_markup_doc *doc, const char *text, size_t len)
 {
 	char *copy = take(doc, len + 1);
 	memcpy(copy, text, len);
 	return copy;
 }
 
-static struct evl_tree *add(struct reading *r, const char *tag)
+static struct evl_markup *add(struct reading *r, const char *tag)
 {
-	struct evl_tree *n = take(r->doc, sizeof *n);
+	struct evl_markup *n = take(r->doc, sizeof *n);
 	n->tag = keep(r->doc, tag, strlen(tag));
 	n->parent = r->at;
 	if (r->at == NULL) {
@@ -72,7 +72,7 @@ static bool left_out(const struct reading *r, const char *tag, const char **attr
 			return true;
 		}
 	}
-	return evl_tree_is(r->at, "details") && strcmp(tag, "summary") != 0;
+	return evl_markup_is(r->at, "details") && strcmp(tag, "summary") != 0;
 }
 
 static void XMLCALL on_start(void *user, const XML_Char *tag, const XML_Char **attributes)
@@ -86,7 +86,7 @@ static void XMLCALL on_start(void *user, const XML_Char *tag, const XML_Char **a
 	while (attributes[n] != NULL) {
 		n++;
 	}
-	struct evl_tree *node = add(r, tag);
+	struct evl_markup *node = add(r, tag);
 	node->attributes = take(r->doc, (n + 1) * sizeof *node->attributes);
 	for (size_t i = 0; i < n; i++) {
 		node->attributes[i] = keep(r->doc, attributes[i], strlen(attributes[i]));
@@ -109,13 +109,13 @@ static void XMLCALL on_text(void *user, const XML_Char *text, int len)
 {
 	struct reading *r = user;
 	if (r->skip == 0 && r->at != NULL) {
-		struct evl_tree *node = add(r, "");
+		struct evl_markup *node = add(r, "");
 		node->text = keep(r->doc, text, (size_t)len);
 	}
 }
 
-enum evl_status evl_tree_parse(
-	struct evl_tree_doc *doc, const char *xml, size_t len, struct evl_err *err)
+enum evl_status evl_markup_parse(
+	struct evl_markup_doc *doc, const char *xml, size_t len, struct evl_err *err)
 {
 	struct reading r = {.doc = doc};
 	enum evl_status st = EVL_OK;
@@ -139,7 +139,7 @@ enum evl_status evl_tree_parse(
 	return st;
 }
 
-void evl_tree_finish(struct evl_tree_doc *doc)
+void evl_markup_finish(struct evl_markup_doc *doc)
 {
 	struct piece *p = doc->memory;
 	while (p != NULL) {
@@ -150,7 +150,7 @@ void evl_tree_finish(struct evl_tree_doc *doc)
 	memset(doc, 0, sizeof *doc);
 }
 
-const char *evl_tree_get(const struct evl_tree *node, const char *name)
+const char *evl_markup_get(const struct evl_markup *node, const char *name)
 {
 	for (size_t i = 0; node->attributes != NULL && node->attributes[i] != NULL; i += 2) {
 		if (strcmp(node->attributes[i], name) == 0) {
@@ -160,14 +160,14 @@ const char *evl_tree_get(const struct evl_tree *node, const char *name)
 	return "";
 }
 
-bool evl_tree_is(const struct evl_tree *node, const char *tag)
+bool evl_markup_is(const struct evl_markup *node, const char *tag)
 {
 	return node != NULL && strcmp(node->tag, tag) == 0;
 }
 
-bool evl_tree_has_class(const struct evl_tree *node, const char *word)
+bool evl_markup_has_class(const struct evl_markup *node, const char *word)
 {
-	const char *at = evl_tree_get(node, "class");
+	const char *at = evl_markup_get(node, "class");
 	size_t n = strlen(word);
 	while (*at != '\0') {
 		size_t len = strcspn(at, " ");

@@ -3,11 +3,11 @@
  * The report page as a tree of elements, so that the PDF is laid out from the very text that is the
  * HTML file. Within this room only. The page is well-formed XML (read with expat).
  *
- *	struct evl_tree_doc doc = {0};
- *	if (evl_tree_parse(&doc, html, len, &err) == EVL_OK) {
- *		for (const struct evl_tree *n = doc.root->first; n != NULL; n = n->next) { ... }
+ *	struct evl_markup_doc doc = {0};
+ *	if (evl_markup_parse(&doc, html, len, &err) == EVL_OK) {
+ *		for (const struct evl_markup *n = doc.root->first; n != NULL; n = n->next) { ... }
  *	}
- *	evl_tree_finish(&doc);
+ *	evl_markup_finish(&doc);
  *
  * Left out while reading: style sheet, navigation, the common symbols, and what <details> folds
  * away (its summary stays), so that the tree stays small for a report of any size.
@@ -19,25 +19,25 @@
 
 #include "core/base/err.h"
 
-struct evl_tree {
+struct evl_markup {
 	const char *tag;         /* "" for text */
 	const char *text;        /* of a text node; else NULL */
 	const char **attributes; /* name, value, ..., NULL */
-	struct evl_tree *parent, *first, *last, *next;
+	struct evl_markup *parent, *first, *last, *next;
 };
 
-struct evl_tree_doc {
-	struct evl_tree *root; /* <html> */
-	void *memory;          /* private */
+struct evl_markup_doc {
+	struct evl_markup *root; /* <html> */
+	void *memory;            /* private */
 };
 
 /* EVL_E_INVALID names line and column of what is not well-formed. */
-enum evl_status evl_tree_parse(
-	struct evl_tree_doc *doc, const char *xml, size_t len, struct evl_err *err);
-void evl_tree_finish(struct evl_tree_doc *doc); /* takes a zeroed object */
+enum evl_status evl_markup_parse(
+	struct evl_markup_doc *doc, const char *xml, size_t len, struct evl_err *err);
+void evl_markup_finish(struct evl_markup_doc *doc); /* takes a zeroed object */
 
 /* The value of an attribute, "" when it is not there. */
-const char *evl_tree_get(const struct evl_tree *node, const char *name);
-bool evl_tree_is(const struct evl_tree *node, const char *tag);
+const char *evl_markup_get(const struct evl_markup *node, const char *name);
+bool evl_markup_is(const struct evl_markup *node, const char *tag);
 /* True when `word` is among the words of the attribute `class`. */
-bool evl_tree_has_class(const struct evl_tree *node, const char *word);
+bool evl_markup_has_class(const struct evl_markup *node, const char *word);
