@@ -55,21 +55,27 @@ static const char *value_of(const struct evl_row_check *c)
 	return c == NULL ? "" : c->value != NULL ? c->value : text(c->verdict);
 }
 
+static const char *word_of(const struct evl_compare_item *item)
+{
+	return item->counts != EVL_COUNT_NOISE ? evl_count_change_name(item->counts)
+					       : evl_change_name(item->change);
+}
+
 static void print_item(const struct evl_compare_item *item)
 {
 	char where[64] = "";
 	if (item->role != NULL) {
 		snprintf(where, sizeof(where), ", %.40s %d", item->role, item->number);
 	}
-	cli_out("    %-14s %s%s: %s -> %s",
-		item->look_here ? "look here" : evl_change_name(item->change), text(item->title),
-		where, item->before != NULL ? value_of(item->before) : "nothing",
+	cli_out("    %-16s %s%s: %s -> %s", word_of(item), text(item->title), where,
+		item->before != NULL ? value_of(item->before) : "nothing",
 		item->after != NULL ? value_of(item->after) : "nothing");
 	if (item->after != NULL && item->after->reason != NULL) {
 		cli_out("; %s", item->after->reason);
 	}
 	if (item->tested) {
-		cli_out(" (p %.3g, corrected %.3g)", item->p, item->p_adjusted);
+		cli_out(" (p %.3g, corrected %.3g, for a look %.3g)", item->p, item->p_adjusted,
+			item->p_look);
 	}
 	cli_out("\n");
 }
@@ -100,7 +106,8 @@ static void print_plain(
 		}
 		cli_out("%s)\n", *sep != '\0' ? "" : "no checks");
 		for (size_t k = 0; k < cmp->item_count; k++) {
-			if ((cmp->items[k].change != EVL_CHANGE_SAME || cmp->items[k].look_here) &&
+			if ((cmp->items[k].change != EVL_CHANGE_SAME ||
+				    cmp->items[k].counts != EVL_COUNT_NOISE) &&
 				strcmp(text(cmp->items[k].case_name), text(c->name)) == 0) {
 				print_item(&cmp->items[k]);
 			}
@@ -115,6 +122,9 @@ static void print_plain(
 		1 / cmp->alpha);
 	if (cmp->look_here > 0) {
 		cli_out("worth a look, no verdict (Benjamini and Hochberg): %zu\n", cmp->look_here);
+	}
+	if (cmp->better > 0) {
+		cli_out("fewer errors than chance explains: %zu\n", cmp->better);
 	}
 	cli_out("%s\n", cmp->worse ? "The later run is worse." : "The later run is not worse.");
 }
@@ -160,14 +170,16 @@ static json_t *to_json(
 	for (size_t i = 0; i < cmp->item_count; i++) {
 		const struct evl_compare_item *c = &cmp->items[i];
 		json_array_append_new(items,
-			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:b}", "case",
-				cli_json_text(c->case_name), "title", cli_json_text(c->title),
-				"role", cli_json_text(c->role), "number",
+			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:b, s:b}",
+				"case", cli_json_text(c->case_name), "title",
+				cli_json_text(c->title), "role", cli_json_text(c->role), "number",
 				c->role != NULL ? json_integer(c->number) : json_null(), "change",
 				evl_change_name(c->change), "before", side_json(c->before), "after",
 				side_json(c->after), "p", c->tested ? json_real(c->p) : json_null(),
 				"p_corrected", c->tested ? json_real(c->p_adjusted) : json_null(),
-				"look_here", c->look_here));
+				"p_look", c->tested ? json_real(c->p_look) : json_null(),
+				"look_here", c->counts == EVL_COUNT_LOOK, "better",
+				c->counts == EVL_COUNT_BETTER));
 	}
 	for (size_t i = 0; i < cmp->stream_count; i++) {
 		const struct evl_compare_stream *s = &cmp->streams[i];
@@ -178,10 +190,11 @@ static json_t *to_json(
 				cli_json_text(s->direction), "change",
 				stream_change_names[s->change]));
 	}
-	return json_pack("{s:b, s:o, s:o, s:b, s:b, s:b, s:f, s:I, s:o, s:o, s:o, s:o}", "worse",
-		cmp->worse, "before", run_json(before), "after", run_json(after), "same_campaign",
-		cmp->same_campaign, "same_bench", cmp->same_bench, "same_seed", cmp->same_seed,
-		"alpha", cmp->alpha, "tested", (json_int_t)cmp->tested, "counts",
+	return json_pack("{s:b, s:o, s:o, s:b, s:b, s:b, s:f, s:I, s:I, s:I, s:o, s:o, s:o, s:o}",
+		"worse", cmp->worse, "before", run_json(before), "after", run_json(after),
+		"same_campaign", cmp->same_campaign, "same_bench", cmp->same_bench, "same_seed",
+		cmp->same_seed, "alpha", cmp->alpha, "tested", (json_int_t)cmp->tested, "look_here",
+		(json_int_t)cmp->look_here, "better", (json_int_t)cmp->better, "counts",
 		counts_json(cmp->count), "cases", cases, "checks", items, "streams", streams);
 }
 

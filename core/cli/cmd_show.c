@@ -61,6 +61,31 @@ static json_t *check_json(const struct evl_run *run, const struct evl_row_check 
 	return o;
 }
 
+static json_t *time_json(const struct evl_run_time *t)
+{
+	return json_pack("{s:I, s:I, s:I}", "planned_ns", (json_int_t)t->planned_ns, "measured_ns",
+		(json_int_t)t->measured_ns, "saved_ns", (json_int_t)t->saved_ns);
+}
+
+static json_t *takes_json(const struct evl_run *run, int case_no)
+{
+	json_t *takes = json_array();
+	for (size_t i = 0; i < run->take_count; i++) {
+		const struct evl_row_take *t = &run->takes[i];
+		struct evl_run_time time;
+		if (t->case_no != case_no) {
+			continue;
+		}
+		evl_run_take_time(&time, t);
+		json_array_append_new(
+			takes, json_pack("{s:o, s:o, s:I, s:I, s:o}", "name",
+				       cli_json_text(t->name), "state", cli_json_text(t->state),
+				       "frames", (json_int_t)t->frames, "planned_frames",
+				       (json_int_t)t->planned_frames, "time", time_json(&time)));
+	}
+	return takes;
+}
+
 static json_t *case_json(const struct evl_run *run, size_t index)
 {
 	const struct evl_row_case *c = &run->cases[index];
@@ -69,12 +94,15 @@ static json_t *case_json(const struct evl_run *run, size_t index)
 	for (size_t i = first; i < first + n; i++) {
 		json_array_append_new(checks, check_json(run, &run->checks[i]));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "name",
+	struct evl_run_time time;
+	evl_run_time(&time, run, (int)index);
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "name",
 		cli_json_text(c->name), "title", cli_json_text(c->title), "verdict",
 		cli_json_text(c->verdict), "state", cli_json_text(c->state), "message",
 		cli_json_text(c->message), "purpose", cli_json_text(c->purpose), "method",
 		cli_json_text(c->method), "started_ns", or_null(c->started_ns), "ended_ns",
-		or_null(c->ended_ns), "checks", checks);
+		or_null(c->ended_ns), "time", time_json(&time), "takes",
+		takes_json(run, (int)index), "checks", checks);
 }
 
 static json_t *lists_json(const struct evl_run *run)
@@ -143,6 +171,9 @@ static json_t *to_json(const struct evl_run *run, const struct evl_chain_report 
 	json_object_set_new(o, "software_version", cli_json_text(r->software_version));
 	json_object_set_new(o, "started", cli_json_text(r->started_utc));
 	json_object_set_new(o, "ended", cli_json_text(r->ended_utc));
+	struct evl_run_time time;
+	evl_run_time(&time, run, -1);
+	json_object_set_new(o, "time", time_json(&time));
 	json_object_set_new(o, "cases", cases);
 	json_t *lists = lists_json(run);
 	json_object_update(o, lists);
@@ -173,6 +204,7 @@ static void print_plain(const struct evl_run *run, const struct evl_chain_report
 	if (run->run.message != NULL && run->run.message[0] != '\0') {
 		cli_out("%s\n", run->run.message);
 	}
+	print_time_saved(run, -1);
 	cli_out("results   %s\n", run->results_digest);
 	cli_out("chain     %s, head %s%s\n", cli_number_of((uint64_t)chain->links, "link").s,
 		chain->head, chain->open_rows > 0 ? ", still open" : "");

@@ -87,6 +87,20 @@ static void print_passed(const struct evl_row_check *checks, size_t n)
 	}
 }
 
+/* Of a case, or of the run with -1; nothing when no take ended early. */
+void print_time_saved(const struct evl_run *run, int case_no)
+{
+	struct evl_run_time t;
+	evl_run_time(&t, run, case_no);
+	if (t.saved_ns > 0) {
+		cli_out("%stakes planned for %s, measured for %s, time saved %s\n",
+			case_no >= 0 ? "    " : "time      ",
+			cli_duration((uint64_t)t.planned_ns).s,
+			cli_duration((uint64_t)t.measured_ns).s,
+			cli_duration((uint64_t)t.saved_ns).s);
+	}
+}
+
 void print_run_cases(const struct evl_run *run, enum print_checks which, size_t most)
 {
 	for (size_t i = 0; i < run->case_count; i++) {
@@ -101,6 +115,7 @@ void print_run_cases(const struct evl_run *run, enum print_checks which, size_t 
 		if (c->message != NULL && c->message[0] != '\0') {
 			cli_out("    %s\n", c->message);
 		}
+		print_time_saved(run, (int)i);
 		if (which == PRINT_BAD_CHECKS) {
 			print_passed(run->checks + first, n);
 		}

@@ -117,8 +117,8 @@ const char *evl_count_change_name(enum evl_count_change c)
 	return names[c];
 }
 
-enum evl_status evl_classify_changes(enum evl_count_change *out, const struct evl_count_test *tests,
-	size_t n, double alpha, struct evl_err *err)
+enum evl_status evl_classify_changes(struct evl_count_class *out,
+	const struct evl_count_test *tests, size_t n, double alpha, struct evl_err *err)
 {
 	if (!(alpha > 0 && alpha < 1)) {
 		return evl_err_set(err, EVL_E_INVALID,
@@ -130,27 +130,29 @@ enum evl_status evl_classify_changes(enum evl_count_change *out, const struct ev
 		return EVL_OK;
 	}
 	enum evl_status status = EVL_OK;
-	double *p = calloc(n, 4 * sizeof(*p));
-	if (p == NULL) {
+	double *worse = calloc(n, 3 * sizeof(*worse));
+	if (worse == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "out of memory for %zu channels", n);
 	}
-	double *holm = p + n, *look = p + 2 * n, *better = p + 3 * n;
+	double *look = worse + n, *better = worse + 2 * n;
 	for (size_t i = 0; i < n; i++) {
-		p[i] = tests[i].p_worse;
+		worse[i] = tests[i].p_worse;
 		better[i] = tests[i].p_better;
 	}
-	if ((status = evl_holm_adjust(holm, p, n, err)) < 0 ||
-		(status = evl_benjamini_hochberg_adjust(look, p, n, err)) < 0 ||
+	if ((status = evl_benjamini_hochberg_adjust(look, worse, n, err)) < 0 ||
+		(status = evl_holm_adjust(worse, worse, n, err)) < 0 ||
 		(status = evl_holm_adjust(better, better, n, err)) < 0) {
 		goto out;
 	}
 	for (size_t i = 0; i < n; i++) {
-		out[i] = holm[i] <= alpha     ? EVL_COUNT_WORSE
-			 : better[i] <= alpha ? EVL_COUNT_BETTER
-			 : look[i] <= alpha   ? EVL_COUNT_LOOK
-					      : EVL_COUNT_NOISE;
+		out[i] = (struct evl_count_class){
+			.p_worse = worse[i], .p_better = better[i], .p_look = look[i]};
+		out[i].change = worse[i] <= alpha    ? EVL_COUNT_WORSE
+				: better[i] <= alpha ? EVL_COUNT_BETTER
+				: look[i] <= alpha   ? EVL_COUNT_LOOK
+						     : EVL_COUNT_NOISE;
 	}
 out:
-	free(p);
+	free(worse);
 	return status;
 }

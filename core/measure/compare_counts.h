@@ -52,7 +52,13 @@ enum evl_count_change {
 const char *evl_count_change_name(
 	enum evl_count_change c); /* "noise", "look here", "better", "worse" */
 
+struct evl_count_class {
+	enum evl_count_change change;
+	double p_worse, p_better; /* adjusted by Holm's method */
+	double p_look;            /* p_worse adjusted by Benjamini and Hochberg's */
+};
+
 /* Sorts out n channels at once: `alpha` is the chance that any channel at all is called worse
  * (and likewise better) when nothing has changed. */
-enum evl_status evl_classify_changes(enum evl_count_change *out, const struct evl_count_test *tests,
-	size_t n, double alpha, struct evl_err *err);
+enum evl_status evl_classify_changes(struct evl_count_class *out,
+	const struct evl_count_test *tests, size_t n, double alpha, struct evl_err *err);

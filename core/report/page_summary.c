@@ -31,6 +31,21 @@ static void put_counts(struct evl_page *p)
 	evl_page_put(p, "</ul>\n");
 }
 
+/* A test that ends as soon as all is proved saves bench time. */
+static void put_time(struct evl_page *p)
+{
+	struct evl_run_time t;
+	evl_run_time(&t, p->run, -1);
+	if (p->run->take_count == 0) {
+		return;
+	}
+	evl_page_put(p,
+		"<p id=\"time\"><span class=\"label\">Bench time of all takes</span> planned $, "
+		"measured $, saved by early stops $.</p>\n",
+		evl_num_time(t.planned_ns).s, evl_num_time(t.measured_ns).s,
+		t.saved_ns > 0 ? evl_num_time(t.saved_ns).s : "none");
+}
+
 static void put_worst(struct evl_page *p)
 {
 	const struct evl_row_check *c = p->worst_check;
@@ -171,6 +186,7 @@ void evl_page_put_summary(struct evl_page *p)
 	put_worst(p);
 	put_bad_channels(p);
 	put_counts(p);
+	put_time(p);
 	if (r->message != NULL && r->message[0] != '\0') {
 		evl_page_put(p, "<p><span class=\"label\">Message of the run</span> $</p>\n",
 			r->message);

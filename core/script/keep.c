@@ -253,7 +253,14 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 			: m->arrival == EVL_ARRIVAL_NONE || m->arrival == EVL_ARRIVAL_UNKNOWN
 				? -1
 				: (int)m->channel,
-		.delay_bits = m->delay_bits};
+		.delay_bits = m->delay_bits,
+		.octet_slips = (int64_t)m->octet_slips,
+		.moved_bits = m->moved_bits,
+		.moved_least_bits = m->moved_least_bits,
+		.moved_most_bits = m->moved_most_bits,
+		.blocks = (int64_t)m->by_blocks.units,
+		.errored_blocks = (int64_t)m->by_blocks.errored,
+		.recognised = m->recognised[0] != '\0' ? m->recognised : NULL};
 	struct evl_err err = {0};
 	evl_keep_status(r, evl_store_put_measurement(r->store, &row, &err), &err);
 	for (uint32_t i = 0; i < m->mark_count && !inside; i++) {

@@ -543,6 +543,7 @@ static enum evl_status run_take(struct build *b, struct take_seen *seen,
 		.name = b->name,
 		.start_ns = (int64_t)r->take_start_ns,
 		.frames = 0,
+		.planned_frames = (int64_t)b->plan.frames,
 		.lead_in_frames = EVL_TAKE_LEAD_IN,
 		.clock = r->lab.is_virtual ? "virtual" : "real"};
 	evl_keep_status(r, evl_store_take_begin(r->store, &r->take_no, &row, err), err);

@@ -144,7 +144,8 @@ enum evl_status store_cells_from_row(struct cell *cells, char **owned, const str
 		    cells[i].number < 0) {
 			if (c->flags & COL_OPTIONAL) {
 				cells[i].null = true;
-			} else if (c->type != COL_I64 || !(c->flags & COL_TIME)) {
+			} else if (c->type != COL_I64 ||
+				   !(c->flags & (COL_TIME | COL_SIGNED))) {
 				st = evl_err_set(err, EVL_E_INVALID,
 						 "store: %s.%s is %" PRId64
 						 ", it cannot be negative",

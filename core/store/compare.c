@@ -4,12 +4,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "core/measure/compare_counts.h"
-
 const char *evl_change_name(enum evl_change change)
 {
 	static const char *const names[EVL_CHANGE_COUNT] = {"same", "newly failing", "repaired",
-		"still failing", "worse", "undecided", "proved", "only before", "only after"};
+		"still failing", "worse", "no longer proved", "undecided", "proved", "only before",
+		"only after"};
 	return change >= 0 && change < EVL_CHANGE_COUNT ? names[change] : "unknown";
 }
 
@@ -33,7 +32,7 @@ static enum evl_change by_verdicts(const char *before, const char *after)
 	if (strcmp(after, "pass") == 0) {
 		return failed ? EVL_CHANGE_REPAIRED : passed ? EVL_CHANGE_SAME : EVL_CHANGE_PROVED;
 	}
-	return failed || passed ? EVL_CHANGE_UNDECIDED : EVL_CHANGE_SAME;
+	return failed ? EVL_CHANGE_UNDECIDED : passed ? EVL_CHANGE_NOT_PROVED : EVL_CHANGE_SAME;
 }
 
 /* The rows of one case are together: rows[first] .. rows[first + count - 1]. */
@@ -133,26 +132,29 @@ static struct evl_compare_item *add_item(struct evl_compare *out, const char *ca
 	return item;
 }
 
-static enum evl_status test_item(struct evl_compare_item *item, struct evl_err *err)
+static enum evl_status test_item(struct evl_compare *out, struct evl_compare_item *item,
+	struct evl_count_test *tests, struct evl_err *err)
 {
 	const struct evl_row_check *b = item->before;
 	const struct evl_row_check *a = item->after;
 	if (b->errors < 0 || a->errors < 0 || b->bits <= 0 || a->bits <= 0) {
 		return EVL_OK;
 	}
-	struct evl_count_test test;
-	enum evl_status st = evl_compare_counts(&test, (uint64_t)b->errors, (uint64_t)b->bits,
+	struct evl_count_test *test = &tests[out->tested];
+	enum evl_status st = evl_compare_counts(test, (uint64_t)b->errors, (uint64_t)b->bits,
 		(uint64_t)a->errors, (uint64_t)a->bits, 0.95, err);
 	if (st == EVL_OK) {
 		item->tested = true;
-		item->p = test.p_worse;
+		item->p = test->p_worse;
+		out->tested++;
 	}
 	return st;
 }
 
 /* `b` and `a` are case ordinals, -1 for a case that the run does not have. */
 static enum evl_status compare_checks(struct evl_compare *out, struct side *before, int b,
-	struct side *after, int a, const char *name, struct evl_err *err)
+	struct side *after, int a, const char *name, struct evl_count_test *tests,
+	struct evl_err *err)
 {
 	enum evl_status st = EVL_OK;
 	struct span span = b >= 0 ? before->checks[b] : (struct span){0};
@@ -165,7 +167,7 @@ static enum evl_status compare_checks(struct evl_compare *out, struct side *befo
 				       ? by_verdicts(check->verdict, item->after->verdict)
 				       : EVL_CHANGE_ONLY_BEFORE;
 		if (item->after != NULL) {
-			st = test_item(item, err);
+			st = test_item(out, item, tests, err);
 		}
 	}
 	span = a >= 0 ? after->checks[a] : (struct span){0};
@@ -280,8 +282,8 @@ static int find_case(struct side *after, const char *name)
 	return -1;
 }
 
-static enum evl_status compare_cases(
-	struct evl_compare *out, struct side *before, struct side *after, struct evl_err *err)
+static enum evl_status compare_cases(struct evl_compare *out, struct side *before,
+	struct side *after, struct evl_count_test *tests, struct evl_err *err)
 {
 	enum evl_status st = EVL_OK;
 	for (size_t i = 0; i < before->run->case_count && st == EVL_OK; i++) {
@@ -293,7 +295,7 @@ static enum evl_status compare_cases(
 		c->after = evl_run_case(after->run, a);
 		c->change = c->after != NULL ? by_verdicts(row->verdict, c->after->verdict)
 					     : EVL_CHANGE_ONLY_BEFORE;
-		st = compare_checks(out, before, (int)i, after, a, row->name, err);
+		st = compare_checks(out, before, (int)i, after, a, row->name, tests, err);
 		compare_streams(out, before, (int)i, after, a, row->name);
 	}
 	for (size_t i = 0; i < after->run->case_count && st == EVL_OK; i++) {
@@ -303,50 +305,43 @@ static enum evl_status compare_cases(
 			c->name = row->name;
 			c->after = row;
 			c->change = EVL_CHANGE_ONLY_AFTER;
-			st = compare_checks(out, before, -1, after, (int)i, row->name, err);
+			st = compare_checks(out, before, -1, after, (int)i, row->name, tests, err);
 			compare_streams(out, before, -1, after, (int)i, row->name);
 		}
 	}
 	return st;
 }
 
-/* Holm over all tested pairs, then `worse` for those that pass both times; Benjamini and Hochberg
- * for those that are worth a look. */
-static enum evl_status correct(struct evl_compare *out, struct evl_err *err)
+/* `worse` and the like for those that pass both times. */
+static enum evl_status classify(
+	struct evl_compare *out, const struct evl_count_test *tests, struct evl_err *err)
 {
-	double *p = calloc(2 * (out->item_count + 1), sizeof *p);
-	if (p == NULL) {
+	struct evl_count_class *class = calloc(out->tested + 1, sizeof *class);
+	if (class == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "compare: out of memory");
 	}
-	double *look = p + out->item_count + 1;
-	for (size_t i = 0; i < out->item_count; i++) {
-		if (out->items[i].tested) {
-			p[out->tested++] = out->items[i].p;
-		}
-	}
-	enum evl_status st = evl_benjamini_hochberg_adjust(look, p, out->tested, err);
-	if (st == EVL_OK) {
-		st = evl_holm_adjust(p, p, out->tested, err);
-	}
+	enum evl_status st = evl_classify_changes(class, tests, out->tested, out->alpha, err);
 	size_t k = 0;
 	for (size_t i = 0; i < out->item_count && st == EVL_OK; i++) {
 		struct evl_compare_item *item = &out->items[i];
 		if (!item->tested) {
 			continue;
 		}
-		item->p_look = look[k];
-		item->p_adjusted = p[k++];
+		const struct evl_count_class *c = &class[k++];
+		item->p_look = c->p_look;
+		item->p_adjusted = c->p_worse;
 		if (item->change != EVL_CHANGE_SAME || strcmp(item->after->verdict, "pass") != 0) {
 			continue;
 		}
-		if (item->p_adjusted < out->alpha) {
+		if (c->change == EVL_COUNT_WORSE) {
 			item->change = EVL_CHANGE_WORSE;
-		} else if (item->p_look < out->alpha) {
-			item->look_here = true;
-			out->look_here++;
+			continue;
 		}
+		item->counts = c->change;
+		out->look_here += c->change == EVL_COUNT_LOOK;
+		out->better += c->change == EVL_COUNT_BETTER;
 	}
-	free(p);
+	free(class);
 	return st;
 }
 
@@ -373,11 +368,11 @@ static void summarise(struct evl_compare *out)
 			c->change = EVL_CHANGE_WORSE;
 		}
 		out->worse = out->worse || c->change == EVL_CHANGE_NEWLY_FAILING ||
-			     c->change == EVL_CHANGE_UNDECIDED ||
+			     c->change == EVL_CHANGE_NOT_PROVED ||
 			     c->change == EVL_CHANGE_ONLY_BEFORE;
 	}
 	out->worse = out->worse || out->count[EVL_CHANGE_NEWLY_FAILING] > 0 ||
-		     out->count[EVL_CHANGE_WORSE] > 0 || out->count[EVL_CHANGE_UNDECIDED] > 0 ||
+		     out->count[EVL_CHANGE_WORSE] > 0 || out->count[EVL_CHANGE_NOT_PROVED] > 0 ||
 		     out->count[EVL_CHANGE_ONLY_BEFORE] > 0;
 }
 
@@ -392,25 +387,28 @@ enum evl_status evl_compare_runs(struct evl_compare *out, const struct evl_run *
 	out->cases = calloc(before->case_count + after->case_count + 1, sizeof *out->cases);
 	out->items = calloc(before->check_count + after->check_count + 1, sizeof *out->items);
 	out->streams = calloc(before->stream_count + after->stream_count + 1, sizeof *out->streams);
+	/* A check of the earlier run has one partner at most. */
+	struct evl_count_test *tests = calloc(before->check_count + 1, sizeof *tests);
 	struct side b = {0};
 	struct side a = {0};
 	enum evl_status st = EVL_OK;
 	if (!side_init(&b, before) || !side_init(&a, after) || out->cases == NULL ||
-		out->items == NULL || out->streams == NULL) {
+		out->items == NULL || out->streams == NULL || tests == NULL) {
 		st = evl_err_set(err, EVL_E_NOMEM, "compare: out of memory");
 		goto out;
 	}
 	out->same_campaign = same_text(before->run.campaign_sha256, after->run.campaign_sha256);
 	out->same_bench = same_text(before->run.bench_sha256, after->run.bench_sha256);
 	out->same_seed = before->run.seed == after->run.seed;
-	st = compare_cases(out, &b, &a, err);
+	st = compare_cases(out, &b, &a, tests, err);
 	if (st == EVL_OK) {
-		st = correct(out, err);
+		st = classify(out, tests, err);
 	}
 	if (st == EVL_OK) {
 		summarise(out);
 	}
 out:
+	free(tests);
 	side_finish(&b);
 	side_finish(&a);
 	if (st != EVL_OK) {

@@ -12,9 +12,15 @@
  * conditional test of two Poisson counts (Przyborowski and Wilenski 1940), one-sided: the later
  * error ratio is the higher one. Holm's correction (1979) is over all tested pairs of the whole
  * comparison, so that the chance of even one false alarm in it is at most alpha.
+ *
+ * Worse is what somebody must act on: a check that fails now and did not, one that passed and is
+ * not proved any more, one that is not made any more, one whose errors rose. By the order of
+ * verdicts (none, pass, inconclusive, fail, error) fail to inconclusive is a step to the better:
+ * it is `undecided`, neither worse nor repaired.
  */
 #pragma once
 
+#include "core/measure/compare_counts.h"
 #include "core/store/store_read.h"
 
 enum evl_change {
@@ -23,7 +29,8 @@ enum evl_change {
 	EVL_CHANGE_REPAIRED,      /* fail or error before, pass now */
 	EVL_CHANGE_STILL_FAILING, /* fail or error both times */
 	EVL_CHANGE_WORSE,         /* passes both times, but the errors rose more than by chance */
-	EVL_CHANGE_UNDECIDED,     /* decided before, inconclusive or none now */
+	EVL_CHANGE_NOT_PROVED,    /* pass before, inconclusive or none now */
+	EVL_CHANGE_UNDECIDED,     /* fail or error before, inconclusive or none now */
 	EVL_CHANGE_PROVED,        /* inconclusive or none before, pass now */
 	EVL_CHANGE_ONLY_BEFORE,
 	EVL_CHANGE_ONLY_AFTER,
@@ -45,7 +52,9 @@ struct evl_compare_item {
 	double p;          /* one-sided p value; 1 when not tested */
 	double p_adjusted; /* after Holm's correction; 1 when not tested */
 	double p_look;     /* after Benjamini and Hochberg's, for a list to look through */
-	bool look_here; /* SAME, passes both times and p_look < alpha: worth a look, no verdict */
+	/* SAME and passes both times: LOOK is worth a look, no verdict; BETTER is proved. NOISE
+	 * for all others. */
+	enum evl_count_change counts;
 };
 
 struct evl_compare_case {
@@ -87,12 +96,13 @@ struct evl_compare {
 	int count[EVL_CHANGE_COUNT]; /* of items */
 	int stream_counts[EVL_STREAM_CHANGE_COUNT];
 	size_t tested;    /* pairs in Holm's correction */
-	size_t look_here; /* items that are */
+	size_t look_here; /* items with counts LOOK ... */
+	size_t better;    /* ... and BETTER */
 	double alpha;
 	bool same_campaign; /* equal digest of the campaign source */
 	bool same_bench;
 	bool same_seed;
-	bool worse; /* something newly failing, worse, undecided or only before */
+	bool worse; /* something newly failing, worse, no longer proved or only before */
 };
 
 /* The items point into the two runs, which must outlive *out. `alpha` in 0..1 (exclusive). */

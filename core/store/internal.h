@@ -32,6 +32,7 @@ enum column_flag {
 	COL_TIME = 1u << 3,     /* bench time: a result only on the virtual clock */
 	COL_VERDICT = 1u << 4,
 	COL_STATE = 1u << 5,
+	COL_SIGNED = 1u << 7, /* may be negative; never optional */
 	COL_EXACT = 1u << 6, /* text of a file: refused, not repaired, when it is no UTF-8 */
 };
 
@@ -53,12 +54,14 @@ struct table {
 enum table_id {
 	T_RUN,
 	T_ADAPTER,
+	T_FILE,
 	T_CHANNEL,
 	T_CAUTION,
 	T_CASE,
 	T_TAKE,
 	T_STREAM,
 	T_MEASUREMENT,
+	T_PERFORMANCE,
 	T_SECOND,
 	T_MARK,
 	T_EVENT,

@@ -16,6 +16,7 @@ struct piece {
 	char *free_at;
 };
 
+#define FRAME_NS    INT64_C(125000)
 #define PIECE_BYTES ((size_t)1 << 16)
 
 /* Zeroed, aligned for any row. NULL: out of memory; sizes come from a file. */
@@ -195,12 +196,14 @@ static enum evl_status load_all(struct evl_run *r, struct evl_store *store, int6
 		size_t *count;
 	} parts[] = {
 		{T_ADAPTER, (void **)&r->adapters, &r->adapter_count},
+		{T_FILE, (void **)&r->files, &r->file_count},
 		{T_CHANNEL, (void **)&r->channels, &r->channel_count},
 		{T_CAUTION, (void **)&r->cautions, &r->caution_count},
 		{T_CASE, (void **)&r->cases, &r->case_count},
 		{T_TAKE, (void **)&r->takes, &r->take_count},
 		{T_STREAM, (void **)&r->streams, &r->stream_count},
 		{T_MEASUREMENT, (void **)&r->measurements, &r->measurement_count},
+		{T_PERFORMANCE, (void **)&r->performances, &r->performance_count},
 		{T_SECOND, (void **)&r->seconds, &r->second_count},
 		{T_MARK, (void **)&r->marks, &r->mark_count},
 		{T_EVENT, (void **)&r->events, &r->event_count},
@@ -298,6 +301,37 @@ const struct evl_row_take *evl_run_take(const struct evl_run *run, int case_no, 
 		}
 	}
 	return NULL;
+}
+
+void evl_run_take_time(struct evl_run_time *out, const struct evl_row_take *take)
+{
+	const int64_t most = INT64_MAX / FRAME_NS; /* what comes from a file may be anything */
+	int64_t done = take->frames < most ? take->frames : most;
+	int64_t planned = take->planned_frames < most ? take->planned_frames : most;
+	bool early = strcmp(take->state, EVL_STATE_FINISHED) == 0 && done < planned;
+	*out = (struct evl_run_time){.planned_ns = planned * FRAME_NS,
+		.measured_ns = done * FRAME_NS,
+		.saved_ns = early ? (planned - done) * FRAME_NS : 0};
+}
+
+static int64_t sum(int64_t a, int64_t b)
+{
+	return b > INT64_MAX - a ? INT64_MAX : a + b;
+}
+
+void evl_run_time(struct evl_run_time *out, const struct evl_run *run, int case_no)
+{
+	*out = (struct evl_run_time){0};
+	for (size_t i = 0; i < run->take_count; i++) {
+		if (case_no >= 0 && run->takes[i].case_no != case_no) {
+			continue;
+		}
+		struct evl_run_time one;
+		evl_run_take_time(&one, &run->takes[i]);
+		out->planned_ns = sum(out->planned_ns, one.planned_ns);
+		out->measured_ns = sum(out->measured_ns, one.measured_ns);
+		out->saved_ns = sum(out->saved_ns, one.saved_ns);
+	}
 }
 
 size_t evl_run_case_checks(const struct evl_run *run, int case_no, size_t *first)

@@ -66,6 +66,16 @@ struct evl_row_adapter {
 	const char *capabilities; /* words with a blank between, such as "virtual-time simulated" */
 };
 
+/* A file that the campaign read besides itself, such as the bits of a pattern. */
+struct evl_row_file {
+	int64_t run;
+	int ordinal;
+	const char *name;    /* as the campaign gives it, relative to its folder */
+	const char *purpose; /* "pattern" */
+	int64_t bytes;
+	const char *sha256; /* hex, of the file's bytes */
+};
+
 /* One bound channel: what a campaign's role and number mean on this bench. */
 struct evl_row_channel {
 	int64_t run;
@@ -106,7 +116,8 @@ struct evl_row_take {
 	const char *name;
 	const char *state; /* set by the store */
 	int64_t start_ns;
-	int64_t frames; /* of 125 us, so far or in all */
+	int64_t frames;         /* of 125 us, so far or in all */
+	int64_t planned_frames; /* a finished take of fewer frames ended early: all was proved */
 	int64_t lead_in_frames;
 	const char *clock; /* "virtual" or "real" */
 };
@@ -147,6 +158,35 @@ struct evl_row_measurement {
 	int64_t first_error_bit; /* or -1 */
 	int found_channel_no;    /* whose pattern arrived here, or -1 */
 	int64_t delay_bits;      /* from sent to received, or -1 */
+	int64_t octet_slips;     /* of the slips, by whole octets */
+	int64_t moved_bits;      /* delay at the end against that at the first lock, by slips ... */
+	int64_t moved_least_bits, moved_most_bits; /* ... and its extremes in between */
+	int64_t blocks;         /* in available seconds that are not severely errored, or -1 */
+	int64_t errored_blocks; /* in available seconds, or -1 */
+	const char *recognised; /* pattern never found: the name of what came instead, or NULL */
+};
+
+/* In-service error performance of one section or path at one end, by its parity: over the whole
+ * take, and for each bin of 15 minutes and of 24 hours that a longer take came to. */
+struct evl_row_performance {
+	int64_t run;
+	int case_no;
+	int take_no;
+	int channel_no;      /* of the line or tributary whose bits were read */
+	int ordinal;         /* of place and end within the channel */
+	int64_t bin_seconds; /* 0: the whole take, 900 or 86400 */
+	int64_t bin;         /* number of the bin from the start of the take, from 0 */
+	const char *place;   /* "RS", "MS", "VC-4 1", "VC-12 1-2-3", "E1" */
+	const char *code;    /* "B1", "B2", "B3", "BIP-2", "CRC-4", "CRC-6"; far end: "M1", "G1",
+			      * "V5", "E bits" */
+	const char *end;     /* "near" or "far" */
+	const char *path;    /* entry of core/measure/performance.h: "RS-1", "VC-12" */
+	int64_t available_seconds, unavailable_seconds;
+	int64_t errored_seconds, severely_errored_seconds; /* in available time */
+	int64_t background_block_errors;
+	int64_t errored_blocks; /* in available time */
+	int64_t blocks;         /* in available time outside severely errored seconds */
+	int64_t unread_seconds; /* far end: available seconds without a report */
 };
 
 /* One second of a channel that was not clean: errors, loss of sync, slips, or cut short. */

@@ -28,6 +28,10 @@ const char *const store_schema_sql[] = {
 	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL,"
 	" instance TEXT NOT NULL, driver TEXT NOT NULL, version TEXT, abi TEXT, description TEXT,"
 	" capabilities TEXT, PRIMARY KEY(run, ordinal)) STRICT, WITHOUT ROWID;",
+	"CREATE TABLE run_file("
+	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL,"
+	" name TEXT NOT NULL, purpose TEXT NOT NULL, bytes INTEGER NOT NULL, sha256 TEXT NOT NULL,"
+	" PRIMARY KEY(run, ordinal)) STRICT, WITHOUT ROWID;",
 	"CREATE TABLE run_channel("
 	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL,"
 	" role TEXT NOT NULL, number INTEGER NOT NULL, klm TEXT, label TEXT,"
@@ -46,7 +50,9 @@ const char *const store_schema_sql[] = {
 	"CREATE TABLE take("
 	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, ordinal INTEGER NOT NULL, name TEXT,"
 	" state TEXT NOT NULL CHECK(state IN " STATES "), start_ns INTEGER NOT NULL,"
-	" frames INTEGER NOT NULL CHECK(frames >= 0), lead_in_frames INTEGER NOT NULL,"
+	" frames INTEGER NOT NULL CHECK(frames >= 0),"
+	" planned_frames INTEGER NOT NULL CHECK(planned_frames >= 0),"
+	" lead_in_frames INTEGER NOT NULL,"
 	" clock TEXT NOT NULL CHECK(clock IN ('virtual','real')),"
 	" PRIMARY KEY(run, case_no, ordinal),"
 	" FOREIGN KEY(run, case_no) REFERENCES case_(run, ordinal)) STRICT, WITHOUT ROWID;",
@@ -69,11 +75,27 @@ const char *const store_schema_sql[] = {
 	" severely_errored_seconds INTEGER NOT NULL, unavailable_seconds INTEGER NOT NULL,"
 	" background_block_errors INTEGER, sync_losses INTEGER NOT NULL, slips INTEGER NOT NULL,"
 	" sync_bit INTEGER, first_error_bit INTEGER, found_channel_no INTEGER, delay_bits INTEGER,"
+	" octet_slips INTEGER NOT NULL, moved_bits INTEGER NOT NULL,"
+	" moved_least_bits INTEGER NOT NULL, moved_most_bits INTEGER NOT NULL,"
+	" blocks INTEGER, errored_blocks INTEGER, recognised TEXT,"
 	" PRIMARY KEY(run, case_no, take_no, channel_no, kind),"
 	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal),"
 	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal),"
 	" FOREIGN KEY(run, found_channel_no) REFERENCES run_channel(run, ordinal))"
 	" STRICT, WITHOUT ROWID;",
+	"CREATE TABLE performance("
+	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, take_no INTEGER NOT NULL,"
+	" channel_no INTEGER NOT NULL, ordinal INTEGER NOT NULL, bin_seconds INTEGER NOT NULL,"
+	" bin INTEGER NOT NULL, place TEXT NOT NULL, code TEXT NOT NULL,"
+	" end_ TEXT NOT NULL CHECK(end_ IN ('near','far')), path TEXT NOT NULL,"
+	" available_seconds INTEGER NOT NULL, unavailable_seconds INTEGER NOT NULL,"
+	" errored_seconds INTEGER NOT NULL, severely_errored_seconds INTEGER NOT NULL,"
+	" background_block_errors INTEGER NOT NULL, errored_blocks INTEGER NOT NULL,"
+	" blocks INTEGER NOT NULL, unread_seconds INTEGER NOT NULL,"
+	" PRIMARY KEY(run, case_no, take_no, channel_no, ordinal, bin_seconds, bin),"
+	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal),"
+	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal)) STRICT, WITHOUT "
+	"ROWID;",
 	"CREATE TABLE second_("
 	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, take_no INTEGER NOT NULL,"
 	" channel_no INTEGER NOT NULL, second INTEGER NOT NULL,"
@@ -181,6 +203,15 @@ static const struct column adapter_columns[] = {
 	C(COL_TEXT, evl_row_adapter, capabilities, OPT | COL_LOCAL),
 };
 
+static const struct column file_columns[] = {
+	C(COL_I64, evl_row_file, run, COL_KEY | COL_LOCAL),
+	C(COL_INT, evl_row_file, ordinal, COL_KEY),
+	C(COL_TEXT, evl_row_file, name, 0),
+	C(COL_TEXT, evl_row_file, purpose, 0),
+	C(COL_I64, evl_row_file, bytes, 0),
+	C(COL_TEXT, evl_row_file, sha256, 0),
+};
+
 static const struct column channel_columns[] = {
 	C(COL_I64, evl_row_channel, run, COL_KEY | COL_LOCAL),
 	C(COL_INT, evl_row_channel, ordinal, COL_KEY),
@@ -221,6 +252,7 @@ static const struct column take_columns[] = {
 	C(COL_TEXT, evl_row_take, state, COL_STATE),
 	C(COL_I64, evl_row_take, start_ns, COL_TIME),
 	C(COL_I64, evl_row_take, frames, 0),
+	C(COL_I64, evl_row_take, planned_frames, 0),
 	C(COL_I64, evl_row_take, lead_in_frames, 0),
 	C(COL_TEXT, evl_row_take, clock, 0),
 };
@@ -257,6 +289,32 @@ static const struct column measurement_columns[] = {
 	C(COL_I64, evl_row_measurement, first_error_bit, OPT),
 	C(COL_INT, evl_row_measurement, found_channel_no, OPT),
 	C(COL_I64, evl_row_measurement, delay_bits, OPT),
+	C(COL_I64, evl_row_measurement, octet_slips, 0),
+	C(COL_I64, evl_row_measurement, moved_bits, COL_SIGNED),
+	C(COL_I64, evl_row_measurement, moved_least_bits, COL_SIGNED),
+	C(COL_I64, evl_row_measurement, moved_most_bits, COL_SIGNED),
+	C(COL_I64, evl_row_measurement, blocks, OPT),
+	C(COL_I64, evl_row_measurement, errored_blocks, OPT),
+	C(COL_TEXT, evl_row_measurement, recognised, OPT),
+};
+
+static const struct column performance_columns[] = {
+	TAKE_KEY(evl_row_performance),
+	C(COL_INT, evl_row_performance, ordinal, COL_KEY),
+	C(COL_I64, evl_row_performance, bin_seconds, COL_KEY),
+	C(COL_I64, evl_row_performance, bin, COL_KEY),
+	C(COL_TEXT, evl_row_performance, place, 0),
+	C(COL_TEXT, evl_row_performance, code, 0),
+	CN(COL_TEXT, evl_row_performance, end, "end_", 0),
+	C(COL_TEXT, evl_row_performance, path, 0),
+	C(COL_I64, evl_row_performance, available_seconds, 0),
+	C(COL_I64, evl_row_performance, unavailable_seconds, 0),
+	C(COL_I64, evl_row_performance, errored_seconds, 0),
+	C(COL_I64, evl_row_performance, severely_errored_seconds, 0),
+	C(COL_I64, evl_row_performance, background_block_errors, 0),
+	C(COL_I64, evl_row_performance, errored_blocks, 0),
+	C(COL_I64, evl_row_performance, blocks, 0),
+	C(COL_I64, evl_row_performance, unread_seconds, 0),
 };
 
 static const struct column second_columns[] = {
@@ -341,12 +399,14 @@ static const struct column recording_channel_columns[] = {
 const struct table store_tables[T_COUNT] = {
 	[T_RUN] = TABLE("run", run_columns, evl_row_run, true),
 	[T_ADAPTER] = TABLE("run_adapter", adapter_columns, evl_row_adapter, false),
+	[T_FILE] = TABLE("run_file", file_columns, evl_row_file, false),
 	[T_CHANNEL] = TABLE("run_channel", channel_columns, evl_row_channel, false),
 	[T_CAUTION] = TABLE("run_caution", caution_columns, evl_row_caution, false),
 	[T_CASE] = TABLE("case_", case_columns, evl_row_case, true),
 	[T_TAKE] = TABLE("take", take_columns, evl_row_take, true),
 	[T_STREAM] = TABLE("stream", stream_columns, evl_row_stream, false),
 	[T_MEASUREMENT] = TABLE("measurement", measurement_columns, evl_row_measurement, true),
+	[T_PERFORMANCE] = TABLE("performance", performance_columns, evl_row_performance, false),
 	[T_SECOND] = TABLE("second_", second_columns, evl_row_second, false),
 	[T_MARK] = TABLE("error_mark", mark_columns, evl_row_error_mark, false),
 	[T_EVENT] = TABLE("event", event_columns, evl_row_event, false),

@@ -45,6 +45,8 @@ struct evl_run {
 
 	struct evl_row_adapter *adapters;
 	size_t adapter_count;
+	struct evl_row_file *files;
+	size_t file_count;
 	struct evl_row_channel *channels;
 	size_t channel_count;
 	struct evl_row_caution *cautions;
@@ -57,6 +59,8 @@ struct evl_run {
 	size_t stream_count;
 	struct evl_row_measurement *measurements;
 	size_t measurement_count;
+	struct evl_row_performance *performances;
+	size_t performance_count;
 	struct evl_row_second *seconds;
 	size_t second_count;
 	struct evl_row_error_mark *marks;
@@ -86,6 +90,15 @@ void evl_run_destroy(struct evl_run *run); /* takes NULL */
 const struct evl_row_channel *evl_run_channel(const struct evl_run *run, int channel_no);
 const struct evl_row_case *evl_run_case(const struct evl_run *run, int case_no);
 const struct evl_row_take *evl_run_take(const struct evl_run *run, int case_no, int take_no);
+
+/* Bench time of takes: as planned, as measured, and what was not needed because all was proved
+ * before (finished takes only; one that was interrupted saves nothing). */
+struct evl_run_time {
+	int64_t planned_ns, measured_ns, saved_ns;
+};
+void evl_run_take_time(struct evl_run_time *out, const struct evl_row_take *take);
+/* Of all takes of a case; case_no -1: of the run. */
+void evl_run_time(struct evl_run_time *out, const struct evl_run *run, int case_no);
 
 /* The checks of a case are checks[first] .. checks[first + result - 1]. */
 size_t evl_run_case_checks(const struct evl_run *run, int case_no, size_t *first);

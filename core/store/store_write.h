@@ -32,6 +32,8 @@ enum evl_status evl_store_run_begin(struct evl_store *store, int64_t *run,
 
 enum evl_status evl_store_add_adapter(struct evl_store *store, const struct evl_row_adapter *row,
 				      struct evl_err *err);
+enum evl_status evl_store_add_file(
+	struct evl_store *store, const struct evl_row_file *row, struct evl_err *err);
 enum evl_status evl_store_add_channel(struct evl_store *store, const struct evl_row_channel *row,
 				      struct evl_err *err);
 enum evl_status evl_store_add_caution(struct evl_store *store, const struct evl_row_caution *row,
@@ -66,6 +68,8 @@ enum evl_status evl_store_put_measurement(struct evl_store *store,
 					  const struct evl_row_measurement *row,
 					  struct evl_err *err);
 
+enum evl_status evl_store_put_performance(
+	struct evl_store *store, const struct evl_row_performance *row, struct evl_err *err);
 enum evl_status evl_store_put_second(struct evl_store *store, const struct evl_row_second *row,
 				     struct evl_err *err);
 enum evl_status evl_store_put_mark(struct evl_store *store, const struct evl_row_error_mark *row,

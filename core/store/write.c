@@ -141,6 +141,16 @@ enum evl_status evl_store_add_adapter(struct evl_store *store, const struct evl_
 	return st == EVL_OK ? store_put(store, T_ADAPTER, &own, err) : st;
 }
 
+enum evl_status evl_store_add_file(struct evl_store *store, const struct evl_row_file *row,
+				   struct evl_err *err)
+{
+	evl_require(store->run != 0);
+	struct evl_row_file own = *row;
+	own.run = store->run;
+	enum evl_status st = in_order(store, "run_file", NEXT_OF("run_file"), 0, row->ordinal, err);
+	return st == EVL_OK ? store_put(store, T_FILE, &own, err) : st;
+}
+
 enum evl_status evl_store_add_channel(struct evl_store *store, const struct evl_row_channel *row,
 				      struct evl_err *err)
 {
@@ -214,6 +224,7 @@ enum evl_status evl_store_take_begin(struct evl_store *store, int *take_no,
 
 PUT_IN_TAKE(evl_store_put_stream, evl_row_stream, T_STREAM)
 PUT_IN_TAKE(evl_store_put_measurement, evl_row_measurement, T_MEASUREMENT)
+PUT_IN_TAKE(evl_store_put_performance, evl_row_performance, T_PERFORMANCE)
 PUT_IN_TAKE(evl_store_put_second, evl_row_second, T_SECOND)
 PUT_IN_TAKE(evl_store_put_mark, evl_row_error_mark, T_MARK)
 

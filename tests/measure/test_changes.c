@@ -68,7 +68,7 @@ static void many_channels(void **state)
 
 	/* The same p values as tests: proved worse, look here, noise; and one that is better. */
 	struct evl_count_test t[7];
-	enum evl_count_change c[7];
+	struct evl_count_class c[7];
 	for (int i = 0; i < 7; i++) {
 		t[i] = (struct evl_count_test){
 			.p_worse = i < 6 ? p[i] : 1, .p_better = i < 6 ? 1 : 1e-6};
@@ -80,8 +80,11 @@ static void many_channels(void **state)
 		EVL_COUNT_NOISE, EVL_COUNT_WORSE, EVL_COUNT_NOISE, EVL_COUNT_LOOK,
 		EVL_COUNT_BETTER};
 	for (int i = 0; i < 7; i++) {
-		assert_int_equal(c[i], want[i]);
+		assert_int_equal(c[i].change, want[i]);
 	}
+	assert_float_equal(c[5].p_worse, .06, 1e-12);
+	assert_float_equal(c[5].p_look, .028, 1e-12);
+	assert_float_equal(c[6].p_better, 7e-6, 1e-18);
 	assert_string_equal(evl_count_change_name(EVL_COUNT_LOOK), "look here");
 }
 

@@ -7,8 +7,8 @@ import json
 import sqlite3
 import sys
 
-TABLES = ["run", "run_adapter", "run_channel", "run_caution", "case_", "take", "stream",
-          "measurement", "second_", "error_mark", "event", "check_", "recording",
+TABLES = ["run", "run_adapter", "run_channel", "run_caution", "run_file", "case_", "take", "stream",
+          "measurement", "performance", "second_", "error_mark", "event", "check_", "recording",
           "recording_channel"]
 NO_RESULT = {
     "run": ["campaign_source", "bench_source", "reference_run", "software_version",

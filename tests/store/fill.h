@@ -93,6 +93,13 @@ static inline void fill_setup(struct evl_store *store, int64_t *run, const struc
 	}
 	OK(evl_store_add_caution(store, &(struct evl_row_caution){.ordinal = 0, .text = "Laser"},
 				 err));
+	OK(evl_store_add_file(store,
+			      &(struct evl_row_file){.ordinal = 0,
+						     .name = "idle.bin",
+						     .purpose = "pattern",
+						     .bytes = 150,
+						     .sha256 = "f0"},
+			      err));
 }
 
 /* One case with one take; `case_no` and `take_no` stay open. */
@@ -109,6 +116,7 @@ static inline void fill_case(struct evl_store *store, int *case_no, int *take_no
 						       .name = "first",
 						       .clock = f->real_clock ? "real" : "virtual",
 						       .start_ns = f->skew_ns,
+						       .planned_frames = 40000,
 						       .lead_in_frames = 8},
 				err));
 	OK(evl_store_tick_begin(store, err));
@@ -154,7 +162,26 @@ static inline void fill_case(struct evl_store *store, int *case_no, int *take_no
 						      .sync_bit = 40,
 						      .first_error_bit = -1,
 						      .found_channel_no = i,
-						      .delay_bits = 513},
+						      .delay_bits = 513,
+						      .moved_bits = -1,
+						      .moved_least_bits = -9,
+						      .blocks = 4000,
+						      .errored_blocks = i == 1,
+						      .recognised = i == 2 ? "all ones" : NULL},
+			err));
+	}
+	for (int i = 0; i < 2; i++) {
+		OK(evl_store_put_performance(
+			store,
+			&(struct evl_row_performance){.case_no = *case_no,
+						      .take_no = *take_no,
+						      .ordinal = i,
+						      .place = "VC-4 1",
+						      .code = i == 0 ? "B3" : "G1",
+						      .end = i == 0 ? "near" : "far",
+						      .path = "VC-4",
+						      .available_seconds = 4,
+						      .blocks = 32000},
 			err));
 	}
 	OK(evl_store_take_progress(store, *case_no, *take_no, 32000, err));

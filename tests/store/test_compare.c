@@ -118,8 +118,9 @@ static void test_worse_though_passing(void **state)
 	assert_int_equal(cmp.items[2].change, EVL_CHANGE_SAME);
 	/* Benjamini and Hochberg: the second of three times 3/2, so it is worth a look. */
 	near(cmp.items[1].p_look, 1.5 * 0.032714844);
-	assert_true(cmp.items[1].look_here);
-	assert_false(cmp.items[0].look_here || cmp.items[2].look_here);
+	assert_int_equal(cmp.items[1].counts, EVL_COUNT_LOOK);
+	assert_int_equal(cmp.items[0].counts, EVL_COUNT_NOISE); /* it is worse already */
+	assert_int_equal(cmp.items[2].counts, EVL_COUNT_NOISE);
 	assert_int_equal(cmp.look_here, 1);
 	assert_string_equal(cmp.items[0].role, "trib");
 	assert_int_equal(cmp.items[0].number, 1);
@@ -133,6 +134,8 @@ static void test_worse_though_passing(void **state)
 	OK(evl_compare_runs(&cmp, after, before, 0.05, err));
 	assert_int_equal(cmp.count[EVL_CHANGE_SAME], 3);
 	assert_false(cmp.worse);
+	assert_int_equal(cmp.items[0].counts, EVL_COUNT_BETTER);
+	assert_int_equal(cmp.better, 1);
 	evl_compare_finish(&cmp);
 	OK(evl_compare_runs(&cmp, before, before, 0.05, err));
 	assert_int_equal(cmp.count[EVL_CHANGE_SAME], 3);
@@ -177,7 +180,7 @@ static void test_verdict_pairs(void **state)
 		/* none */ {EVL_CHANGE_SAME, EVL_CHANGE_PROVED, EVL_CHANGE_SAME,
 			    EVL_CHANGE_NEWLY_FAILING, EVL_CHANGE_NEWLY_FAILING},
 		/* pass */
-		{EVL_CHANGE_UNDECIDED, EVL_CHANGE_SAME, EVL_CHANGE_UNDECIDED,
+		{EVL_CHANGE_NOT_PROVED, EVL_CHANGE_SAME, EVL_CHANGE_NOT_PROVED,
 		 EVL_CHANGE_NEWLY_FAILING, EVL_CHANGE_NEWLY_FAILING},
 		/* inconclusive */
 		{EVL_CHANGE_SAME, EVL_CHANGE_PROVED, EVL_CHANGE_SAME, EVL_CHANGE_NEWLY_FAILING,
@@ -211,6 +214,34 @@ static void test_verdict_pairs(void **state)
 	assert_int_equal(cmp.count[EVL_CHANGE_STILL_FAILING], 4);
 	assert_int_equal(cmp.count[EVL_CHANGE_NEWLY_FAILING], 6);
 	assert_int_equal(cmp.cases[0].change, EVL_CHANGE_STILL_FAILING);
+}
+
+/* Which single change makes the later run worse: by the order of verdicts, a step down, except
+ * that the absence of a judgement (none) is no better than a pass. */
+static void test_what_is_worse(void **state)
+{
+	(void)state;
+	static const struct {
+		const char *before, *after;
+		bool worse;
+	} pairs[] = {{"pass", "inconclusive", true}, {"pass", "none", true}, {"pass", "fail", true},
+		{"inconclusive", "fail", true}, {"fail", "inconclusive", false},
+		{"error", "inconclusive", false}, {"fail", "none", false}, {"fail", "pass", false},
+		{"inconclusive", "none", false}, {"fail", "error", false}, {"fail", "fail", false}};
+	for (size_t i = 0; i < sizeof pairs / sizeof *pairs; i++) {
+		const struct line b[] = {{"one", "t", 0, pairs[i].before, -1, -1}, {0}};
+		const struct line a[] = {{"one", "t", 0, pairs[i].after, -1, -1}, {0}};
+		before = run_of(b);
+		after = run_of(a);
+		OK(evl_compare_runs(&cmp, before, after, 0.05, err));
+		if (cmp.worse != pairs[i].worse) {
+			fail_msg("%s then %s", pairs[i].before, pairs[i].after);
+		}
+		evl_compare_finish(&cmp);
+		evl_run_destroy(before);
+		evl_run_destroy(after);
+		before = after = NULL;
+	}
 }
 
 static void test_only_in_one(void **state)
@@ -293,6 +324,7 @@ int main(void)
 		cmocka_unit_test_setup_teardown(test_worse_though_passing, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_one_pair, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_verdict_pairs, setup, teardown),
+		cmocka_unit_test_setup_teardown(test_what_is_worse, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_only_in_one, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_streams, setup, teardown),
 	};

@@ -108,6 +108,26 @@ static void test_read_back(void **state)
 	assert_int_equal(r->measurements[1].errors, 12);
 	assert_int_equal(r->measurements[1].first_error_bit, -1);
 	assert_int_equal(r->measurements[1].found_channel_no, 1);
+	assert_int_equal(r->measurements[2].moved_bits, -1);
+	assert_int_equal(r->measurements[2].moved_least_bits, -9);
+	assert_string_equal(r->measurements[2].recognised, "all ones");
+	assert_null(r->measurements[1].recognised);
+	assert_int_equal(r->file_count, 1);
+	assert_string_equal(r->files[0].name, "idle.bin");
+	assert_int_equal(r->performance_count, 2);
+	assert_string_equal(r->performances[1].end, "far");
+	/* 40000 frames of 125 us were planned, 32000 done: 5 s, 4 s, so 1 s is saved. */
+	struct evl_run_time time;
+	evl_run_time(&time, r, -1);
+	assert_int_equal(time.planned_ns, 5000000000);
+	assert_int_equal(time.measured_ns, 4000000000);
+	assert_int_equal(time.saved_ns, 1000000000);
+	evl_run_time(&time, r, 1);
+	assert_int_equal(time.planned_ns, 0);
+	struct evl_row_take stopped = r->takes[0];
+	stopped.state = EVL_STATE_INTERRUPTED; /* nothing was proved, so nothing is saved */
+	evl_run_take_time(&time, &stopped);
+	assert_int_equal(time.saved_ns, 0);
 	assert_int_equal(r->second_count, 1);
 	assert_int_equal(r->mark_count, 2);
 	assert_int_equal(r->marks[1].bit_offset, 4096101);
@@ -125,11 +145,12 @@ static void test_read_back(void **state)
 	assert_null(evl_run_channel(r, 3));
 	assert_null(evl_run_channel(r, -1));
 	/* 1 adapter, 3 channels, 1 caution, 1 second, 2 marks, 1 event, 1 recording channel,
-	 * 1 recording, 6 streams, 3 measurements, 1 take, 3 checks, 1 case, 1 run: by hand */
-	assert_int_equal(r->chain_links, 26);
+	 * 1 recording, 6 streams, 3 measurements, 1 take, 3 checks, 1 case, 1 run, 1 file,
+	 * 2 performances: by hand */
+	assert_int_equal(r->chain_links, 29);
 	struct evl_chain_report report;
 	OK(evl_store_chain_verify(s, 1, &report, err));
-	assert_int_equal(report.links, 26);
+	assert_int_equal(report.links, 29);
 	assert_int_equal(report.open_rows, 0);
 	assert_string_equal(report.head, r->chain_head);
 	evl_run_destroy(r);
