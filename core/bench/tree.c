@@ -151,7 +151,7 @@ static enum evl_status add_node(struct build *b, const yaml_event_t *e)
 {
 	uint32_t line = line_of(e);
 	if (++b->nodes > EVL_BENCH_NODES_MAX) {
-		return evl_reader_limit(b->r, line, "more than %u entries; a bench file is smaller",
+		return evl_reader_limit(b->r, line, "more than %u entries; such a file is smaller",
 					EVL_BENCH_NODES_MAX);
 	}
 	const char *tag = e->type == YAML_SCALAR_EVENT ? (const char *)e->data.scalar.tag
@@ -220,7 +220,7 @@ static enum evl_status take_event(struct build *b, const yaml_event_t *e)
 	case YAML_DOCUMENT_START_EVENT:
 		if (b->root) {
 			return evl_reader_fail(b->r, line_of(e),
-					       "a second document begins; a bench file holds one");
+					       "a second document begins; such a file holds one");
 		}
 		return EVL_OK;
 	case YAML_ALIAS_EVENT:
@@ -294,8 +294,8 @@ enum evl_status evl_tree_parse(struct evl_node **out, const struct evl_reader *r
 		}
 		return evl_reader_fail(r, line,
 				       "not a text file (byte 0x%02X at offset %zu is not UTF-8 "
-				       "text); a bench is a "
-				       "YAML file",
+				       "text); a bench or night file is "
+				       "YAML",
 				       (unsigned char)text[bad], bad);
 	}
 	yaml_parser_t parser;
@@ -318,7 +318,8 @@ enum evl_status evl_tree_parse(struct evl_node **out, const struct evl_reader *r
 	}
 	yaml_parser_delete(&parser);
 	if (st == EVL_OK && b.root == NULL) {
-		return evl_reader_fail(r, 1, "the file is empty; a bench begins with bench: NAME");
+		return evl_reader_fail(r, 1, "the file is empty; a bench begins with bench: NAME, a "
+				       "night file with night: NAME");
 	}
 	*out = st == EVL_OK ? b.root : NULL;
 	return st;
