@@ -12,7 +12,7 @@ import sys
 import tempfile
 
 # From the top down: a room may include itself and the rooms after it.
-ROOMS = ['cli', 'script', 'report', 'store', 'engine', 'recording', 'adapter', 'bench', 'frame',
+ROOMS = ['cli', 'night', 'script', 'report', 'store', 'engine', 'recording', 'adapter', 'bench', 'frame',
          'measure', 'signal', 'base']
 # Rooms that may include less than their place in the order allows.
 NARROW = {
