@@ -6,6 +6,8 @@
  */
 #pragma once
 
+#include <pthread.h>
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -149,6 +151,49 @@ void rec_trailer_put(uint8_t *out, size_t bytes, const struct rec_trailer *t,
 const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer *t,
 			    struct evl_rec_info *infos, struct rec_seek *seek, uint64_t data_from,
 			    uint64_t position);
+
+/* ---- out.c: the file under a writer ---- */
+
+struct rec_job {
+	uint8_t *block;
+	size_t bytes;
+	bool *busy;
+};
+
+struct rec_out {
+	int fd;
+	char *path;
+	struct evl_sha256 *sha; /* of the file so far */
+	uint64_t bytes;         /* whole blocks in the file */
+	uint64_t position;      /* where the next block that is handed over will stand */
+	atomic_bool failed;     /* set after `failure`; then nothing more is written */
+	struct evl_err failure;
+	bool threaded;
+	pthread_t thread;
+	pthread_mutex_t lock; /* over what follows, and each job's *busy */
+	pthread_cond_t more, less;
+	struct rec_job *jobs; /* a ring */
+	uint32_t jobs_cap, next, waiting;
+	bool quit;
+};
+
+/* Room for `jobs` blocks that wait; the caller never has more of them busy. */
+struct rec_out *rec_out_create(uint32_t jobs);
+void rec_out_destroy(struct rec_out *o); /* takes NULL */
+/* Creates the file, and forgets what was known of one before. */
+enum evl_status rec_out_open(struct rec_out *o, const char *path, struct evl_err *err);
+void rec_out_start(struct rec_out *o); /* the thread, when it is of use */
+void rec_out_stop(struct rec_out *o);  /* after all that waits is written */
+/* Hands a block over, to be sealed and written; *busy is true as long as it is needed. */
+void rec_out_block(struct rec_out *o, uint8_t *block, size_t bytes, bool *busy);
+/* Waits until *busy is false, or with NULL until all blocks are written. */
+void rec_out_wait(struct rec_out *o, const bool *busy);
+/* Writes at once; nothing may wait. */
+void rec_out_append(struct rec_out *o, uint8_t *block, size_t bytes, bool seal);
+void rec_out_fail(struct rec_out *o, enum evl_status status, const char *text);
+enum evl_status rec_out_status(struct rec_out *o, struct evl_err *err);
+/* Syncs and closes. */
+enum evl_status rec_out_close(struct rec_out *o, struct evl_err *err);
 
 /* ---- counts: the writer, the scan and verify keep them in one way (block.c) ---- */
 

@@ -80,5 +80,9 @@ const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer 
 	if (!rec_seek_get(seek, p, points, data_from, position)) {
 		return "its index is out of order";
 	}
+	/* The writer doubled the stride as often as the points did not suffice. */
+	while (points > 0 && (t->blocks - 1) / seek->stride >= points && seek->stride < 1u << 30) {
+		seek->stride *= 2;
+	}
 	return NULL;
 }

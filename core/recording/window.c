@@ -242,7 +242,8 @@ static const struct rec_block *search(struct evl_rec *r, struct rec_window *w, u
 	return &w->blocks[lo];
 }
 
-/* Where to begin looking for an offset: the last seek point at or before it. */
+/* Where to begin looking for an offset: the last seek point at or before it, and from there back to
+ * the last of few places, so that channels whose blocks stand near each other share a window. */
 static uint64_t seek_position(const struct evl_rec *r, uint32_t channel, uint64_t bit_offset)
 {
 	const struct rec_seek *t = &r->seek;
@@ -256,7 +257,8 @@ static uint64_t seek_position(const struct evl_rec *r, uint32_t channel, uint64_
 			hi = mid;
 		}
 	}
-	return lo > 0 ? t->position[lo - 1] : r->data_from;
+	uint32_t grid = t->stride < WINDOW_BLOCKS / 2 ? WINDOW_BLOCKS / 2 / (uint32_t)t->stride : 1;
+	return lo > 0 ? t->position[(lo - 1) / grid * grid] : r->data_from;
 }
 
 enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/recording/writer.h"
 
-#include <errno.h>
-#include <fcntl.h>
 #include <inttypes.h>
 #include <jansson.h>
 #include <stdlib.h>
@@ -12,14 +10,19 @@
 #include "core/recording/internal.h"
 #include "core/recording/stream_digest.h"
 
-/* All channels' collecting buffers together. */
+/* All channels' collecting buffers together, two for each. */
 #define STAGED_BYTES_MAX (64u * 1024 * 1024)
 
 struct lane {
 	struct evl_rec_channel channel; /* owns its name */
 	struct evl_stream_digest *digest;
-	uint8_t *block; /* head, data, options: as it goes to the file */
+	/* Head, data, options: as it goes to the file. One is filled while the other is written. */
+	uint8_t *blocks[2];
+	bool busy[2];
+	uint8_t *block; /* the one that is filled */
 	size_t cap, used;
+	size_t limit; /* of the block that is filled: `cap`, or less for the first one, so that the
+		       * channels' blocks do not all become full at once */
 	uint64_t first_bit; /* of the collected data */
 	uint64_t next_bit;  /* after the last accepted bit */
 	uint64_t gap_bits;  /* missing before the collected data */
@@ -27,7 +30,7 @@ struct lane {
 };
 
 struct evl_rec_writer {
-	int fd;
+	struct rec_out *out;
 	char *path;
 	char *comment; /* of the section header; freed once the head is written */
 	uint8_t *head; /* HEAD_BLOCK_MAX bytes; likewise */
@@ -35,10 +38,6 @@ struct evl_rec_writer {
 	struct lane *lanes;
 	struct evl_rec_info *infos;
 	struct rec_seek seek;
-	struct evl_sha256 *sha; /* of the file so far */
-	uint64_t bytes;         /* whole blocks in the file */
-	bool failed;
-	struct evl_err failure;
 };
 
 static void destroy(struct evl_rec_writer *w)
@@ -46,15 +45,13 @@ static void destroy(struct evl_rec_writer *w)
 	if (w == NULL) {
 		return;
 	}
+	rec_out_destroy(w->out); /* first: its thread may still read a lane's block */
 	for (uint32_t c = 0; w->lanes != NULL && c < w->count; c++) {
 		free((char *)w->lanes[c].channel.name);
-		free(w->lanes[c].block);
+		free(w->lanes[c].blocks[0]);
+		free(w->lanes[c].blocks[1]);
 		evl_stream_digest_destroy(w->lanes[c].digest);
 	}
-	if (w->fd >= 0) {
-		close(w->fd);
-	}
-	evl_sha256_destroy(w->sha);
 	rec_seek_finish(&w->seek);
 	free(w->lanes);
 	free(w->infos);
@@ -64,46 +61,44 @@ static void destroy(struct evl_rec_writer *w)
 	free(w);
 }
 
-static enum evl_status check_channels(const char *path, const struct evl_rec_channel *ch,
-				      uint32_t count, struct evl_err *err)
+static enum evl_status check_channels(
+	const char *path, const struct evl_rec_channel *ch, uint32_t count, struct evl_err *err)
 {
 	if (count == 0 || count > EVL_REC_CHANNELS_MAX) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "%s: a recording has 1 to %u channels, not %" PRIu32, path,
-				   EVL_REC_CHANNELS_MAX, count);
+			"%s: a recording has 1 to %u channels, not %" PRIu32, path,
+			EVL_REC_CHANNELS_MAX, count);
 	}
 	for (uint32_t c = 0; c < count; c++) {
 		const char *name = ch[c].name;
 		size_t n = name != NULL ? strlen(name) : 0;
 		if (n == 0 || n >= EVL_REC_NAME_MAX) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: the name of channel %" PRIu32
-					   " must have 1 to %u bytes, not %zu",
-					   path, c, EVL_REC_NAME_MAX - 1, n);
+				"%s: the name of channel %" PRIu32
+				" must have 1 to %u bytes, not %zu",
+				path, c, EVL_REC_NAME_MAX - 1, n);
 		}
 		for (size_t i = 0; i < n; i++) {
 			if ((unsigned char)name[i] < 0x20 || name[i] == 0x7F) {
 				return evl_err_set(err, EVL_E_INVALID,
-						   "%s: the name of channel %" PRIu32
-						   " has a control character",
-						   path, c);
+					"%s: the name of channel %" PRIu32
+					" has a control character",
+					path, c);
 			}
 		}
 		json_t *text = json_string(name); /* NULL unless it is UTF-8 */
 		json_decref(text);
 		if (text == NULL) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: the name of channel %" PRIu32 " is not UTF-8", path,
-					   c);
+				"%s: the name of channel %" PRIu32 " is not UTF-8", path, c);
 		}
 		if (evl_rate_frame_bits(ch[c].rate) == 0) {
-			return evl_err_set(err, EVL_E_INVALID, "%s: channel %s has no rate", path,
-					   name);
+			return evl_err_set(
+				err, EVL_E_INVALID, "%s: channel %s has no rate", path, name);
 		}
 		if (ch[c].direction != EVL_REC_SENT && ch[c].direction != EVL_REC_RECEIVED) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: channel %s is neither sent nor received", path,
-					   name);
+				"%s: channel %s is neither sent nor received", path, name);
 		}
 		if (ch[c].clock_ppb > EVL_REC_CLOCK_PPB_MAX ||
 			ch[c].clock_ppb < -EVL_REC_CLOCK_PPB_MAX ||
@@ -115,13 +110,12 @@ static enum evl_status check_channels(const char *path, const struct evl_rec_cha
 		}
 		if (ch[c].start_ns >= (uint64_t)1 << 62) {
 			return evl_err_set(err, EVL_E_INVALID,
-					   "%s: the start of channel %s is out of range", path,
-					   name);
+				"%s: the start of channel %s is out of range", path, name);
 		}
 		for (uint32_t o = 0; o < c; o++) {
 			if (strcmp(ch[o].name, name) == 0) {
 				return evl_err_set(err, EVL_E_INVALID,
-						   "%s: two channels have the name %s", path, name);
+					"%s: two channels have the name %s", path, name);
 			}
 		}
 	}
@@ -129,8 +123,8 @@ static enum evl_status check_channels(const char *path, const struct evl_rec_cha
 }
 
 /* The section's comment: what marks the file as ours, and the caller's metadata. */
-static enum evl_status make_comment(char **out, const char *path, uint32_t count,
-				    const char *meta_json, struct evl_err *err)
+static enum evl_status make_comment(
+	char **out, const char *path, uint32_t count, const char *meta_json, struct evl_err *err)
 {
 	json_error_t je;
 	json_t *meta =
@@ -138,10 +132,10 @@ static enum evl_status make_comment(char **out, const char *path, uint32_t count
 	if (!json_is_object(meta)) {
 		json_decref(meta);
 		return evl_err_set(err, EVL_E_INVALID, "%s: the metadata is not a JSON object%s%s",
-				   path, meta == NULL ? ": " : "", meta == NULL ? je.text : "");
+			path, meta == NULL ? ": " : "", meta == NULL ? je.text : "");
 	}
 	json_t *all = json_pack("{s:s, s:i, s:I, s:o}", "format", "evenlode-recording", "version",
-				FORMAT_VERSION, "channels", (json_int_t)count, "meta", meta);
+		FORMAT_VERSION, "channels", (json_int_t)count, "meta", meta);
 	char *text = all != NULL ? json_dumps(all, JSON_COMPACT) : NULL;
 	json_decref(all);
 	if (text == NULL) {
@@ -149,13 +143,24 @@ static enum evl_status make_comment(char **out, const char *path, uint32_t count
 	}
 	if (strlen(text) > EVL_REC_META_MAX) {
 		enum evl_status st = evl_err_set(err, EVL_E_INVALID,
-						 "%s: the metadata has %zu bytes, more than %u",
-						 path, strlen(text), EVL_REC_META_MAX);
+			"%s: the metadata has %zu bytes, more than %u", path, strlen(text),
+			EVL_REC_META_MAX);
 		free(text);
 		return st;
 	}
 	*out = text;
 	return EVL_OK;
+}
+
+/* Spreads the ends of the channels' next blocks over half a block. */
+static void stagger(struct evl_rec_writer *w)
+{
+	for (uint32_t c = 0; c < w->count; c++) {
+		struct lane *l = &w->lanes[c];
+		size_t eight = evl_rate_bytes(l->channel.rate, EVL_SLAB_FRAMES_MIN);
+		size_t half = l->cap / eight / 2;
+		l->limit = l->cap - half * c / w->count * eight;
+	}
 }
 
 static bool make_lane(struct lane *l, const struct evl_rec_channel *ch, uint32_t count)
@@ -166,17 +171,20 @@ static bool make_lane(struct lane *l, const struct evl_rec_channel *ch, uint32_t
 	/* 1/8 s, or as many 8 frames as fit a block, or this channel's share of all memory. */
 	size_t eight = evl_rate_bytes(ch->rate, EVL_SLAB_FRAMES_MIN);
 	size_t cap = eight * (EVL_FRAMES_PER_S / 8 / EVL_SLAB_FRAMES_MIN + 3);
-	size_t share = STAGED_BYTES_MAX / count;
+	size_t share = STAGED_BYTES_MAX / 2 / count;
 	cap = cap < SNAPLEN ? cap : SNAPLEN;
 	cap = cap < share ? cap : share;
 	l->cap = cap / eight * eight;
-	l->block = malloc(PACKET_BYTES + l->cap + PACKET_OPTIONS_MAX + 8);
-	return l->block != NULL;
+	for (int i = 0; i < 2; i++) {
+		l->blocks[i] = malloc(PACKET_BYTES + l->cap + PACKET_OPTIONS_MAX + 8);
+	}
+	l->block = l->blocks[0];
+	return l->blocks[0] != NULL && l->blocks[1] != NULL;
 }
 
 enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *path,
-				      const struct evl_rec_channel *channels, uint32_t count,
-				      const char *meta_json, struct evl_err *err)
+	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
+	struct evl_err *err)
 {
 	*out = NULL;
 	enum evl_status st = check_channels(path, channels, count, err);
@@ -184,7 +192,6 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 		return st;
 	}
 	struct evl_rec_writer *w = evl_xcalloc(1, sizeof *w);
-	w->fd = -1;
 	w->path = evl_xstrdup(path);
 	w->count = count;
 	st = make_comment(&w->comment, path, count, meta_json, err);
@@ -193,27 +200,23 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 	}
 	w->lanes = evl_xcalloc(count, sizeof *w->lanes);
 	w->infos = evl_xcalloc(count, sizeof *w->infos);
-	w->sha = evl_sha256_create();
+	w->out = rec_out_create(2 * count);
 	w->head = evl_xmalloc(HEAD_BLOCK_MAX);
 	bool good = rec_seek_init(&w->seek, count);
 	for (uint32_t c = 0; c < count; c++) {
 		good = make_lane(&w->lanes[c], &channels[c], count) && good;
 	}
+	stagger(w);
 	if (!good) {
 		st = evl_err_set(err, EVL_E_NOMEM, "%s: no memory to record %" PRIu32 " channels",
-				 path, count);
+			path, count);
 		goto out;
 	}
-	w->fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
-	if (w->fd < 0) {
-		st = errno == EEXIST
-			     ? evl_err_set(err, EVL_E_CONFLICT,
-					   "%s: exists already; a recording never replaces a file",
-					   path)
-			     : evl_err_set(err, EVL_E_IO, "%s: cannot be created: %s", path,
-					   strerror(errno));
+	st = rec_out_open(w->out, path, err);
+	if (st < 0) {
 		goto out;
 	}
+	rec_out_start(w->out);
 	*out = w;
 	w = NULL;
 out:
@@ -221,119 +224,84 @@ out:
 	return st;
 }
 
-void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns,
-		       int64_t skew_ns)
+void evl_rec_set_start(
+	struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns, int64_t skew_ns)
 {
 	evl_require(channel < w->count && w->comment != NULL);
 	w->lanes[channel].channel.start_ns = start_ns;
 	w->lanes[channel].channel.skew_ns = skew_ns;
-	if (start_ns >= (uint64_t)1 << 62 && !w->failed) {
-		w->failed = true;
-		evl_err_set(&w->failure, EVL_E_INVALID,
-			    "%s: the start of channel %s is out of range: %" PRIu64 " ns", w->path,
-			    w->lanes[channel].channel.name, start_ns);
+	if (start_ns >= (uint64_t)1 << 62 && rec_out_status(w->out, NULL) == EVL_OK) {
+		struct evl_err e;
+		evl_err_set(&e, EVL_E_INVALID,
+			"%s: the start of channel %s is out of range: %" PRIu64 " ns", w->path,
+			w->lanes[channel].channel.name, start_ns);
+		rec_out_fail(w->out, EVL_E_INVALID, e.text);
 	}
 }
 
-/* Writes whole blocks. After a failure the file is cut back to the last whole one. */
-static enum evl_status append(struct evl_rec_writer *w, const uint8_t *data, size_t bytes,
-			      struct evl_err *err)
-{
-	size_t done = 0;
-	while (done < bytes) {
-		ssize_t n = write(w->fd, data + done, bytes - done);
-		if (n > 0) {
-			done += (size_t)n;
-			continue;
-		}
-		if (n < 0 && errno == EINTR) {
-			continue;
-		}
-		int cause = n < 0 ? errno : ENOSPC;
-		bool full = cause == ENOSPC || cause == EDQUOT || cause == EFBIG;
-		/* A reader copes with a broken last block too, so a failure here costs nothing. */
-		bool whole = ftruncate(w->fd, (off_t)w->bytes) == 0;
-		w->failed = true;
-		evl_err_set(&w->failure, EVL_E_IO,
-			    "%s: %s (%s): %" PRIu64 " bytes in whole blocks are kept%s; %s",
-			    w->path, full ? "the disk is full" : "cannot be written",
-			    strerror(cause), w->bytes,
-			    whole ? " and can be read" : ", followed by a broken one",
-			    full ? "make room and record again" : "check the disk");
-		return evl_err_set(err, EVL_E_IO, "%s", w->failure.text);
-	}
-	w->bytes += bytes;
-	return EVL_OK;
-}
-
-static enum evl_status write_head(struct evl_rec_writer *w, struct evl_err *err)
+static void write_head(struct evl_rec_writer *w)
 {
 	if (w->comment == NULL) {
-		return EVL_OK;
+		return;
 	}
-	uint8_t *buf = w->head;
-	size_t n = rec_put_section(buf, w->comment);
-	rec_seal(w->sha, buf, n);
-	enum evl_status st = append(w, buf, n, err);
-	for (uint32_t c = 0; st == EVL_OK && c < w->count; c++) {
-		n = rec_put_interface(buf, &w->lanes[c].channel);
-		rec_seal(w->sha, buf, n);
-		st = append(w, buf, n, err);
+	rec_out_append(w->out, w->head, rec_put_section(w->head, w->comment), true);
+	for (uint32_t c = 0; c < w->count; c++) {
+		rec_out_append(
+			w->out, w->head, rec_put_interface(w->head, &w->lanes[c].channel), true);
 	}
 	free(w->head);
 	free(w->comment);
 	w->head = NULL;
 	w->comment = NULL;
-	return st;
 }
 
-static enum evl_status write_block(struct evl_rec_writer *w, uint32_t channel, struct evl_err *err)
+static void write_block(struct evl_rec_writer *w, uint32_t channel)
 {
 	struct lane *l = &w->lanes[channel];
 	if (l->used == 0) {
-		return EVL_OK;
+		return;
 	}
 	enum evl_status st =
 		evl_stream_digest_update(l->digest, l->first_bit, l->block + PACKET_BYTES, l->used);
 	evl_require(st == EVL_OK);
 	evl_require(rec_count(&w->infos[channel], l->first_bit, (uint32_t)l->used, l->flags));
-	rec_seek_add(&w->seek, w->bytes, channel, l->first_bit);
-	size_t n = rec_put_packet(l->block, l->used, channel, &l->channel, l->first_bit, l->flags,
-				  l->gap_bits);
-	rec_seal(w->sha, l->block, n);
+	rec_seek_add(&w->seek, w->out->position, channel, l->first_bit);
+	size_t n = rec_put_packet(
+		l->block, l->used, channel, &l->channel, l->first_bit, l->flags, l->gap_bits);
+	int other = l->block == l->blocks[0];
+	rec_out_block(w->out, l->block, n, &l->busy[!other]);
+	rec_out_wait(w->out, &l->busy[other]);
+	l->block = l->blocks[other];
+	l->limit = l->cap;
 	l->used = 0;
 	l->gap_bits = 0;
-	return append(w, l->block, n, err);
 }
 
 enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64_t bit_offset,
-			      const void *data, size_t bytes, uint32_t flags, struct evl_err *err)
+	const void *data, size_t bytes, uint32_t flags, struct evl_err *err)
 {
 	const uint32_t lossy = EVL_REC_OVERRUN | EVL_REC_FILLER;
 	evl_require(channel < w->count && (flags & ~lossy) == 0);
-	if (w->failed) {
-		return evl_err_set(err, w->failure.status, "%s", w->failure.text);
+	enum evl_status st = rec_out_status(w->out, err);
+	if (st < 0) {
+		return st;
 	}
 	struct lane *l = &w->lanes[channel];
 	uint64_t ns;
 	if (bit_offset % 8 != 0 || bit_offset < l->next_bit || bytes > INT32_MAX ||
-	    bit_offset > INT64_MAX ||
-	    !rec_bits_to_ns(l->channel.rate, bit_offset + (uint64_t)bytes * 8, &ns)) {
+		bit_offset > INT64_MAX ||
+		!rec_bits_to_ns(l->channel.rate, bit_offset + (uint64_t)bytes * 8, &ns)) {
 		return evl_err_set(err, EVL_E_INVALID,
-				   "%s: channel %s: %zu bytes at bit %" PRIu64
-				   " cannot follow bit %" PRIu64,
-				   w->path, l->channel.name, bytes, bit_offset, l->next_bit);
+			"%s: channel %s: %zu bytes at bit %" PRIu64 " cannot follow bit %" PRIu64,
+			w->path, l->channel.name, bytes, bit_offset, l->next_bit);
 	}
 	if (bytes == 0) {
 		return EVL_OK;
 	}
-	enum evl_status st = write_head(w, err);
+	write_head(w);
 	uint64_t gap = bit_offset - l->next_bit;
-	if (st == EVL_OK && (gap > 0 || flags != (l->flags & lossy))) {
-		st = write_block(w, channel, err);
-	}
-	if (st < 0) {
-		return st;
+	if (gap > 0 || flags != (l->flags & lossy)) {
+		write_block(w, channel);
 	}
 	const uint8_t *p = data;
 	l->next_bit = bit_offset + (uint64_t)bytes * 8;
@@ -344,39 +312,39 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 			l->flags = flags | (gap > 0 ? EVL_REC_GAP : 0u);
 			gap = 0;
 		}
-		size_t room = l->cap - l->used;
+		size_t room = l->limit - l->used;
 		size_t n = bytes < room ? bytes : room;
 		memcpy(l->block + PACKET_BYTES + l->used, p, n);
 		l->used += n;
 		p += n;
 		bytes -= n;
 		bit_offset += (uint64_t)n * 8;
-		if (l->used == l->cap) {
-			st = write_block(w, channel, err);
-			if (st < 0) {
-				return st;
-			}
+		if (l->used == l->limit) {
+			write_block(w, channel);
 		}
 	}
-	return EVL_OK;
+	return rec_out_status(w->out, err);
 }
 
 enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err)
 {
-	if (w->failed) {
-		return evl_err_set(err, w->failure.status, "%s", w->failure.text);
+	enum evl_status st = rec_out_status(w->out, err);
+	if (st < 0) {
+		return st;
 	}
-	enum evl_status st = write_head(w, err);
-	for (uint32_t c = 0; st == EVL_OK && c < w->count; c++) {
-		st = write_block(w, c, err);
+	write_head(w);
+	for (uint32_t c = 0; c < w->count; c++) {
+		write_block(w, c);
 	}
-	return st;
+	stagger(w);
+	rec_out_wait(w->out, NULL);
+	return rec_out_status(w->out, err);
 }
 
 static enum evl_status write_trailer(struct evl_rec_writer *w, struct evl_err *err)
 {
-	struct rec_trailer t = {.position = w->bytes, .blocks = w->seek.blocks};
-	evl_sha256_peek(w->sha, t.file_digest);
+	struct rec_trailer t = {.position = w->out->bytes, .blocks = w->seek.blocks};
+	evl_sha256_peek(w->out->sha, t.file_digest);
 	for (uint32_t c = 0; c < w->count; c++) {
 		evl_stream_digest_end(w->lanes[c].digest, w->infos[c].digest);
 	}
@@ -384,34 +352,23 @@ static enum evl_status write_trailer(struct evl_rec_writer *w, struct evl_err *e
 	uint8_t *buf = malloc(n);
 	if (buf == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM,
-				   "%s: no memory for the trailer; the recording stays unfinished",
-				   w->path);
+			"%s: no memory for the trailer; the recording stays unfinished", w->path);
 	}
 	rec_trailer_put(buf, n, &t, w->infos, &w->seek);
-	enum evl_status st = append(w, buf, n, err);
-	evl_sha256_update(w->sha, buf, n);
+	rec_out_append(w->out, buf, n, false);
 	free(buf);
-	return st;
+	return rec_out_status(w->out, err);
 }
 
 enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_SHA256_BYTES],
-			       struct evl_rec_totals *totals, struct evl_err *err)
+	struct evl_rec_totals *totals, struct evl_err *err)
 {
 	enum evl_status st = evl_rec_flush(w, err);
 	if (st == EVL_OK) {
 		st = write_trailer(w, err);
 	}
-	if (st == EVL_OK && fsync(w->fd) != 0 && errno != EINVAL) {
-		st = evl_err_set(err, EVL_E_IO, "%s: cannot be brought to the disk: %s", w->path,
-				 strerror(errno));
-	}
 	if (st == EVL_OK) {
-		int fd = w->fd;
-		w->fd = -1;
-		if (close(fd) != 0) {
-			st = evl_err_set(err, EVL_E_IO, "%s: cannot be closed: %s", w->path,
-					 strerror(errno));
-		}
+		st = rec_out_close(w->out, err);
 	}
 	if (st == EVL_OK && digests != NULL) {
 		for (uint32_t c = 0; c < w->count; c++) {
@@ -420,12 +377,12 @@ enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_
 	}
 	if (st == EVL_OK && totals != NULL) {
 		memset(totals, 0, sizeof *totals);
-		totals->file_bytes = w->bytes;
+		totals->file_bytes = w->out->bytes;
 		totals->blocks = w->seek.blocks;
 		for (uint32_t c = 0; c < w->count; c++) {
 			totals->gaps += w->infos[c].gaps;
 		}
-		evl_sha256_peek(w->sha, totals->file_sha256);
+		evl_sha256_peek(w->out->sha, totals->file_sha256);
 	}
 	destroy(w);
 	return st;
@@ -434,8 +391,8 @@ enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_
 void evl_rec_abandon(struct evl_rec_writer *w)
 {
 	if (w != NULL) {
-		(void)evl_rec_flush(w,
-				    NULL); /* what cannot be kept is lost; nobody is left to ask */
+		(void)evl_rec_flush(
+			w, NULL); /* what cannot be kept is lost; nobody is left to ask */
 		destroy(w);
 	}
 }

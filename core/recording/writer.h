@@ -12,7 +12,9 @@
  *	}
  *	evl_rec_finish(w, digests, NULL, &err);
  *
- * One writer belongs to one thread at a time.
+ * One writer belongs to one thread at a time. On a machine with two processors or more it has a
+ * thread of its own that digests and writes the file; the bytes of the file do not depend on it. An
+ * error of the disk is then told by a later call than the one whose bits are lost.
  */
 #pragma once
 
@@ -48,7 +50,7 @@ void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t star
  * is a multiple of 8 and not before the end of the channel's previous bits; beyond it a gap is
  * recorded. `flags` are EVL_REC_FILLER and EVL_REC_OVERRUN (those of a
  * struct evl_slab fit). Does not allocate. Bits are collected into blocks of about
- * 1/8 s (STM-1: 13 ms) before they go to the file.
+ * 1/8 s (STM-1: 13 ms) before they go to the file; as much again may wait to be written.
  * EVL_E_INVALID: offset out of order; nothing is recorded of this call. EVL_E_IO: the disk is full
  * or failed; the message names the path and how much is kept; every later call says the same. */
 enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64_t bit_offset,
