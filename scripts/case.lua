@@ -70,7 +70,8 @@ function Case:take(t)
 	local function source(where, value)
 		local kind = spec.kind(value)
 		if kind == "pattern" then
-			return { pattern = value.name, bytes = value.bytes, bits = value.bits }
+			return { pattern = value.name, bytes = value.bytes, bits = value.bits,
+				file = value.file }
 		elseif kind == "replay" then
 			local recording = value.recording
 			shortest = math.min(shortest or recording.frames, recording.frames)

@@ -1,6 +1,6 @@
 -- SPDX-License-Identifier: Apache-2.0
--- What every campaign sees without asking: campaign, case, prbs, word, pattern, delay_pattern,
--- replay, time_to_prove, bits_to_prove.
+-- What every campaign sees without asking: campaign, case, prbs, word, pattern, pattern_file,
+-- delay_pattern, replay, time_to_prove, bits_to_prove.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
@@ -106,6 +106,20 @@ function pattern(what)
 	local bits = what.bits or 8 * #what.bytes
 	core.user_pattern(what.name, what.bytes, bits)
 	return spec.mark("pattern", { name = what.name, bytes = what.bytes, bits = bits })
+end
+
+-- Bits of the user's own from a file in the campaign's folder, most significant bit of the first
+-- byte first: pattern_file "idle.bin", or pattern_file { file = "idle.bin", bits = 1200 }.
+function pattern_file(what)
+	if type(what) == "string" then
+		what = { file = what }
+	end
+	spec.fields("pattern_file", what, { file = "string", bits = "integer?" })
+	if what.bits and what.bits < 1 then
+		core.fail("pattern_file: bits must be 1 or more")
+	end
+	return spec.mark("pattern", { name = what.file,
+		file = core.pattern_file(what.file, what.bits or 0) })
 end
 
 -- The shortest pattern whose phase tells delays of up to `most` at a rate: its period is longer.

@@ -108,7 +108,7 @@ static json_t *case_json(const struct evl_run *run, size_t index)
 static json_t *lists_json(const struct evl_run *run)
 {
 	json_t *adapters = json_array(), *channels = json_array(), *cautions = json_array();
-	json_t *recordings = json_array();
+	json_t *recordings = json_array(), *files = json_array();
 
 	for (size_t i = 0; i < run->adapter_count; i++) {
 		const struct evl_row_adapter *r = &run->adapters[i];
@@ -138,8 +138,15 @@ static json_t *lists_json(const struct evl_run *run)
 					    "sha256", cli_json_text(r->file_sha256), "bytes",
 					    (json_int_t)r->bytes, "finished", r->finished));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o}", "adapters", adapters, "channels", channels,
-		"cautions", cautions, "recordings", recordings);
+	for (size_t i = 0; i < run->file_count; i++) {
+		const struct evl_row_file *r = &run->files[i];
+		json_array_append_new(files,
+			json_pack("{s:o, s:o, s:I, s:o}", "name", cli_json_text(r->name), "purpose",
+				cli_json_text(r->purpose), "bytes", (json_int_t)r->bytes, "sha256",
+				cli_json_text(r->sha256)));
+	}
+	return json_pack("{s:o, s:o, s:o, s:o, s:o}", "adapters", adapters, "channels", channels,
+		"cautions", cautions, "recordings", recordings, "files", files);
 }
 
 static json_t *to_json(const struct evl_run *run, const struct evl_chain_report *chain)
@@ -193,6 +200,12 @@ static void print_plain(const struct evl_run *run, const struct evl_chain_report
 	print_run_head(run);
 	for (size_t i = 0; i < run->caution_count; i++) {
 		cli_out("caution   %s\n", text(run->cautions[i].text));
+	}
+	for (size_t i = 0; i < run->file_count; i++) {
+		const struct evl_row_file *r = &run->files[i];
+		cli_out("file      %s (%s): %s bytes, SHA-256 %s\n", text(r->name),
+			text(r->purpose), cli_count((uint64_t)(r->bytes > 0 ? r->bytes : 0)).s,
+			text(r->sha256));
 	}
 	for (size_t i = 0; i < run->recording_count; i++) {
 		const struct evl_row_recording *r = &run->recordings[i];

@@ -264,7 +264,7 @@ uint64_t evl_meters_errors(const struct take *t)
 	return sum;
 }
 
-static void collect_pattern(struct meter *m)
+static void collect_pattern(const struct take *t, struct meter *m)
 {
 	const struct evl_checker *c = &m->checker;
 	m->out.locked = c->ever_locked;
@@ -290,7 +290,8 @@ static void collect_pattern(struct meter *m)
 	m->out.blocks_damaged = c->blocks.damaged;
 	if (!c->ever_locked && m->have_sample) {
 		struct evl_recognised r;
-		evl_recognise(&r, m->sample, m->sample_bytes, NULL, 0);
+		evl_recognise(&r, m->sample, m->sample_bytes, t->plan->known,
+			t->plan->known_count);
 		if (r.found) {
 			evl_pattern_name(m->out.recognised, &r.pattern);
 		}
@@ -457,7 +458,7 @@ enum evl_status evl_meters_finish(struct take *t, struct evl_err *err)
 		evl_performance_finish(&m->performance);
 		m->out.by_blocks = m->performance.near;
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			collect_pattern(m);
+			collect_pattern(t, m);
 			continue;
 		}
 		m->out.locked = true;

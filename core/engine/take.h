@@ -101,6 +101,8 @@ struct evl_take_plan {
 	struct evl_take_part *parts;
 	uint32_t part_count;
 	const struct evl_take_inside *inside; /* or NULL */
+	const struct evl_pattern *known; /* the user's own, for naming a signal; or NULL */
+	size_t known_count;
 	const struct evl_take_injection *injections;
 	uint32_t injection_count;
 	const char *record_path; /* or NULL */

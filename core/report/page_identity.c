@@ -128,6 +128,12 @@ static void put_run(struct evl_page *p)
 	put_pair(p, "Name", r->campaign_name);
 	put_pair(p, "Version", r->campaign_version);
 	put_pair(p, "SHA-256", r->campaign_sha256);
+	for (size_t i = 0; i < p->run->file_count; i++) {
+		const struct evl_row_file *f = &p->run->files[i];
+		char name[300];
+		snprintf(name, sizeof name, "%s %.250s, SHA-256", f->purpose, f->name);
+		put_pair(p, name, f->sha256);
+	}
 	evl_page_put(p, "</dl></div>\n<div><h3>Bench</h3><dl>");
 	put_pair(p, "Name", r->bench_name);
 	put_pair(p, "Title", r->bench_title);

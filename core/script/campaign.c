@@ -10,9 +10,11 @@
 static int bind_all(lua_State *L)
 {
 	struct evl_sandbox *s = evl_sandbox_of(L);
+	struct campaign *c = lua_touserdata(L, 1);
 	lua_newtable(L);
 	evl_bind_core(L);
 	evl_bind_case(L);
+	evl_bind_pattern_file(L, c);
 	lua_xmove(L, evl_sandbox_state(s), 1); /* L is a coroutine of evl_sandbox_call */
 	evl_sandbox_require_value(s, "core");
 	return 0;
@@ -123,7 +125,8 @@ static enum evl_status run_file(struct campaign *c, struct evl_err *err)
 	evl_hex(digest, sizeof digest, c->library_sha256);
 
 	lua_pushcfunction(L, bind_all);
-	enum evl_status st = evl_sandbox_call(s, 0, 0, err);
+	lua_pushlightuserdata(L, c);
+	enum evl_status st = evl_sandbox_call(s, 1, 0, err);
 	if (st < 0) {
 		return st;
 	}
@@ -137,6 +140,7 @@ static enum evl_status run_file(struct campaign *c, struct evl_err *err)
 	    (st = evl_sandbox_call(s, 0, 0, err)) < 0) {
 		return st;
 	}
+	c->loaded = true;
 	lua_pushcfunction(L, take_over);
 	lua_rawgeti(L, LUA_REGISTRYINDEX, c->entry_ref);
 	lua_pushlightuserdata(L, c);
@@ -195,6 +199,7 @@ void evl_campaign_destroy(struct campaign *c)
 		free(c->cases[i].purpose);
 		free(c->cases[i].method);
 	}
+	evl_campaign_files_finish(c);
 	free(c->needs);
 	free(c->cases);
 	free(c->name);

@@ -12,6 +12,7 @@
 #include "core/recording/reader.h"
 #include "core/script/runner.h"
 #include "core/script/sandbox.h"
+#include "core/signal/user_pattern.h"
 #include "core/store/store_read.h"
 #include "core/store/store_write.h"
 
@@ -32,6 +33,17 @@ struct campaign_case {
 	bool wanted; /* chosen by --case, or all */
 };
 
+#define CAMPAIGN_FILES_MAX 16
+
+/* What it read besides itself. */
+struct campaign_file {
+	char *name; /* below the campaign's folder */
+	size_t bytes;
+	char sha256[EVL_SHA256_HEX];
+	uint64_t bits; /* of these, the pattern */
+	struct evl_user_pattern *pattern;
+};
+
 /* A campaign file, loaded and run once to learn what it defines. */
 struct campaign {
 	char *path;
@@ -47,6 +59,9 @@ struct campaign {
 	size_t need_count;
 	struct campaign_case *cases;
 	size_t case_count;
+	struct campaign_file files[CAMPAIGN_FILES_MAX];
+	size_t file_count;
+	bool loaded; /* the file was run: cases and files are known */
 	struct evl_sandbox *sandbox;
 	int entry_ref; /* the table that prelude.lua returned */
 };
@@ -102,6 +117,9 @@ void evl_campaign_destroy(struct campaign *c); /* takes NULL */
 /* bind_core.c, bind_case.c: fill the table on top of the stack. */
 void evl_bind_core(lua_State *L);
 void evl_bind_case(lua_State *L);
+/* pattern_file.c: puts core.pattern_file into the table on top of the stack. */
+void evl_bind_pattern_file(lua_State *L, struct campaign *c);
+void evl_campaign_files_finish(struct campaign *c);
 /* Raises "file:line: message" at the campaign's line. */
 int evl_script_fail(lua_State *L, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 

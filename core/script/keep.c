@@ -46,6 +46,21 @@ static char *json_pairs(const struct pair *pairs, size_t n)
 	return text;
 }
 
+static enum evl_status keep_files(struct run_state *r, struct evl_err *err)
+{
+	enum evl_status st = EVL_OK;
+	for (size_t i = 0; i < r->campaign->file_count && st == EVL_OK; i++) {
+		const struct campaign_file *f = &r->campaign->files[i];
+		struct evl_row_file row = {.ordinal = (int)i,
+			.name = f->name,
+			.purpose = "pattern",
+			.bytes = (int64_t)f->bytes,
+			.sha256 = f->sha256};
+		st = evl_store_add_file(r->store, &row, err);
+	}
+	return st;
+}
+
 static enum evl_status keep_bench(struct run_state *r, struct evl_err *err)
 {
 	const struct evl_bench *bench = r->lab.bench;
@@ -137,6 +152,9 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err)
 	if (st == EVL_OK) {
 		r->outcome->run = r->run;
 		st = keep_bench(r, err);
+	}
+	if (st == EVL_OK) {
+		st = keep_files(r, err);
 	}
 	evl_text_finish(&notice);
 	free(unit_json);

@@ -27,6 +27,7 @@ struct build {
 	struct evl_user_pattern **users; /* owned, for the time of the take */
 	const char **user_bytes;         /* Lua strings they were made of */
 	size_t user_count;
+	struct evl_pattern *known;       /* owned */
 	char holder[96];
 	char name[80];
 };
@@ -108,9 +109,16 @@ static enum evl_status pattern_field(
 	struct build *b, int at, struct evl_pattern *out, struct evl_err *err)
 {
 	const char *text = text_field(b->L, at, "pattern");
-	enum evl_status st = text_field(b->L, at, "bytes") != NULL
-				     ? user_pattern(b, at, text, out, err)
-				     : evl_pattern_parse(out, text, err);
+	enum evl_status st = EVL_OK;
+	lua_getfield(b->L, at, "file");
+	if (lua_isinteger(b->L, -1)) {
+		*out = evl_pattern_user(b->r->campaign->files[lua_tointeger(b->L, -1)].pattern);
+	} else if (text_field(b->L, at, "bytes") != NULL) {
+		st = user_pattern(b, at, text, out, err);
+	} else {
+		st = evl_pattern_parse(out, text, err);
+	}
+	lua_pop(b->L, 1);
 	return st < 0 ? evl_err_prefix(err, "take %s", b->name) : st;
 }
 
@@ -127,8 +135,12 @@ static bool assign(uint32_t *out, size_t n, const struct evl_pattern *pattern, u
 	if (evl_pattern_identity(pattern, n) != EVL_IDENTITY_PHASE || n > EVL_PHASE_CHANNELS_MAX) {
 		return false;
 	}
-	*st = evl_phase_assign(out, n, pattern, seed, err);
-	return *st != EVL_E_LIMIT; /* no good choice in so short a pattern */
+	struct evl_err why = {0};
+	*st = evl_phase_assign(out, n, pattern, seed, &why);
+	if (*st < 0 && *st != EVL_E_LIMIT) {
+		*err = why;
+	}
+	return *st != EVL_E_LIMIT; /* no good choice in so short a pattern: no mistake */
 }
 
 /* Phases of all channels of a role, the same in every take of the run: no two channels of the
@@ -475,6 +487,22 @@ static enum evl_status clocks(struct build *b, struct evl_err *err)
 	return EVL_OK;
 }
 
+/* The user's own patterns, for telling what a signal is that was not expected. */
+static void known(struct build *b)
+{
+	const struct campaign *c = b->r->campaign;
+	b->known = evl_xcalloc(c->file_count + b->user_count, sizeof *b->known);
+	size_t n = 0;
+	for (size_t i = 0; i < c->file_count; i++) {
+		b->known[n++] = evl_pattern_user(c->files[i].pattern);
+	}
+	for (size_t i = 0; i < b->user_count; i++) {
+		b->known[n++] = evl_pattern_user(b->users[i]);
+	}
+	b->plan.known = b->known;
+	b->plan.known_count = n;
+}
+
 static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", text_field(b->L, b->table, "name"));
@@ -495,6 +523,7 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 		watch(b);
 		st = inject(b, err);
 	}
+	known(b);
 	return st == EVL_OK ? record(b, err) : st;
 }
 
@@ -618,6 +647,7 @@ enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_e
 	}
 	free(b.users);
 	free(b.user_bytes);
+	free(b.known);
 	free(b.record_as);
 	free(b.record_path);
 	free(b.record_file);

@@ -99,6 +99,12 @@ static void source(lua_State *L, int at, const struct run_state *r)
 	if (pattern ? type != LUA_TNIL : id < 0 || (size_t)id >= r->recording_count) {
 		bad(L, "a recording is not known");
 	}
+	type = field(L, at, "file");
+	id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
+	lua_pop(L, 1);
+	if (type != LUA_TNIL && (id < 0 || (size_t)id >= r->campaign->file_count)) {
+		bad(L, "a pattern's file is not known");
+	}
 	size_t len = 0;
 	if (field(L, at, "bytes") == LUA_TSTRING) {
 		lua_tolstring(L, -1, &len);

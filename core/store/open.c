@@ -211,10 +211,11 @@ static enum evl_status check_version(struct evl_store *s, struct evl_err *err)
 	}
 	if (version < EVL_STORE_SCHEMA) {
 		return evl_err_set(err, EVL_E_CORRUPT,
-				   version == 1 ? "%s: has store schema %lld of an evenlode that was "
-						  "not released; make a new store"
-						: "%s: has the schema number %lld, which no "
-						  "evenlode has written; take it from a copy",
+				   version == 1
+					   ? "%s: has store schema %lld of an evenlode that was "
+					     "not released; make a new store"
+					   : "%s: has the schema number %lld, which no evenlode "
+					     "has written; take it from a copy",
 				   s->path, (long long)version);
 	}
 	/* store_info keeps its shape in every later schema, so the needed version can be told. */

@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
-"""The campaign that proves an error ratio on 63 tributaries at once: value, limits, confidence, bits
-counted and time saved, in the store and in the report.
+"""The campaign that proves an error ratio on 63 tributaries at once: value, limits, confidence,
+bits counted and time saved, in the store and in the report.
 
 The limits are computed again here: without errors the anytime-valid upper limit is
 (ln(1/alpha) + 0.1 ln(1 + t)) / t with t = bits * limit (docs/measurement.md); the time is that of
-frames of 125 us. As shipped the campaign proves 1e-9 in 1533 s of bench time; with EVL_WHOLE=1 in the
-environment that is what runs, else 1e-7 on the same bench in the same way.
+frames of 125 us. As shipped the campaign proves 1e-9 in 1533 s of bench time; with EVL_WHOLE=1 in
+the environment that is what runs, else 1e-7 on the same bench in the same way.
 """
 import html.parser
 import math
