@@ -5,28 +5,39 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "adapters/simmux/defects.h"
-#include "adapters/simmux/impair.h"
+#include "adapters/simmux/line.h"
+#include "core/signal/impair.h"
 
-#define SIMMUX_INJECTIONS   64u  /* waiting or going on at one time */
-#define SIMMUX_LINE         63u  /* channel index; 0..62 are trib-1..trib-63 */
-#define SIMMUX_CHUNK_FRAMES 8u   /* the unit works in steps of 1 ms */
-#define SIMMUX_E1_LOS_BITS  255u /* G.775 4: 10..255 pulse intervals to see LOS, and it gone */
+#define SIMMUX_INJECTIONS 256u /* waiting or going on at one time */
+
+struct simmux_unit;
 
 /* Times count from the moment at which the unit was switched on. */
 struct simmux_injection {
+	uint32_t kind; /* enum evl_inject_kind */
 	uint32_t channel;
-	uint32_t alarm;     /* EVL_ABI_x when numerator is 0 */
-	uint64_t numerator; /* 0: a defect, not errors */
+	uint32_t alarm;
+	uint64_t numerator;
 	uint64_t denominator;
 	uint64_t at_ns;
 	uint64_t lasting_ns;
+	int64_t slip_bits;
+	uint32_t path;
+};
+
+/* Where an injection is done. */
+enum simmux_where {
+	SIMMUX_IN_BITS = 0, /* in the bits that arrive at the channel's input */
+	SIMMUX_IN_FRAMES,   /* likewise, in the frames of an E1 or T1 that the unit watches */
+	SIMMUX_IN_ENCODER,  /* in what the encoder sends; it comes back by the loop */
 };
 
 struct simmux_pending {
 	struct simmux_injection what;
-	struct simmux_span span; /* in bits of the channel; in frames for AIS by the encoder */
-	struct simmux_errors errors;
+	enum simmux_where where;
+	struct evl_span span; /* in bits of the channel; in frames for the encoder */
+	uint64_t raise_bits;  /* E1, T1: bits until the unit sees it, and until it sees the end */
+	struct evl_errors errors;
 };
 
 struct simmux_injections {
@@ -34,35 +45,27 @@ struct simmux_injections {
 	uint32_t count;
 };
 
-/* MS-AIS, AU-AIS and TU-AIS are put in by the encoder and come back by the loop. */
-struct simmux_ais {
-	bool ms;
-	bool au;
-	uint64_t tu; /* bit c: on the TU-12 of channel c */
-};
+/* Returns NULL, or why it cannot be done (*code is then the code to return). */
+const char *simmux_inject_add(
+	struct simmux_unit *u, const struct simmux_injection *what, int *code);
 
-/* Returns NULL, or why it cannot be done (*code is then the code to return). `now` is the next
- * frame, `loop` whether the line output comes back to the line input. */
-const char *simmux_inject_add(struct simmux_injections *in, const struct simmux_injection *what,
-	uint64_t now, bool loop, uint64_t seed, int *code);
-
-/* Is any AIS waiting that needs the loop? */
-bool simmux_inject_needs_loop(const struct simmux_injections *in);
-
-/* Is there anything for the bits of this channel in the chunk that begins with frame `now`? */
-bool simmux_inject_touches(const struct simmux_injections *in, uint32_t channel, uint64_t now);
+/* Is there anything for the bits of this channel in the present chunk? */
+bool simmux_inject_touches(const struct simmux_unit *u, uint32_t channel);
 
 /* Puts it into the `bits` bits of the chunk, a few more or fewer than nominal when the channel has
- * a clock of its own; what goes on beyond the chunk reaches its last bit. A loss on a tributary is
- * noted in `defects` as the unit sees it; NULL while nothing is to be reported. */
-void simmux_inject_apply(struct simmux_injections *in, uint32_t channel, uint64_t now,
-	uint8_t *data, uint64_t bits, struct simmux_defects *defects);
+ * a clock of its own; what goes on beyond the chunk reaches its last bit. */
+void simmux_inject_apply(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint64_t bits);
 
-/* What the encoder has to put in during that chunk. */
-struct simmux_ais simmux_inject_ais(const struct simmux_injections *in, uint64_t now);
+/* All ones from where the unit saw a loss of signal, until it sees the signal again (G.783, from
+ * memory); notes that, and AIS that was injected, where no framing is watched. */
+void simmux_inject_consequences(
+	struct simmux_unit *u, uint32_t channel, uint8_t *data, uint64_t bits);
 
-/* Forgets what ended before frame `now`. */
-void simmux_inject_forget(struct simmux_injections *in, uint64_t now);
+/* What the encoder of a line has to put in during the present chunk. False: nothing. */
+bool simmux_inject_wish(const struct simmux_unit *u, uint32_t line, struct simmux_wish *wish);
 
-/* Ends everything at frame `now`. */
-void simmux_inject_drop(struct simmux_injections *in, uint64_t now, struct simmux_defects *defects);
+/* Forgets what ended before the present chunk. */
+void simmux_inject_forget(struct simmux_unit *u);
+
+/* Ends everything now. */
+void simmux_inject_drop(struct simmux_unit *u);

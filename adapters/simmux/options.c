@@ -1,560 +1,465 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "adapters/simmux/options.h"
 
-#include <ctype.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
+#include "adapters/simmux/text.h"
+
 /* T1.231 as quoted by RFC 3592: no transitions for 2.3 to 100 us are a loss of signal. */
-#define LOS_US_MIN     3u
-#define LOS_US_MAX     100u
-#define LOS_US_DEFAULT 20u
+#define LOS_US_MIN      3u
+#define LOS_US_MAX      100u
+#define LOS_US_MAX_STM4 25u /* the receiver counts up to 1944 bytes */
+#define LOS_US_DEFAULT  20u
 
-#define RATIO_DENOMINATOR_MAX ((uint64_t)1 << 53) /* of evl_rng_gap_init */
-
-#define SHOWN 120 /* characters of a foreign path or value in a message */
-
-enum fault_key {
-	KEY_KIND = 0,
-	KEY_TRIBUTARY,
-	KEY_FIRST,
-	KEY_SECOND,
-	KEY_RATIO,
-	KEY_BITS,
-	KEY_AT,
-	KEY_FOR,
-	KEYS
-};
-
-static const char *const key_names[KEYS] = {"kind",  "tributary", "first", "second",
-					    "ratio", "bits",      "at",    "for"};
-
-static const struct {
-	const char *name;
-	uint32_t keys; /* those that it needs; no others may be there */
-} kinds[SIMMUX_KINDS] = {
-	[SIMMUX_SWAP] = {"swap", 1u << KEY_FIRST | 1u << KEY_SECOND},
-	[SIMMUX_ERRORS] = {"errors", 1u << KEY_TRIBUTARY | 1u << KEY_RATIO},
-	[SIMMUX_DELAY] = {"delay", 1u << KEY_TRIBUTARY | 1u << KEY_BITS},
-	[SIMMUX_LINE_ERRORS] = {"line-errors", 1u << KEY_RATIO},
-	[SIMMUX_LINE_DELAY] = {"line-delay", 1u << KEY_BITS},
-	[SIMMUX_LINE_LOSS] = {"line-loss", 1u << KEY_AT | 1u << KEY_FOR},
-};
-
-/* The fault that is being put together from consecutive options. */
-struct draft {
-	bool open;
-	char label[EVL_NAME_MAX];
-	uint32_t index;
-	uint32_t seen;      /* bit set of fault_key */
-	const char *prefix; /* path up to "]", not terminated there */
-	size_t prefix_len;
-	bool has_kind;
-	struct simmux_fault fault;
-};
+static const char *const known = "line, lines, rate, mapping, tributaries, numbering, framing, "
+				 "sent, expected, los_threshold_us, slip_room, clock, builds";
 
 struct reader {
 	struct simmux_options *out;
-	const char *build;
-	char labels[SIMMUX_BUILDS_MAX][EVL_NAME_MAX];
-	bool labels_empty[SIMMUX_BUILDS_MAX]; /* "faults: none" was given */
-	uint32_t fault_counts[SIMMUX_BUILDS_MAX];
-	uint32_t label_count;
-	struct draft draft;
+	const struct evl_open_args *args;
+	struct evl_adapter_error *err;
+	uint32_t lines, stm;
+	int32_t tributaries[SIMMUX_LINE]; /* -1: not given */
+	struct evl_sdh_map map[SIMMUX_LINES];
 };
 
-int simmux_fail(struct evl_adapter_error *err, int code, const char *fmt, ...)
+/* What is left of a path behind "name."; NULL when it does not begin so. */
+static const char *below(const char *path, const char *name)
 {
-	va_list ap;
+	size_t len = strlen(name);
 
-	va_start(ap, fmt);
-	vsnprintf(err->text, sizeof(err->text), fmt, ap);
-	va_end(ap);
-	/* One line of UTF-8, whatever the bench file held and wherever it was cut. */
-	for (char *c = err->text; *c != '\0'; c++) {
-		if (*c < ' ' || *c > '~') {
-			*c = '?';
-		}
-	}
-	return code;
+	return strncmp(path, name, len) == 0 && path[len] == '.' ? path + len + 1 : NULL;
 }
 
-static int bad_value(struct evl_adapter_error *err, const struct evl_adapter_option *o,
-		     const char *wanted)
+static bool is_or_below(const char *path, const char *name)
 {
-	return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s: '%.*s' is not %s", SHOWN,
-			   o->path, SHOWN, o->value, wanted);
+	return strcmp(path, name) == 0 || below(path, name) != NULL;
 }
 
-static int unknown(struct evl_adapter_error *err, const struct evl_adapter_option *o,
-		   const char *known)
+static int read_choice(struct reader *r, const struct evl_adapter_option *o, const char *no,
+	const char *yes, bool *out)
 {
-	return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s is not known; known are %s",
-			   SHOWN, o->path, known);
+	char wanted[80];
+
+	if (strcmp(o->value, yes) != 0 && strcmp(o->value, no) != 0) {
+		snprintf(wanted, sizeof(wanted), "'%s' or '%s'", yes, no);
+		return simmux_bad_value(r->err, o, wanted);
+	}
+	*out = strcmp(o->value, yes) == 0;
+	return EVL_ADAPTER_OK;
 }
 
-/* A decimal number of at most 18 digits and nothing else. */
-static bool read_uint(const char *text, size_t len, uint64_t *out)
-{
-	uint64_t v = 0;
+/* ---- what decides about the ports ---- */
 
-	if (len == 0 || len > 18) {
-		return false;
-	}
-	for (size_t i = 0; i < len; i++) {
-		if (!isdigit((unsigned char)text[i])) {
-			return false;
-		}
-		v = v * 10 + (uint64_t)(text[i] - '0');
-	}
-	*out = v;
-	return true;
-}
-
-static bool read_bounded(const char *text, uint32_t low, uint32_t high, uint32_t *out)
-{
-	uint64_t v;
-
-	if (!read_uint(text, strlen(text), &v) || v < low || v > high) {
-		return false;
-	}
-	*out = (uint32_t)v;
-	return true;
-}
-
-/* "12", "12.5" or ".5" of `len` characters as value / 10^decimals; at most 15 digits. */
-static bool read_decimal(const char *text, size_t len, uint64_t *value, uint32_t *decimals)
-{
-	uint32_t digits = 0;
-	bool point = false;
-
-	*value = 0;
-	*decimals = 0;
-	for (size_t i = 0; i < len; i++) {
-		if (text[i] == '.' && !point) {
-			point = true;
-			continue;
-		}
-		if (!isdigit((unsigned char)text[i]) || ++digits > 15) {
-			return false;
-		}
-		*value = *value * 10 + (uint64_t)(text[i] - '0');
-		*decimals += point;
-	}
-	return digits > 0;
-}
-
-/* "1e-6", "2.5E-7", "0.001" or "1/1000000", above 0 and at most 1. */
-static bool read_ratio(const char *text, uint64_t *numerator, uint64_t *denominator)
-{
-	const char *slash = strchr(text, '/');
-	const char *exp = strpbrk(text, "eE");
-	uint64_t power = 0;
-	uint32_t decimals;
-
-	if (slash != NULL) {
-		return read_uint(text, (size_t)(slash - text), numerator) &&
-		       read_uint(slash + 1, strlen(slash + 1), denominator) && *numerator > 0 &&
-		       *numerator <= *denominator;
-	}
-	if (!read_decimal(text, exp != NULL ? (size_t)(exp - text) : strlen(text), numerator,
-			  &decimals)) {
-		return false;
-	}
-	if (exp != NULL) {
-		bool minus = exp[1] == '-';
-
-		if (!minus && strspn(exp + 1, "0") != strlen(exp + 1)) {
-			return false; /* a ratio above 1, or nonsense */
-		}
-		if (!read_uint(exp + 1 + minus, strlen(exp + 1 + minus), &power) || power > 15) {
-			return false;
-		}
-	}
-	if (power + decimals > 15) {
-		return false;
-	}
-	*denominator = 1;
-	for (uint64_t i = 0; i < power + decimals; i++) {
-		*denominator *= 10;
-	}
-	return *numerator > 0 && *numerator <= *denominator;
-}
-
-/* "2.5 s", "100 ms", "125us", "0 s": whole nanoseconds. */
-static bool read_time(const char *text, uint64_t *ns)
+static int read_tributaries(struct reader *r, const struct evl_adapter_option *o)
 {
 	static const struct {
 		const char *name;
-		uint32_t digits; /* after the point, down to the nanosecond */
-	} units[] = {{"s", 9}, {"ms", 6}, {"us", 3}, {"ns", 0}};
-	size_t number = strspn(text, "0123456789.");
-	const char *unit = text + number + strspn(text + number, " ");
-	uint32_t decimals;
+		uint32_t most; /* of an STM-1 */
+	} kinds[SIMMUX_LINE] = {{"E1", 63}, {"T1", 84}, {"VC-3", 3}, {"VC-4", 1}, {"VC-4-4c", 0}};
+	const char *name = below(o->path, "tributaries");
+	char wanted[80];
 
-	if (!read_decimal(text, number, ns, &decimals)) {
-		return false;
-	}
-	for (size_t u = 0; u < sizeof(units) / sizeof(units[0]); u++) {
-		if (strcmp(unit, units[u].name) != 0) {
+	for (uint32_t k = 0; name != NULL && k < SIMMUX_LINE; k++) {
+		uint32_t most = k == SIMMUX_VC4_4C ? (r->stm == 4) : kinds[k].most * r->stm;
+		uint32_t n;
+
+		if (strcmp(name, kinds[k].name) != 0) {
 			continue;
 		}
-		for (; decimals > units[u].digits; decimals--) {
-			if (*ns % 10 != 0) {
-				return false; /* finer than a nanosecond */
-			}
-			*ns /= 10;
+		if (!simmux_read_bounded(o->value, 0, most, &n)) {
+			snprintf(wanted, sizeof(wanted),
+				"a whole number from 0 to %u, the most that a line carries", most);
+			return simmux_bad_value(r->err, o, wanted);
 		}
-		for (uint32_t d = decimals; d < units[u].digits; d++) {
-			if (*ns > UINT64_MAX / 20) {
-				return false;
-			}
-			*ns *= 10;
-		}
-		return true;
+		r->tributaries[k] = (int32_t)n;
+		return EVL_ADAPTER_OK;
 	}
-	return false;
+	return simmux_unknown(r->err, o,
+		"tributaries.E1, tributaries.T1, tributaries.VC-3, tributaries.VC-4, "
+		"tributaries.VC-4-4c");
 }
 
-static int read_fault_value(struct draft *d, enum fault_key key, const struct evl_adapter_option *o,
-			    struct evl_adapter_error *err)
+/* "mapping" for all lines, or "mapping.line-2". */
+static int read_mapping(struct reader *r, const struct evl_adapter_option *o)
 {
-	struct simmux_fault *f = &d->fault;
+	const char *name = below(o->path, "mapping");
+	struct evl_err why = {0};
+	bool any = false;
 
-	switch (key) {
-	case KEY_KIND:
-		for (int k = 0; k < SIMMUX_KINDS; k++) {
-			if (strcmp(o->value, kinds[k].name) == 0) {
-				f->kind = (enum simmux_fault_kind)k;
-				d->has_kind = true;
-				return EVL_ADAPTER_OK;
-			}
-		}
-		return bad_value(err, o,
-				 "one of swap, errors, delay, line-errors, line-delay, line-loss");
-	case KEY_TRIBUTARY:
-	case KEY_FIRST:
-	case KEY_SECOND:
-		if (!read_bounded(o->value, 1, SIMMUX_TRIBUTARIES,
-				  key == KEY_SECOND ? &f->second : &f->tributary)) {
-			return bad_value(err, o, "a tributary number from 1 to 63");
-		}
-		return EVL_ADAPTER_OK;
-	case KEY_RATIO:
-		if (!read_ratio(o->value, &f->numerator, &f->denominator)) {
-			return bad_value(err, o,
-					 "a ratio above 0 and at most 1 such as 1e-6 or 1/1000000");
-		}
-		return EVL_ADAPTER_OK;
-	case KEY_BITS:
-		if (!read_bounded(o->value, 1, SIMMUX_LINE_DELAY_MAX_BITS, &f->bits)) {
-			return bad_value(err, o,
-					 "a count of bits from 1 to 2048000 (delay) or 15552000 "
-					 "(line-delay)");
-		}
-		return EVL_ADAPTER_OK;
-	case KEY_AT:
-	case KEY_FOR:
-		if (!read_time(o->value, key == KEY_AT ? &f->at_ns : &f->lasting_ns)) {
-			return bad_value(err, o,
-					 "a time in whole nanoseconds such as '2.5 s' or '100 ms'");
-		}
-		return EVL_ADAPTER_OK;
-	default:
-		return unknown(err, o, "the keys of a fault");
-	}
-}
+	for (uint32_t l = 0; l < r->lines; l++) {
+		char own[16];
 
-/* Checks the finished draft and keeps it if it belongs to the build under test. */
-static int finish_draft(struct reader *r, struct evl_adapter_error *err)
-{
-	struct draft *d = &r->draft;
-	struct simmux_options *out = r->out;
-	int len = (int)d->prefix_len;
-
-	if (!d->open) {
-		return EVL_ADAPTER_OK;
-	}
-	d->open = false;
-	if (!d->has_kind) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s.kind is missing", len,
-				   d->prefix);
-	}
-	for (int k = 0; k < KEYS; k++) {
-		bool wanted = k == KEY_KIND || (kinds[d->fault.kind].keys >> k & 1u) != 0;
-		bool there = (d->seen >> k & 1u) != 0;
-
-		if (wanted != there) {
-			return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-					   "option %.*s.%s %s for the fault '%s'", len, d->prefix,
-					   key_names[k], wanted ? "is missing" : "has no meaning",
-					   kinds[d->fault.kind].name);
+		snprintf(own, sizeof(own), r->lines == 1 ? "line" : "line-%u", l + 1);
+		if (name != NULL && strcmp(name, own) != 0) {
+			continue;
 		}
-	}
-	if (d->fault.kind == SIMMUX_SWAP && d->fault.tributary == d->fault.second) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-				   "option %.*s.second: a tributary cannot be swapped with itself",
-				   len, d->prefix);
-	}
-	if (d->fault.kind == SIMMUX_DELAY && d->fault.bits > SIMMUX_DELAY_MAX_BITS) {
-		return simmux_fail(
-			err, EVL_ADAPTER_E_OPTION,
-			"option %.*s.bits: %u is more than %u, the longest delay of a tributary",
-			len, d->prefix, d->fault.bits, SIMMUX_DELAY_MAX_BITS);
-	}
-	if (d->fault.kind == SIMMUX_LINE_LOSS && d->fault.lasting_ns == 0) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-				   "option %.*s.for: must be longer than nothing", len, d->prefix);
-	}
-	if (strcmp(d->label, r->build) != 0) {
-		return EVL_ADAPTER_OK;
-	}
-	for (uint32_t i = 0; i < out->fault_count; i++) {
-		const struct simmux_fault *f = &out->faults[i];
-
-		if (f->kind == d->fault.kind && f->kind != SIMMUX_SWAP &&
-		    f->kind != SIMMUX_LINE_LOSS && f->tributary == d->fault.tributary) {
-			return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-					   "option %.*s: a second '%s' in the same place; give one",
-					   len, d->prefix, kinds[f->kind].name);
+		any = true;
+		if (strlen(o->value) >= EVL_SDH_MAP_TEXT) {
+			return simmux_bad_value(r->err, o, "a mapping: too long");
 		}
+		if (evl_sdh_map_parse(&r->map[l], r->stm, o->value, &why) < 0) {
+			return simmux_fail(r->err, EVL_ADAPTER_E_OPTION, "option %.*s: %s",
+				SIMMUX_SHOWN, o->path, why.text);
+		}
+		strcpy(r->out->mapping[l], o->value);
 	}
-	out->faults[out->fault_count++] = d->fault;
+	if (!any) {
+		return simmux_unknown(r->err, o,
+			r->lines == 1 ? "mapping, mapping.line"
+				      : "mapping, mapping.line-1, mapping.line-2");
+	}
 	return EVL_ADAPTER_OK;
 }
 
-static int note_label(struct reader *r, const char *label, size_t len, uint32_t *index,
-		      const struct evl_adapter_option *o, struct evl_adapter_error *err)
+static int read_lines(struct reader *r, const struct evl_adapter_option *o)
 {
-	if (len == 0 || len >= EVL_NAME_MAX) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-				   "option %.*s: a build label has 1 to %u characters", SHOWN,
-				   o->path, EVL_NAME_MAX - 1u);
-	}
-	for (*index = 0; *index < r->label_count; (*index)++) {
-		if (strlen(r->labels[*index]) == len &&
-		    memcmp(r->labels[*index], label, len) == 0) {
-			return EVL_ADAPTER_OK;
-		}
-	}
-	if (r->label_count == SIMMUX_BUILDS_MAX) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s: more than %u builds",
-				   SHOWN, o->path, SIMMUX_BUILDS_MAX);
-	}
-	memcpy(r->labels[r->label_count], label, len);
-	r->labels[r->label_count++][len] = '\0';
-	return EVL_ADAPTER_OK;
-}
-
-/* "builds.LABEL.faults" = none, or "builds.LABEL.faults[N].KEY". */
-static int read_build(struct reader *r, const struct evl_adapter_option *o,
-		      struct evl_adapter_error *err)
-{
-	static const char form[] = "builds.LABEL.faults: none and builds.LABEL.faults[N].KEY";
-	const char *label = o->path + strlen("builds.");
-	const char *tail = strstr(label, ".faults");
-	struct draft *d = &r->draft;
-	const char *at, *close;
-	uint64_t index;
-	uint32_t l = 0;
-	int key;
+	bool stm4 = false;
 	int rc;
 
-	if (tail == NULL) {
-		return unknown(err, o, form);
+	if (strcmp(o->path, "lines") == 0) {
+		return simmux_read_bounded(o->value, 1, SIMMUX_LINES, &r->lines)
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(r->err, o, "1 or 2");
 	}
-	rc = note_label(r, label, (size_t)(tail - label), &l, o, err);
-	if (rc != EVL_ADAPTER_OK) {
-		return rc;
-	}
-	at = tail + strlen(".faults");
-	if (*at == '\0') {
-		rc = finish_draft(r, err);
-		if (rc == EVL_ADAPTER_OK && (strcmp(o->value, "none") != 0 || r->labels_empty[l] ||
-					     r->fault_counts[l] > 0)) {
-			rc = bad_value(err, o, "'none', alone, or a list of faults");
-		}
-		r->labels_empty[l] = true;
-		return rc;
-	}
-	close = strchr(at, ']');
-	if (*at != '[' || close == NULL || close[1] != '.' ||
-	    !read_uint(at + 1, (size_t)(close - at - 1), &index)) {
-		return unknown(err, o, form);
-	}
-	if (index >= SIMMUX_FAULTS_MAX) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s: more than %u faults",
-				   SHOWN, o->path, SIMMUX_FAULTS_MAX);
-	}
-	if (!d->open || d->index != index || strcmp(d->label, r->labels[l]) != 0) {
-		rc = finish_draft(r, err);
-		if (rc != EVL_ADAPTER_OK) {
-			return rc;
-		}
-		if (index != r->fault_counts[l] || r->labels_empty[l]) {
-			return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-					   "option %.*s: expected faults[%u] here", SHOWN, o->path,
-					   r->fault_counts[l]);
-		}
-		r->fault_counts[l]++;
-		memset(d, 0, sizeof(*d));
-		d->open = true;
-		memcpy(d->label, r->labels[l], sizeof(d->label));
-		d->index = (uint32_t)index;
-		d->prefix = o->path;
-		d->prefix_len = (size_t)(close + 1 - o->path);
-	}
-	for (key = 0; key < KEYS && strcmp(close + 2, key_names[key]) != 0; key++) {
-	}
-	if (key == KEYS) {
-		return unknown(err, o, "kind, tributary, first, second, ratio, bits, at, for");
-	}
-	if ((d->seen >> key & 1u) != 0) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %.*s is given twice", SHOWN,
-				   o->path);
-	}
-	d->seen |= 1u << key;
-	return read_fault_value(d, (enum fault_key)key, o, err);
+	rc = read_choice(r, o, "STM-1", "STM-4", &stm4);
+	r->stm = rc == EVL_ADAPTER_OK && stm4 ? 4 : 1;
+	return rc;
 }
 
-/* "20", "-4.6": parts per million, at most SIMMUX_CLOCK_PPM, as whole parts in 1e9. */
-static bool read_ppb(const char *text, int32_t *ppb)
+/* The ports: as many as the mappings at open need, where the option does not say. */
+static void make_ports(struct reader *r)
 {
-	bool minus = *text == '-';
-	uint64_t value;
-	uint32_t decimals;
+	uint32_t per_line[SIMMUX_LINE] = {0};
 
-	if (!read_decimal(text + minus, strlen(text + minus), &value, &decimals) || decimals > 3) {
-		return false;
+	for (uint32_t l = 0; l < r->lines; l++) {
+		struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS];
+		uint32_t n = evl_sdh_map_clients(&r->map[l], list);
+		uint32_t have[SIMMUX_LINE] = {0};
+
+		for (uint32_t i = 0; i < n; i++) {
+			enum simmux_kind k = simmux_kind_of(&list[i]);
+
+			if (++have[k] > per_line[k]) {
+				per_line[k] = have[k];
+			}
+		}
 	}
-	for (; decimals < 3; decimals++) {
-		value *= 10; /* at most 15 digits */
+	for (uint32_t k = 0; k < SIMMUX_LINE; k++) {
+		if (r->tributaries[k] >= 0) {
+			per_line[k] = (uint32_t)r->tributaries[k];
+		}
 	}
-	if (value > SIMMUX_CLOCK_PPM * 1000u) {
-		return false;
-	}
-	*ppb = minus ? -(int32_t)value : (int32_t)value;
-	return true;
+	simmux_ports_make(&r->out->ports, r->lines, r->stm, per_line);
 }
 
-/* "clock.vc4_ppm" or "clock.tributaries.N". */
-static int read_clock(struct simmux_options *out, uint64_t *seen,
-	const struct evl_adapter_option *o, struct evl_adapter_error *err)
+/* ---- what names ports ---- */
+
+/* "7" where tributaries are trib-1 ..., or the name of a tributary. */
+static uint32_t tributary(const struct reader *r, const char *text)
 {
-	static const char tributaries[] = "clock.tributaries.";
+	const struct simmux_ports *p = &r->out->ports;
+	char name[EVL_NAME_MAX];
+	uint32_t n, channel;
+
+	if (simmux_read_bounded(text, 1, SIMMUX_CHANNELS, &n)) {
+		snprintf(name, sizeof(name), "trib-%u", n);
+		text = name;
+	}
+	channel = simmux_port_find(p, text);
+	return channel != UINT32_MAX && p->list[channel].kind != SIMMUX_LINE ? channel : UINT32_MAX;
+}
+
+/* "clock.vc4_ppm", "clock.line_ppm" or "clock.tributaries.N". */
+static int read_clock(struct reader *r, const struct evl_adapter_option *o)
+{
+	struct simmux_options *out = r->out;
+	const char *name = below(o->path, "clock");
+	const char *which = name != NULL ? below(name, "tributaries") : NULL;
 	int32_t *to = &out->vc4_ppb;
-	uint32_t number = 0;
 
-	if (strncmp(o->path, tributaries, strlen(tributaries)) == 0) {
-		if (!read_bounded(o->path + strlen(tributaries), 1, SIMMUX_TRIBUTARIES, &number)) {
-			return unknown(err, o, "clock.tributaries.N with N from 1 to 63");
+	if (which != NULL) {
+		uint32_t channel = tributary(r, which);
+		char form[120];
+
+		if (channel == UINT32_MAX || out->ports.list[channel].kind > SIMMUX_VC3) {
+			snprintf(form, sizeof(form), "clock.tributaries.N with N from 1 to %u",
+				out->ports.lines * (out->ports.per_line[SIMMUX_E1] +
+							   out->ports.per_line[SIMMUX_T1]));
+			return simmux_unknown(r->err, o, form);
 		}
-		to = &out->vc12_ppb[number - 1];
-	} else if (strcmp(o->path, "clock.vc4_ppm") != 0) {
-		return unknown(err, o, "clock.vc4_ppm, clock.tributaries.N");
+		to = &out->vc_ppb[channel];
+	} else if (name != NULL && strcmp(name, "line_ppm") == 0) {
+		to = &out->line_ppb;
+	} else if (name == NULL || strcmp(name, "vc4_ppm") != 0) {
+		return simmux_unknown(
+			r->err, o, "clock.vc4_ppm, clock.tributaries.N, clock.line_ppm");
 	}
-	if ((*seen >> number & 1u) != 0) {
-		return simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %s is given twice", o->path);
-	}
-	*seen |= (uint64_t)1 << number;
-	if (!read_ppb(o->value, to)) {
-		return bad_value(err, o,
+	if (!simmux_read_ppb(o->value, SIMMUX_CLOCK_PPM, to)) {
+		return simmux_bad_value(r->err, o,
 			"a number of ppm from -100 to 100, such as -4.6, with at "
 			"most 3 places after the point");
 	}
 	return EVL_ADAPTER_OK;
 }
 
-static int read_choice(const struct evl_adapter_option *o, const char *no, const char *yes,
-		       bool *out, struct evl_adapter_error *err)
+/* "1-2-3", on an STM-4 "4-1-2-3". */
+static bool read_place(const char *text, uint32_t stm, struct simmux_klm *out)
 {
-	char wanted[80];
+	uint32_t parts[4] = {1, 0, 0, 0};
+	const uint32_t most[4] = {stm, 3, 7, 4};
 
-	if (strcmp(o->value, yes) != 0 && strcmp(o->value, no) != 0) {
-		snprintf(wanted, sizeof(wanted), "'%s' or '%s'", yes, no);
-		return bad_value(err, o, wanted);
+	for (uint32_t i = stm == 1 ? 1 : 0; i < 4; i++) {
+		if (*text < '1' || (uint32_t)(*text - '0') > most[i]) {
+			return false;
+		}
+		parts[i] = (uint32_t)(*text++ - '0');
+		if (i < 3 && *text++ != '-') {
+			return false;
+		}
 	}
-	*out = strcmp(o->value, yes) == 0;
+	*out = (struct simmux_klm){
+		(uint8_t)parts[0], (uint8_t)parts[1], (uint8_t)parts[2], (uint8_t)parts[3]};
+	return *text == '\0';
+}
+
+static int read_table(struct reader *r, const struct evl_adapter_option *o, const char *which)
+{
+	const struct simmux_ports *p = &r->out->ports;
+	const uint32_t channel = tributary(r, which);
+	struct simmux_klm place;
+	uint32_t kind, at;
+
+	if (channel == UINT32_MAX || p->list[channel].kind > SIMMUX_T1 ||
+		p->list[channel].line != 0) {
+		return simmux_unknown(
+			r->err, o, "numbering.table.N with N a tributary of the first line");
+	}
+	kind = p->list[channel].kind;
+	at = p->list[channel].number - 1u;
+	if (!read_place(o->value, p->stm, &place)) {
+		return simmux_bad_value(r->err, o,
+			p->stm == 1 ? "a place K-L-M such as 1-1-1"
+				    : "a place of an STM-4, AUG-K-L-M such as 1-1-1-1");
+	}
+	for (uint32_t i = 0; i < EVL_SDH_MOST_CLIENTS; i++) {
+		if (memcmp(&r->out->table[kind][i], &place, sizeof(place)) == 0) {
+			return simmux_fail(r->err, EVL_ADAPTER_E_OPTION,
+				"option %.*s: place %.*s is given twice", SIMMUX_SHOWN, o->path, 20,
+				o->value);
+		}
+	}
+	r->out->table[kind][at] = place;
+	r->out->order = SIMMUX_BY_TABLE;
 	return EVL_ADAPTER_OK;
 }
 
-static int check_label(const struct reader *r, struct evl_adapter_error *err)
+static int read_numbering(struct reader *r, const struct evl_adapter_option *o)
 {
-	char list[256] = "";
-	size_t used = 0;
+	const char *which = below(o->path, "numbering.table");
+	bool klm = false;
+	int rc;
 
-	if (r->build[0] == '\0') {
-		return EVL_ADAPTER_OK; /* no build is meant, only the channels: no defects */
+	if (which != NULL) {
+		return read_table(r, o, which);
 	}
-	for (uint32_t l = 0; l < r->label_count; l++) {
-		if (strcmp(r->labels[l], r->build) == 0) {
-			return EVL_ADAPTER_OK;
-		}
-		if (used + EVL_NAME_MAX + 8 < sizeof(list)) {
-			used += (size_t)snprintf(list + used, sizeof(list) - used, "%s%s",
-						 l > 0 ? ", " : "", r->labels[l]);
-		} else if (list[used - 1] != '.') {
-			used += (size_t)snprintf(list + used, sizeof(list) - used, " ...");
-		}
+	if (strcmp(o->path, "numbering") != 0) {
+		return simmux_unknown(r->err, o,
+			"numbering: column-order, numbering: klm-order and numbering.table.N");
 	}
-	if (r->label_count == 0) {
-		return EVL_ADAPTER_OK;
-	}
-	return simmux_fail(err, EVL_ADAPTER_E_OPTION,
-			   "option builds: no build '%.*s'; the bench file has %s", 60, r->build,
-			   list);
+	rc = read_choice(r, o, "column-order", "klm-order", &klm);
+	r->out->order = klm ? SIMMUX_BY_KLM : SIMMUX_BY_COLUMN;
+	return rc;
 }
 
-int simmux_options_read(struct simmux_options *out, const struct evl_open_args *args,
-			struct evl_adapter_error *err)
+/* ---- settings: "framing", "framing.NAME", "sent.FIELD", "expected.NAME.FIELD", where FIELD may
+ * have a path behind: "J1/2" ---- */
+
+static int read_field(struct evl_setting *s, const char *field)
 {
-	struct reader r = {.out = out, .build = args->build != NULL ? args->build : ""};
-	uint32_t seen = 0;
-	uint64_t clocks = 0;
+	const char *slash = strchr(field, '/');
+	size_t len = slash != NULL ? (size_t)(slash - field) : strlen(field);
+
+	if (len == 0 || len >= sizeof(s->field)) {
+		return -1;
+	}
+	memcpy(s->field, field, len);
+	if (slash != NULL && !simmux_read_bounded(slash + 1, 1, EVL_SDH_MOST_HIGH, &s->path)) {
+		return -1;
+	}
+	return 0;
+}
+
+static int read_setting(struct reader *r, const struct evl_adapter_option *o, uint32_t kind)
+{
+	static const char *const words[] = {[EVL_SETTING_FRAMING] = "framing",
+		[EVL_SETTING_SENT] = "sent",
+		[EVL_SETTING_EXPECTED] = "expected"};
+	struct simmux_options *out = r->out;
+	struct evl_setting *s = &out->settings[out->setting_count];
+	const char *rest = below(o->path, words[kind]);
+	const char *field = rest;
+
+	if (out->setting_count == SIMMUX_SETTINGS_MAX) {
+		return simmux_fail(r->err, EVL_ADAPTER_E_OPTION,
+			"option %.*s: more than %u settings", SIMMUX_SHOWN, o->path,
+			SIMMUX_SETTINGS_MAX);
+	}
+	*s = (struct evl_setting){.version = 1, .kind = kind, .channel = SIMMUX_ALL};
+	if (strlen(o->value) >= EVL_SETTING_TEXT) {
+		return simmux_bad_value(r->err, o, "a setting: too long");
+	}
+	strcpy(s->text, o->value);
+	if (kind == EVL_SETTING_FRAMING && rest != NULL && strcmp(rest, "E1") != 0 &&
+		strcmp(rest, "T1") != 0) {
+		s->channel = simmux_port_find(&out->ports, rest);
+	}
+	if (kind != EVL_SETTING_FRAMING && rest != NULL) {
+		const char *dot = strchr(rest, '.');
+
+		if (dot != NULL) {
+			char name[EVL_NAME_MAX];
+			size_t len = (size_t)(dot - rest);
+
+			snprintf(name, sizeof(name), "%.*s",
+				(int)(len < sizeof(name) ? len : sizeof(name) - 1), rest);
+			s->channel = simmux_port_find(&out->ports, name);
+			s->channel = s->channel == UINT32_MAX ? UINT32_MAX - 1 : s->channel;
+			field = dot + 1;
+		}
+	}
+	if ((kind == EVL_SETTING_FRAMING && rest != NULL && s->channel == UINT32_MAX &&
+		    strcmp(rest, "E1") != 0 && strcmp(rest, "T1") != 0) ||
+		s->channel == UINT32_MAX - 1) {
+		return simmux_fail(r->err, EVL_ADAPTER_E_OPTION,
+			"option %.*s: there is no such channel", SIMMUX_SHOWN, o->path);
+	}
+	if (kind != EVL_SETTING_FRAMING && (field == NULL || read_field(s, field) < 0)) {
+		return simmux_unknown(r->err, o,
+			"sent.FIELD, sent.CHANNEL.FIELD and expected likewise, FIELD such as J0, "
+			"J1, J1/2, C2, J2, V5");
+	}
+	out->setting_count++;
+	return EVL_ADAPTER_OK;
+}
+
+/* ---- all of them ---- */
+
+static int read_other(struct reader *r, const struct evl_adapter_option *o)
+{
+	struct simmux_options *out = r->out;
+
+	if (below(o->path, "clock") != NULL) {
+		return read_clock(r, o);
+	}
+	if (is_or_below(o->path, "numbering")) {
+		return read_numbering(r, o);
+	}
+	if (is_or_below(o->path, "framing")) {
+		return read_setting(r, o, EVL_SETTING_FRAMING);
+	}
+	if (below(o->path, "sent") != NULL) {
+		return read_setting(r, o, EVL_SETTING_SENT);
+	}
+	if (below(o->path, "expected") != NULL) {
+		return read_setting(r, o, EVL_SETTING_EXPECTED);
+	}
+	if (strcmp(o->path, "line") == 0) {
+		return read_choice(r, o, "open", "looped", &out->looped);
+	}
+	if (strcmp(o->path, "los_threshold_us") == 0) {
+		const uint32_t most = r->stm == 4 ? LOS_US_MAX_STM4 : LOS_US_MAX;
+
+		return simmux_read_bounded(o->value, LOS_US_MIN, most, &out->los_threshold_us)
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(r->err, o,
+					 r->stm == 4 ? "a whole number from 3 to 25 (STM-4)"
+						     : "a whole number from 3 to 100");
+	}
+	if (strcmp(o->path, "slip_room") == 0) {
+		return simmux_read_bounded(o->value, 0, SIMMUX_SLIP_ROOM_BITS, &out->slip_room_bits)
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(r->err, o, "a count of bits from 0 to 4096");
+	}
+	return simmux_unknown(r->err, o, known);
+}
+
+/* Each option once; lists of faults have a check of their own. */
+static int check_once(const struct evl_open_args *args, struct evl_adapter_error *err)
+{
+	for (uint32_t i = 0; i < args->option_count; i++) {
+		const struct evl_adapter_option *o = &args->options[i];
+
+		for (uint32_t j = 0; strncmp(o->path, "builds.", 7) != 0 && j < i; j++) {
+			if (strcmp(args->options[j].path, o->path) == 0) {
+				return simmux_twice(err, o);
+			}
+		}
+	}
+	return EVL_ADAPTER_OK;
+}
+
+/* Which options a pass reads: the next may need what this one brought. */
+static uint32_t pass_of(const char *path)
+{
+	if (strncmp(path, "builds.", 7) == 0) {
+		return 0; /* faults.c */
+	}
+	if (strcmp(path, "lines") == 0 || strcmp(path, "rate") == 0) {
+		return 1;
+	}
+	return is_or_below(path, "mapping") || below(path, "tributaries") != NULL ? 2 : 3;
+}
+
+static int read_pass(struct reader *r, uint32_t pass)
+{
 	int rc = EVL_ADAPTER_OK;
+
+	for (uint32_t i = 0; i < r->args->option_count && rc == EVL_ADAPTER_OK; i++) {
+		const struct evl_adapter_option *o = &r->args->options[i];
+
+		if (pass_of(o->path) != pass) {
+			continue;
+		}
+		rc = pass == 1                               ? read_lines(r, o)
+		     : pass == 3                             ? read_other(r, o)
+		     : below(o->path, "tributaries") != NULL ? read_tributaries(r, o)
+							     : read_mapping(r, o);
+	}
+	return rc;
+}
+
+int simmux_options_read(
+	struct simmux_options *out, const struct evl_open_args *args, struct evl_adapter_error *err)
+{
+	struct reader r = {.out = out,
+		.args = args,
+		.err = err,
+		.lines = 1,
+		.stm = 1,
+		.tributaries = {-1, -1, -1, -1, -1}};
+	int rc = check_once(args, err);
 
 	memset(out, 0, sizeof(*out));
 	out->looped = true;
 	out->los_threshold_us = LOS_US_DEFAULT;
-	for (uint32_t i = 0; i < args->option_count && rc == EVL_ADAPTER_OK; i++) {
-		const struct evl_adapter_option *o = &args->options[i];
-		uint32_t bit = 0;
-
-		if (strncmp(o->path, "builds.", 7) == 0) {
-			rc = read_build(&r, o, err);
-			continue;
-		}
-		if (strncmp(o->path, "clock.", 6) == 0) {
-			rc = read_clock(out, &clocks, o, err);
-			continue;
-		}
-		if (strcmp(o->path, "line") == 0) {
-			bit = 1;
-			rc = read_choice(o, "open", "looped", &out->looped, err);
-		} else if (strcmp(o->path, "numbering") == 0) {
-			bit = 2;
-			rc = read_choice(o, "column-order", "klm-order", &out->klm_order, err);
-		} else if (strcmp(o->path, "los_threshold_us") == 0) {
-			bit = 4;
-			if (!read_bounded(o->value, LOS_US_MIN, LOS_US_MAX,
-					  &out->los_threshold_us)) {
-				rc = bad_value(err, o, "a whole number from 3 to 100");
-			}
-		} else {
-			rc = unknown(err, o, "line, numbering, los_threshold_us, clock, builds");
-		}
-		if (rc == EVL_ADAPTER_OK && (seen & bit) != 0) {
-			rc = simmux_fail(err, EVL_ADAPTER_E_OPTION, "option %s is given twice",
-					 o->path);
-		}
-		seen |= bit;
+	if (rc == EVL_ADAPTER_OK) {
+		rc = read_pass(&r, 1);
+	}
+	for (uint32_t l = 0; l < r.lines; l++) {
+		strcpy(out->mapping[l], "AU-4/TU-12/E1");
+		evl_sdh_map_fill(&r.map[l], r.stm, EVL_SDH_AU4, EVL_SDH_E1);
 	}
 	if (rc == EVL_ADAPTER_OK) {
-		rc = finish_draft(&r, err);
+		rc = read_pass(&r, 2);
 	}
 	if (rc == EVL_ADAPTER_OK) {
-		rc = check_label(&r, err);
+		make_ports(&r);
+		rc = read_pass(&r, 3);
+	}
+	if (rc == EVL_ADAPTER_OK) {
+		rc = simmux_faults_read(out->faults, &out->fault_count, &out->ports, args, err);
 	}
 	return rc;
 }

@@ -4,6 +4,7 @@
  *
  *	options:
  *	  line: looped
+ *	  mapping: AU-4/TU-12/E1
  *	  numbering: column-order
  *	  clock: {vc4_ppm: -4.6, tributaries: {7: 20}}
  *	  builds:
@@ -13,58 +14,51 @@
  *	        - {kind: swap, first: 12, second: 13}
  *	        - {kind: errors, tributary: 40, ratio: 1e-6}
  *
- * Every option of every build is checked, not only those of the build under test.
+ * Every option of every build is checked, not only those of the build under test. All of them are
+ * described in docs/simmux.md.
  */
 #pragma once
 
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "adapters/simmux/faults.h"
+#include "adapters/simmux/ports.h"
 #include "core/adapter/adapter.h"
+#include "core/frame/sdh_map_text.h"
 
-#define SIMMUX_TRIBUTARIES 63u
-#define SIMMUX_FAULTS_MAX  64u /* of one build */
-#define SIMMUX_BUILDS_MAX  64u
-#define SIMMUX_CLOCK_PPM   100u /* most that a VC's clock can be off */
+#define SIMMUX_CLOCK_PPM      100u  /* most that a VC's or the line's clock can be off */
+#define SIMMUX_SETTINGS_MAX   512u  /* that the options may give */
+#define SIMMUX_SLIP_ROOM_BITS 4096u /* most for which a slip store begins with a delay */
 
-#define SIMMUX_DELAY_MAX_BITS      2048000u  /* of a tributary: 1 s */
-#define SIMMUX_LINE_DELAY_MAX_BITS 15552000u /* of the line: 100 ms */
+#define SIMMUX_ALL UINT32_MAX /* as channel of a setting: every one that it fits */
 
-enum simmux_fault_kind {
-	SIMMUX_SWAP = 0,    /* the outputs `tributary` and `second` are exchanged */
-	SIMMUX_ERRORS,      /* bit errors on the output of `tributary` */
-	SIMMUX_DELAY,       /* the output of `tributary` comes `bits` later */
-	SIMMUX_LINE_ERRORS, /* bit errors on the line output */
-	SIMMUX_LINE_DELAY,  /* the line output comes `bits` later */
-	SIMMUX_LINE_LOSS,   /* the line input is dark from at_ns on, for lasting_ns */
-	SIMMUX_KINDS
-};
+enum simmux_order { SIMMUX_BY_COLUMN = 0, SIMMUX_BY_KLM, SIMMUX_BY_TABLE };
 
-struct simmux_fault {
-	enum simmux_fault_kind kind;
-	uint32_t tributary; /* 1..63 */
-	uint32_t second;    /* 1..63 */
-	uint32_t bits;
-	uint64_t numerator; /* ratio, 0 < numerator / denominator <= 1 */
-	uint64_t denominator;
-	uint64_t at_ns; /* from the moment at which the unit was switched on */
-	uint64_t lasting_ns;
+/* A place in a line; aug 0: none. */
+struct simmux_klm {
+	uint8_t aug, k, l, m;
 };
 
 struct simmux_options {
 	bool looped; /* a line input that nobody plays into gets the line output; else it is dark */
-	bool klm_order; /* port n is TU-12 n by K-L-M order; else by column order */
+	uint8_t order; /* enum simmux_order */
 	uint32_t los_threshold_us;
-	int32_t vc4_ppb;                      /* clock of the VC-4 against the line, 1e-9 */
-	int32_t vc12_ppb[SIMMUX_TRIBUTARIES]; /* of each port's VC-12 against the VC-4 */
+	uint32_t slip_room_bits;
+	int32_t line_ppb;                /* clock of the lines against bench time, 1e-9 */
+	int32_t vc4_ppb;                 /* of high-order VCs against the bench */
+	int32_t vc_ppb[SIMMUX_CHANNELS]; /* of each port's VC against what carries it */
+	struct simmux_ports ports;
+	char mapping[SIMMUX_LINES][EVL_SDH_MAP_TEXT];
+	/* SIMMUX_BY_TABLE: where the ports of a line go, by kind and place. */
+	struct simmux_klm table[SIMMUX_VC3][EVL_SDH_MOST_CLIENTS];
+	struct evl_setting settings[SIMMUX_SETTINGS_MAX]; /* framing, sent, expected */
+	uint32_t setting_count;
 	struct simmux_fault faults[SIMMUX_FAULTS_MAX];
 	uint32_t fault_count;
 };
 
-/* EVL_ADAPTER_OK, or EVL_ADAPTER_E_OPTION with the path of the option in err->text. */
+/* EVL_ADAPTER_OK, or EVL_ADAPTER_E_OPTION with the path of the option in err->text. The object is
+ * large; it holds no other memory. */
 int simmux_options_read(struct simmux_options *out, const struct evl_open_args *args,
-			struct evl_adapter_error *err);
-
-/* Words an error and returns `code`. */
-int simmux_fail(struct evl_adapter_error *err, int code, const char *fmt, ...)
-	__attribute__((format(printf, 3, 4)));
+	struct evl_adapter_error *err);

@@ -4,79 +4,101 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "core/base/rate.h"
-#include "core/frame/klm.h"
+#include "adapters/simmux/parts.h"
+#include "adapters/simmux/text.h"
 
-#define LINE_FRAME_BITS  (EVL_MUX63_LINE_BYTES * 8u)
-#define E1_FRAME_BITS    (EVL_MUX63_E1_BYTES * 8u)
-#define LINE_CHUNK_BYTES (EVL_MUX63_LINE_BYTES * SIMMUX_CHUNK_FRAMES)
-#define E1_CHUNK_BYTES   (EVL_MUX63_E1_BYTES * SIMMUX_CHUNK_FRAMES)
-#define BLOCK_FRAMES     64u  /* of the error generators */
-#define SETTLE_FRAMES    128u /* 16 ms: LOF 3 ms, pointers 1.5 ms, labels and RDI 2.5 ms */
+/* ---- what a chunk holds ---- */
 
-/* Random streams: injected errors have the odd ones. */
-#define STREAM(channel) ((channel)*2u)
+uint32_t simmux_unit_nominal(const struct simmux_unit *u, uint32_t channel)
+{
+	return u->ports->list[channel].frame_bits * SIMMUX_CHUNK_FRAMES / 8;
+}
 
-struct output {
-	uint32_t tu; /* whose bits come out here, 0..62 */
-	struct simmux_delay delay;
-	bool has_errors;
-	struct simmux_errors errors;
-};
+uint32_t simmux_unit_most(const struct simmux_unit *u, uint32_t channel)
+{
+	const struct simmux_port *p = &u->ports->list[channel];
+	const struct evl_sdh_client client = {
+		.kind = p->kind == SIMMUX_T1 ? EVL_SDH_T1 : EVL_SDH_E1,
+		.frame_bits = p->frame_bits};
 
-struct simmux_unit {
-	struct simmux_options options;
-	uint64_t seed;
-	uint64_t now;  /* frames since switching on */
-	uint64_t lead; /* frames that bring it into its settled state */
-	bool settled;  /* false before the first frame */
-	bool quiet;    /* defects are not reported while it settles */
-	bool line_played;
-	struct evl_mux63_tx *tx;
-	struct evl_mux63_rx *rx;
-	uint32_t tu_of_port[SIMMUX_TRIBUTARIES];
-	uint32_t port_of_tu[SIMMUX_TRIBUTARIES];
-	struct output outputs[SIMMUX_TRIBUTARIES];
-	struct simmux_delay line_delay;
-	bool has_line_errors;
-	struct simmux_errors line_errors;
-	struct simmux_injections injections;
-	struct simmux_ais ais; /* put in by the encoder at present */
-	struct simmux_defects defects;
-	uint8_t line_out[LINE_CHUNK_BYTES];
-	uint8_t line_in[LINE_CHUNK_BYTES];
-	uint8_t inputs[SIMMUX_TRIBUTARIES][SIMMUX_MOST_BYTES];
-	uint8_t unread[SIMMUX_TRIBUTARIES][SIMMUX_MOST_BYTES];
-};
+	return p->kind <= SIMMUX_T1 ? evl_sdh_rx_room(&client, SIMMUX_CHUNK_FRAMES)
+				    : simmux_unit_nominal(u, channel);
+}
+
+/* A chunk of whole containers may bring two more than nominal, and up to four wait. */
+static uint32_t bulk_room(const struct simmux_unit *u, uint32_t channel)
+{
+	return simmux_unit_nominal(u, channel) / SIMMUX_CHUNK_FRAMES * (SIMMUX_CHUNK_FRAMES + 6);
+}
 
 /* ---- defects ---- */
 
-static uint32_t channel_of(const struct simmux_unit *u, int tributary)
+static uint64_t ns_of_line(const struct simmux_unit *u, uint64_t bit)
 {
-	return tributary == EVL_MUX63_LINE ? SIMMUX_LINE : u->port_of_tu[tributary];
+	return simmux_ns_of(bit, u->ports->list[u->ports->first[SIMMUX_LINE]].frame_bits);
 }
 
-static void on_defect(void *ctx, enum evl_alarm alarm, int tributary, bool raised,
-		      uint64_t bit_offset)
-{
-	struct simmux_unit *u = ctx;
-	uint64_t part = bit_offset % LINE_FRAME_BITS * EVL_FRAME_NS / LINE_FRAME_BITS;
+struct hearer {
+	struct simmux_unit *u;
+	const struct simmux_line *line;
+};
 
-	if (!u->quiet) {
-		simmux_defects_note(&u->defects, channel_of(u, tributary), (uint32_t)alarm, raised,
-				    bit_offset / LINE_FRAME_BITS * EVL_FRAME_NS + part);
+/* The channel that a place of the line is reported on; UINT32_MAX: none. */
+static uint32_t channel_of(
+	const struct simmux_unit *u, const struct simmux_line *l, struct evl_sdh_at at)
+{
+	if (at.level != EVL_SDH_CLIENT) {
+		return simmux_line_channel(u->ports, l->index);
 	}
+	return l->port_of[at.index] >= 0 ? (uint32_t)l->port_of[at.index] : UINT32_MAX;
+}
+
+static void on_defect(
+	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
+{
+	const struct hearer *h = ctx;
+	uint32_t channel = channel_of(h->u, h->line, at);
+
+	/* AIS of a client is watched at the inputs, not at what comes from the line. */
+	if (h->u->quiet || channel == UINT32_MAX || alarm == EVL_ALARM_AIS) {
+		return;
+	}
+	simmux_defects_change(
+		&h->u->defects, channel, (uint32_t)alarm, raised, ns_of_line(h->u, bit));
 }
 
 /* After time that was passed over: what is different from what was last reported. */
 static void report_changes(struct simmux_unit *u)
 {
-	for (int t = EVL_MUX63_LINE; t < (int)SIMMUX_TRIBUTARIES; t++) {
-		uint32_t present = evl_mux63_rx_defects(u->rx, t);
+	uint8_t places[SIMMUX_CHANNELS][EVL_ALARM_COUNT] = {{0}};
 
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		const struct simmux_line *l = u->line[n];
+		struct evl_sdh_at at[1 + EVL_SDH_MOST_HIGH + EVL_SDH_MOST_CLIENTS] = {
+			{EVL_SDH_SECTION, 0}};
+		uint32_t count = 1;
+
+		for (uint32_t i = 0; i < l->high_count; i++) {
+			at[count++] = (struct evl_sdh_at){EVL_SDH_HIGH, l->highs[i]};
+		}
+		for (uint32_t i = 0; i < l->clients; i++) {
+			at[count++] = (struct evl_sdh_at){EVL_SDH_CLIENT, i};
+		}
+		for (uint32_t i = 0; i < count; i++) {
+			uint32_t present = evl_sdh_rx_defects(l->rx, at[i]);
+			uint32_t channel = channel_of(u, l, at[i]);
+
+			for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
+				if (channel != UINT32_MAX && a != EVL_ALARM_AIS) {
+					places[channel][a] =
+						(uint8_t)(places[channel][a] + (present >> a & 1u));
+				}
+			}
+		}
+	}
+	for (uint32_t c = 0; c < u->ports->count; c++) {
 		for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
-			simmux_defects_note(&u->defects, channel_of(u, t), a,
-					    (present >> a & 1u) != 0, u->now * EVL_FRAME_NS);
+			simmux_defects_set(&u->defects, c, a, places[c][a], u->now * EVL_FRAME_NS);
 		}
 	}
 }
@@ -88,78 +110,81 @@ struct simmux_defects *simmux_unit_defects(struct simmux_unit *u)
 
 /* ---- making and ending ---- */
 
-static bool plant(struct simmux_unit *u, const struct simmux_fault *f)
+void simmux_errors_of(const struct simmux_unit *u, struct evl_errors *e, uint32_t channel,
+	bool injected, uint64_t numerator, uint64_t denominator)
 {
-	uint32_t port = f->tributary - 1; /* meaningless for the faults of the line */
+	const uint32_t bank = channel / 128;
+	uint64_t seed = u->seed, state = u->seed + bank;
 
-	switch (f->kind) {
-	case SIMMUX_SWAP: {
-		uint32_t tu = u->outputs[port].tu;
-
-		u->outputs[port].tu = u->outputs[f->second - 1].tu;
-		u->outputs[f->second - 1].tu = tu;
-		return true;
+	if (bank > 0) {
+		seed = evl_splitmix64(&state);
 	}
-	case SIMMUX_ERRORS:
-		u->outputs[port].has_errors = true;
-		simmux_errors_init(&u->outputs[port].errors, u->seed, STREAM(port), f->numerator,
-				   f->denominator, BLOCK_FRAMES * E1_FRAME_BITS);
-		return true;
-	case SIMMUX_DELAY:
-		return simmux_delay_init(&u->outputs[port].delay, f->bits, SIMMUX_MOST_BYTES);
-	case SIMMUX_LINE_ERRORS:
-		u->has_line_errors = true;
-		simmux_errors_init(&u->line_errors, u->seed, STREAM(SIMMUX_LINE), f->numerator,
-				   f->denominator, BLOCK_FRAMES * LINE_FRAME_BITS);
-		return true;
-	case SIMMUX_LINE_DELAY:
-		/* The lead must fill the delay and then settle, in whole J2 trace cycles. */
-		u->lead += (f->bits / LINE_FRAME_BITS / 64 + 1) * 64;
-		return simmux_delay_init(&u->line_delay, f->bits, LINE_CHUNK_BYTES);
-	default:
-		return true; /* a loss of the line is looked up in the options */
-	}
+	evl_errors_init(e, seed, channel % 128 * 2 + injected, numerator, denominator,
+		SIMMUX_BLOCK_FRAMES * (uint64_t)u->ports->list[channel].frame_bits);
 }
 
-struct simmux_unit *simmux_unit_create(const struct simmux_options *options, uint64_t seed)
+bool simmux_store_init(struct simmux_store *s, uint64_t delay_bits, uint64_t chunk_bytes)
+{
+	s->memory = malloc(evl_slipper_bytes(SIMMUX_SLIP_STORE, chunk_bytes));
+	if (s->memory == NULL) {
+		return false;
+	}
+	evl_slipper_init(&s->slipper, s->memory, SIMMUX_SLIP_STORE, chunk_bytes);
+	s->slipper.delay_bits = delay_bits;
+	return true;
+}
+
+static bool get_memory(struct simmux_unit *u)
+{
+	const uint32_t slip_room = u->options->slip_room_bits;
+	bool good = true;
+
+	for (uint32_t c = 0; good && c < u->ports->count; c++) {
+		const struct simmux_port *p = &u->ports->list[c];
+		const uint32_t most = simmux_unit_most(u, c);
+		const bool line = p->kind == SIMMUX_LINE;
+		uint8_t **in = line ? &u->line_in[p->line] : &u->trib[c].in;
+		uint8_t **out = line ? &u->line_out[p->line] : &u->trib[c].out;
+
+		*in = malloc(most);
+		*out = malloc(simmux_is_bulk(p) ? bulk_room(u, c) : most);
+		good = *in != NULL && *out != NULL;
+		if (good && slip_room > 0) {
+			good = simmux_store_init(line ? &u->line_store[p->line] : &u->trib[c].store,
+				slip_room, most);
+		}
+	}
+	return good;
+}
+
+struct simmux_unit *simmux_unit_create(
+	const struct simmux_options *options, uint64_t seed, struct evl_adapter_error *err)
 {
 	struct simmux_unit *u = calloc(1, sizeof(*u));
-	struct evl_rx_options rx = {0};
-	bool good;
+	int rc = EVL_ADAPTER_E_NOMEM;
 
-	if (u == NULL) {
-		return NULL;
+	if (u != NULL) {
+		u->options = options;
+		u->ports = &options->ports;
+		u->seed = seed;
+		u->now = SIMMUX_LEAD_FRAMES;
+		for (uint32_t c = 0; c < SIMMUX_CHANNELS; c++) {
+			u->trib[c].source = c;
+		}
+		if (get_memory(u) && simmux_plant_all(u)) {
+			u->defects.planted =
+				(const struct simmux_report(*)[EVL_ALARM_COUNT])u->reports;
+			rc = simmux_unit_setup(u, NULL, 0, err);
+		}
 	}
-	u->options = *options;
-	u->seed = seed;
-	u->lead = SETTLE_FRAMES;
-	u->now = SIMMUX_LEAD_FRAMES;
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		struct evl_klm klm = {1, 1, 1};
-
-		evl_klm_from_number(&klm, p + 1,
-				    options->klm_order ? EVL_KLM_BY_KLM : EVL_KLM_BY_COLUMN);
-		u->tu_of_port[p] = evl_klm_index(klm);
-		u->port_of_tu[u->tu_of_port[p]] = p;
-		u->outputs[p].tu = u->tu_of_port[p];
+	if (rc == EVL_ADAPTER_OK) {
+		return u;
 	}
-	/* 155.52 Mbit/s are 19.44 bytes a microsecond. */
-	rx.los_bytes = (options->los_threshold_us * 1944u + 99u) / 100u;
-	good = evl_mux63_tx_create(&u->tx, NULL) == EVL_OK &&
-	       evl_mux63_rx_create(&u->rx, &rx, NULL) == EVL_OK &&
-	       evl_mux63_tx_set_au_offset(u->tx, options->vc4_ppb) == EVL_OK;
-	for (uint32_t p = 0; good && p < SIMMUX_TRIBUTARIES; p++) {
-		good = evl_mux63_tx_set_tu_offset(u->tx, u->tu_of_port[p], options->vc12_ppb[p]) ==
-		       EVL_OK;
+	if (rc == EVL_ADAPTER_E_NOMEM) {
+		(void)simmux_fail(err, rc, "out of memory for the simulated multiplexer");
 	}
-	for (uint32_t i = 0; i < options->fault_count; i++) {
-		good = good && plant(u, &options->faults[i]);
-	}
-	if (!good) {
-		simmux_unit_destroy(u);
-		return NULL;
-	}
-	return u;
+	simmux_unit_destroy(u);
+	return NULL;
 }
 
 void simmux_unit_destroy(struct simmux_unit *u)
@@ -167,12 +192,21 @@ void simmux_unit_destroy(struct simmux_unit *u)
 	if (u == NULL) {
 		return;
 	}
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		simmux_delay_finish(&u->outputs[p].delay);
+	for (uint32_t c = 0; c < SIMMUX_CHANNELS; c++) {
+		free(u->trib[c].in);
+		free(u->trib[c].out);
+		free(u->trib[c].store.memory);
+		simmux_plant_finish(u->trib[c].plant);
 	}
-	simmux_delay_finish(&u->line_delay);
-	evl_mux63_tx_destroy(u->tx);
-	evl_mux63_rx_destroy(u->rx);
+	for (uint32_t l = 0; l < SIMMUX_LINES; l++) {
+		free(u->line_in[l]);
+		free(u->line_out[l]);
+		free(u->line_store[l].memory);
+		free(u->planted_store[l].memory);
+		simmux_plant_finish(u->line_plant[l]);
+		simmux_line_destroy(u->line[l]);
+	}
+	free(u->reports);
 	free(u);
 }
 
@@ -185,25 +219,29 @@ uint64_t simmux_unit_now(const struct simmux_unit *u)
 
 void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 {
-	static const struct evl_mux63_remote nothing;
-	struct simmux_io idle[SIMMUX_CHANNELS] = {{0}};
+	static const struct evl_sdh_remote nothing;
 
 	if (u->settled && frame == u->now) {
 		return;
 	}
-	evl_mux63_tx_reset(u->tx);
-	evl_mux63_rx_reset(u->rx);
-	evl_mux63_tx_set_remote(u->tx, &nothing);
-	simmux_delay_fill(&u->line_delay, 0x00);
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		simmux_delay_fill(&u->outputs[p].delay, 0xff);
-	}
 	u->now = frame - u->lead;
-	evl_mux63_tx_set_frame(u->tx, u->now);
-	evl_mux63_rx_set_frame(u->rx, u->now);
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		struct simmux_line *l = u->line[n];
+
+		evl_sdh_tx_set_frame(l->tx, u->now);
+		evl_sdh_rx_reset(l->rx);
+		evl_sdh_rx_set_frame(l->rx, u->now);
+		evl_sdh_tx_set_remote(l->tx, &nothing);
+		memset(&l->remote, 0, sizeof(l->remote));
+	}
+	simmux_plant_reset(u);
+	for (uint32_t c = 0; c < u->ports->count; c++) {
+		u->trib[c].waiting = 0;
+		u->trib[c].flows = false;
+	}
 	u->quiet = true;
 	while (u->now < frame) {
-		simmux_unit_run(u, idle);
+		simmux_unit_run(u, u->idle);
 	}
 	u->quiet = false;
 	u->settled = true;
@@ -212,176 +250,205 @@ void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 
 /* ---- injections ---- */
 
-void simmux_unit_set_line_played(struct simmux_unit *u, bool played)
+void simmux_unit_set_line_played(struct simmux_unit *u, uint32_t line, bool played)
 {
-	u->line_played = played;
+	u->line_played[line] = played;
 }
 
 void simmux_unit_drop_injections(struct simmux_unit *u)
 {
-	simmux_inject_drop(&u->injections, u->now, &u->defects);
+	simmux_inject_drop(u);
 }
 
-bool simmux_unit_needs_loop(const struct simmux_unit *u)
+const char *simmux_unit_inject(
+	struct simmux_unit *u, const struct simmux_injection *what, int *code)
 {
-	return simmux_inject_needs_loop(&u->injections);
-}
-
-const char *simmux_unit_inject(struct simmux_unit *u, const struct simmux_injection *what,
-			       int *code)
-{
-	return simmux_inject_add(&u->injections, what, u->now, u->options.looped && !u->line_played,
-				 u->seed, code);
-}
-
-/* AIS that the encoder puts in, for whole chunks. */
-static void switch_ais(struct simmux_unit *u)
-{
-	struct simmux_ais want = simmux_inject_ais(&u->injections, u->now);
-
-	if (want.ms != u->ais.ms) {
-		evl_mux63_tx_insert_ms_ais(u->tx, want.ms);
-	}
-	if (want.au != u->ais.au) {
-		evl_mux63_tx_insert_au_ais(u->tx, want.au);
-	}
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES && want.tu != u->ais.tu; p++) {
-		if (((want.tu ^ u->ais.tu) >> p & 1u) != 0) {
-			evl_mux63_tx_insert_tu_ais(u->tx, u->tu_of_port[p],
-						   (want.tu >> p & 1u) != 0);
-		}
-	}
-	u->ais = want;
-}
-
-/* Puts in what was injected on one channel. */
-static void disturb(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes)
-{
-	simmux_inject_apply(&u->injections, channel, u->now, data, (uint64_t)bytes * 8,
-		u->quiet ? NULL : &u->defects);
-}
-
-/* Planted losses of the line; instants count from the host's time 0 (or from open in real time). */
-static bool darken(const struct simmux_unit *u, uint8_t *data)
-{
-	uint64_t first = u->now * LINE_FRAME_BITS;
-	bool any = false;
-
-	for (uint32_t i = 0; i < u->options.fault_count; i++) {
-		const struct simmux_fault *f = &u->options.faults[i];
-		uint64_t at = f->at_ns + (uint64_t)SIMMUX_LEAD_FRAMES * EVL_FRAME_NS;
-		struct simmux_span cut;
-
-		if (f->kind == SIMMUX_LINE_LOSS &&
-		    simmux_span_cut(&cut, simmux_span_of(at, f->lasting_ns, LINE_FRAME_BITS), first,
-				    (uint64_t)LINE_CHUNK_BYTES * 8)) {
-			any = true;
-			if (data != NULL) {
-				simmux_span_set(data, cut, false);
-			}
-		}
-	}
-	return any;
+	return simmux_inject_add(u, what, code);
 }
 
 /* ---- one chunk ---- */
 
-static void encode(struct simmux_unit *u, const struct simmux_io *io, uint8_t *line)
+/* What arrives at a tributary input: NULL, all ones, when nothing is connected. */
+static const uint8_t *input(struct simmux_unit *u, uint32_t c, const struct simmux_io *io)
 {
-	const uint8_t *e1[EVL_MUX63_TRIBS];
-	uint32_t bytes[EVL_MUX63_TRIBS];
+	struct simmux_trib *t = &u->trib[c];
 
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		const uint8_t *in = io[p].tx; /* NULL: all ones, as nothing is connected */
-		uint32_t n = in != NULL ? io[p].tx_bytes : E1_CHUNK_BYTES;
+	if (!simmux_inject_touches(u, c)) {
+		return io->tx;
+	}
+	if (io->tx != NULL) {
+		memcpy(t->in, io->tx, io->tx_bytes);
+	} else {
+		memset(t->in, 0xff, io->tx_bytes);
+	}
+	simmux_inject_apply(u, c, t->in, (uint64_t)io->tx_bytes * 8);
+	simmux_inject_consequences(u, c, t->in, (uint64_t)io->tx_bytes * 8);
+	return t->in;
+}
 
-		if (simmux_inject_touches(&u->injections, p, u->now)) {
-			if (in != NULL) {
-				memcpy(u->inputs[p], in, n);
-			} else {
-				memset(u->inputs[p], 0xff, n);
+static void encode(
+	struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io, uint8_t *line)
+{
+	static const struct simmux_wish nothing;
+	struct simmux_wish wish;
+
+	for (uint32_t i = 0; i < l->clients; i++) {
+		const int32_t c = l->port_of[i];
+
+		l->data[i] = NULL;
+		l->bytes[i] = 0;
+		if (c >= 0) {
+			if (io[c].tx == NULL) {
+				io[c].tx_bytes = simmux_unit_nominal(u, (uint32_t)c);
 			}
-			disturb(u, p, u->inputs[p], n);
-			in = u->inputs[p];
+			l->data[i] = input(u, (uint32_t)c, &io[c]);
+			l->bytes[i] = io[c].tx_bytes;
 		}
-		e1[u->tu_of_port[p]] = in;
-		bytes[u->tu_of_port[p]] = n;
 	}
-	switch_ais(u);
+	simmux_line_wish(l, simmux_inject_wish(u, l->index, &wish) ? &wish : &nothing);
 	/* The counts are in range: the caller keeps to LEAST and MOST. */
-	evl_require(evl_mux63_encode_bytes(u->tx, e1, bytes, SIMMUX_CHUNK_FRAMES, line, NULL) ==
+	evl_require(evl_sdh_encode(l->tx, l->data, l->bytes, SIMMUX_CHUNK_FRAMES, line, NULL) ==
 		    EVL_OK);
-	simmux_delay_apply(&u->line_delay, line, LINE_CHUNK_BYTES);
-	if (u->has_line_errors) {
-		simmux_errors_apply(&u->line_errors, line, 0, u->now * LINE_FRAME_BITS,
-				    (uint64_t)LINE_CHUNK_BYTES * 8);
-	}
+	simmux_line_output(u, l->index, line);
 }
 
 /* What arrives at the line input. */
-static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_io *io,
-				 const uint8_t *line_out)
+static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_line *l,
+	const struct simmux_io *io, const uint8_t *line_out)
 {
-	const uint8_t *in = io[SIMMUX_LINE].tx;
+	const uint32_t c = simmux_line_channel(u->ports, l->index);
+	const uint8_t *in = io[c].tx;
+	uint8_t *own = u->line_in[l->index];
 
-	if (in == NULL && u->options.looped) {
+	if (in == NULL && u->options->looped) {
 		in = line_out;
 	}
-	if (in != NULL && !darken(u, NULL) &&
-	    !simmux_inject_touches(&u->injections, SIMMUX_LINE, u->now)) {
+	if (in != NULL && !simmux_line_disturb(u, l->index, NULL) && !simmux_inject_touches(u, c)) {
 		return in;
 	}
 	if (in != NULL) {
-		memcpy(u->line_in, in, LINE_CHUNK_BYTES);
+		memcpy(own, in, l->chunk_bytes);
 	} else {
-		memset(u->line_in, 0, LINE_CHUNK_BYTES);
+		memset(own, 0, l->chunk_bytes);
 	}
-	disturb(u, SIMMUX_LINE, u->line_in, LINE_CHUNK_BYTES);
-	darken(u, u->line_in);
-	return u->line_in;
+	simmux_inject_apply(u, c, own, (uint64_t)l->chunk_bytes * 8);
+	simmux_line_disturb(u, l->index, own);
+	return own;
 }
 
-static void decode(struct simmux_unit *u, struct simmux_io *io, const uint8_t *line)
+static void decode(struct simmux_unit *u, struct simmux_line *l, const uint8_t *line)
 {
-	const struct evl_mux63_events events = {on_defect, u};
-	uint8_t *e1[EVL_MUX63_TRIBS];
-	uint32_t bytes[EVL_MUX63_TRIBS];
+	struct hearer hearer = {u, l};
+	const struct evl_sdh_events events = {on_defect, &hearer};
+	const uint32_t alarms[3] = {l->wish.section};
 
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		struct output *o = &u->outputs[p];
+	evl_sdh_decode(l->rx, line, SIMMUX_CHUNK_FRAMES, l->out, l->out_bytes, &events);
+	evl_sdh_rx_take_remote(l->rx, &l->remote);
+	simmux_forget_remote(u, l);
+	/* Remote defects that were injected: told to the far end as if they were there. */
+	l->remote.ms_rdi |= (alarms[0] >> EVL_ALARM_MS_RDI & 1u) != 0;
+	for (uint32_t i = 0; i < l->high_count; i++) {
+		uint32_t h = l->highs[i];
 
-		/* A delay must be fed even while nobody captures. */
-		e1[o->tu] = io[p].rx != NULL        ? io[p].rx
-			    : o->delay.ring != NULL ? u->unread[p]
-						    : NULL;
+		l->remote.high[h].rdi |= (l->wish.high[h] >> EVL_ALARM_HP_RDI & 1u) != 0;
 	}
-	evl_mux63_decode_bytes(u->rx, line, SIMMUX_CHUNK_FRAMES, e1, bytes, &events);
-	for (uint32_t p = 0; p < SIMMUX_TRIBUTARIES; p++) {
-		struct output *o = &u->outputs[p];
-		uint8_t *out = e1[o->tu];
-		uint32_t n = bytes[o->tu];
+	for (uint32_t i = 0; i < l->clients; i++) {
+		l->remote.client[i].rdi |= (l->wish.low[i] >> EVL_ALARM_LP_RDI & 1u) != 0;
+	}
+	evl_sdh_tx_set_remote(l->tx, &l->remote);
+}
 
-		io[p].rx_bytes = n;
-		if (out != NULL) {
-			simmux_delay_apply(&o->delay, out, n);
+/* Where the bits of the source of each output go. */
+static void assign_outputs(struct simmux_unit *u, struct simmux_io *io)
+{
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		memset(u->line[n]->out, 0, sizeof(u->line[n]->out));
+	}
+	for (uint32_t c = 0; c < u->ports->first[SIMMUX_LINE]; c++) {
+		struct simmux_trib *t = &u->trib[c];
+		const struct simmux_port *from = &u->ports->list[t->source];
+		const int32_t client = u->trib[t->source].client;
+
+		if (client < 0) {
+			continue;
 		}
-		if (out != NULL && o->has_errors) {
-			/* Errors keep their instants; a byte more than nominal has none. */
-			simmux_errors_apply(&o->errors, out, 0, u->now * E1_FRAME_BITS,
-				(n < E1_CHUNK_BYTES ? n : E1_CHUNK_BYTES) * 8);
+		/* A delay must be fed even while nobody captures; containers come whole and wait
+		 * until their time. */
+		u->line[from->line]->out[client] = simmux_is_bulk(from) ? t->out + t->waiting
+						   : io[c].rx != NULL   ? io[c].rx
+						   : t->plant != NULL   ? t->out
+									: NULL;
+	}
+}
+
+/* Containers come whole, a chunk brings one more or fewer now and then; what goes out is nominal.
+ * One is held back so that one which comes late is not missed; AIS fills what is missing. */
+static void give_bulk(struct simmux_unit *u, uint32_t c, uint32_t came, struct simmux_io *io)
+{
+	struct simmux_trib *t = &u->trib[c];
+	const uint32_t due = simmux_unit_nominal(u, c), one = due / SIMMUX_CHUNK_FRAMES;
+	uint32_t held, give;
+
+	t->waiting += came;
+	held = t->flows || t->waiting < one ? 0 : one;
+	give = t->waiting - held < due ? t->waiting - held : due;
+	if (io->rx != NULL) {
+		memset(io->rx, 0xff, due);
+		memcpy(io->rx + (t->flows ? 0 : due - give), t->out, give);
+	}
+	t->flows = t->flows ? give == due : give > 0;
+	t->waiting -= give;
+	memmove(t->out, t->out + give, t->waiting);
+	if (t->waiting > 3 * one) {
+		t->waiting -= one; /* too fast: the newest is lost */
+	}
+	io->rx_bytes = due;
+	if (io->rx != NULL) {
+		simmux_output(u, c, io->rx, due);
+	}
+}
+
+static void give_outputs(struct simmux_unit *u, struct simmux_io *io)
+{
+	for (uint32_t c = 0; c < u->ports->first[SIMMUX_LINE]; c++) {
+		const struct simmux_trib *t = &u->trib[c];
+		const struct simmux_port *from = &u->ports->list[t->source];
+		const int32_t client = u->trib[t->source].client;
+		const struct simmux_line *l = u->line[from->line];
+		uint8_t *out = io[c].rx;
+
+		if (client >= 0 && simmux_is_bulk(from)) {
+			give_bulk(u, c, l->out_bytes[client], &io[c]);
+			continue;
+		}
+		io[c].rx_bytes = client >= 0 ? l->out_bytes[client] : simmux_unit_nominal(u, c);
+		if (client < 0 && out != NULL) {
+			memset(out, 0xff, io[c].rx_bytes);
+		}
+		if (t->plant != NULL) {
+			if (out == NULL && client < 0) {
+				memset(t->out, 0xff, io[c].rx_bytes);
+			}
+			simmux_output(u, c, out != NULL ? out : t->out, io[c].rx_bytes);
 		}
 	}
 }
 
 void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 {
-	uint8_t *line_out = io[SIMMUX_LINE].rx != NULL ? io[SIMMUX_LINE].rx : u->line_out;
-	struct evl_mux63_remote remote;
+	const uint32_t first = u->ports->first[SIMMUX_LINE];
 
-	encode(u, io, line_out);
-	decode(u, io, line_input(u, io, line_out));
-	evl_mux63_rx_take_remote(u->rx, &remote);
-	evl_mux63_tx_set_remote(u->tx, &remote);
+	assign_outputs(u, io);
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		struct simmux_line *l = u->line[n];
+		uint8_t *line_out = io[first + n].rx != NULL ? io[first + n].rx : u->line_out[n];
+
+		encode(u, l, io, line_out);
+		io[first + n].rx_bytes = l->chunk_bytes;
+		decode(u, l, line_input(u, l, io, line_out));
+	}
+	give_outputs(u, io);
+	simmux_false_reports(u);
 	u->now += SIMMUX_CHUNK_FRAMES;
-	simmux_inject_forget(&u->injections, u->now);
+	simmux_inject_forget(u);
 }

@@ -61,11 +61,51 @@ int rig_try(struct rig *rig, const char *build, uint64_t seed, const char *const
 void rig_open(struct rig *rig, const char *build, uint64_t seed, const char *const *options)
 {
 	must(rig, rig_try(rig, build, seed, options), "open");
+	must(rig, rig->adapter->channels(rig->self, rig->info, RIG_MOST, &rig->count, &rig->err),
+		"channels");
+	evl_require(rig->count <= RIG_MOST);
+}
+
+uint32_t rig_channel(const struct rig *rig, const char *name)
+{
+	for (uint32_t c = 0; c < rig->count; c++) {
+		if (strcmp(rig->info[c].name, name) == 0) {
+			return c;
+		}
+	}
+	fprintf(stderr, "rig: no channel %s\n", name);
+	exit(1);
+}
+
+uint32_t rig_frame_bits(const struct rig *rig, uint32_t channel)
+{
+	static const uint32_t bits[] = {[EVL_ABI_RATE_E1] = 256,
+		[EVL_ABI_RATE_T1] = 193,
+		[EVL_ABI_RATE_STM1] = 8 * 2430,
+		[EVL_ABI_RATE_STM4] = 8 * 9720,
+		[EVL_ABI_RATE_VC3] = 8 * 756,
+		[EVL_ABI_RATE_VC4] = 8 * 2340,
+		[EVL_ABI_RATE_VC4_4C] = 8 * 9360};
+
+	return bits[rig->info[channel].rate];
+}
+
+static bool is_line(const struct rig *rig, uint32_t c)
+{
+	return rig->info[c].rate == EVL_ABI_RATE_STM1 || rig->info[c].rate == EVL_ABI_RATE_STM4;
+}
+
+void rig_setup(struct rig *rig, const struct evl_setting *list, uint32_t count)
+{
+	const struct evl_setup_extension *setup = rig->adapter->get_extension(EVL_SETUP_EXTENSION);
+
+	evl_require(setup != NULL && setup->version == 1);
+	must(rig, setup->apply(rig->self, list, count, &rig->err), "setup");
 }
 
 static void forget(struct rig *rig)
 {
-	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
+	for (uint32_t c = 0; c < RIG_MOST; c++) {
 		free(rig->in[c]);
 		free(rig->out[c]);
 		rig->in[c] = rig->out[c] = NULL;
@@ -103,28 +143,28 @@ static void poll_all(struct rig *rig)
 void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 	const struct evl_inject *inject)
 {
-	struct evl_arm arms[RIG_CHANNELS];
-	struct evl_slab slabs[RIG_CHANNELS];
-	uint64_t started[RIG_CHANNELS];
-	uint32_t count = 0;
+	struct evl_arm *arms = evl_xcalloc(rig->count, sizeof(*arms));
+	struct evl_slab *slabs = evl_xcalloc(rig->count, sizeof(*slabs));
+	uint64_t *started = evl_xcalloc(rig->count, sizeof(*started));
+	uint32_t count = 0, first_line = UINT32_MAX;
 
 	forget(rig);
 	rig->frames = frames;
-	for (uint32_t c = 0; c < RIG_CHANNELS; c++) {
+	for (uint32_t c = 0; c < rig->count; c++) {
 		/* Room for 300 ppm and the slack of a last slab. */
-		uint32_t bytes =
-			evl_slab_room((c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES) * frames) +
-			64;
-		bool play = c == RIG_LINE ? rig->line_source != NULL : !rig->idle;
-		bool capture = c == RIG_LINE || !rig->only_line;
+		uint32_t bytes = evl_slab_room(rig_frame_bits(rig, c) / 8 * frames + frames) + 64;
+		bool line = is_line(rig, c);
+		bool play, capture = line || !rig->only_line;
 
+		first_line = line && first_line == UINT32_MAX ? c : first_line;
+		play = line ? c == first_line && rig->line_source != NULL : !rig->idle;
+		rig->out_bytes[c] = 0;
 		if (!play && !capture) {
 			continue;
 		}
 		arms[count++] = (struct evl_arm){
-			1, c, play, capture, c < RIG_TRIBS && play ? rig->clock_ppb[c] : 0};
-		rig->out_bytes[c] = 0;
-		if (c < RIG_TRIBS && play) {
+			1, c, play, capture, !line && play ? rig->clock_ppb[c] : 0};
+		if (!line && play) {
 			rig->in[c] = evl_xmalloc(bytes);
 			rig_pattern(rig->in[c], bytes, c);
 		}
@@ -146,17 +186,16 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 
 		for (uint32_t i = 0; i < count; i++) {
 			uint32_t c = arms[i].channel;
-			uint32_t size = c == RIG_LINE ? RIG_LINE_BYTES : RIG_E1_BYTES;
-			const uint8_t *source = c == RIG_LINE ? rig->line_source : rig->in[c];
-
-			int32_t ppb = arms[i].clock_ppb;
-			uint64_t from = evl_clock_bytes((uint64_t)f * size, ppb);
-			uint64_t to = evl_clock_bytes((uint64_t)(f + now) * size, ppb);
+			uint64_t bits = rig_frame_bits(rig, c);
+			const uint8_t *source = is_line(rig, c) ? rig->line_source : rig->in[c];
+			uint64_t from = evl_clock_bytes(f * bits / 8, arms[i].clock_ppb);
+			uint64_t to = evl_clock_bytes((f + now) * bits / 8, arms[i].clock_ppb);
 
 			slabs[i] = (struct evl_slab){.version = 1, .channel = c};
 			slabs[i].tx_bytes = arms[i].play ? (uint32_t)(to - from) : 0;
 			slabs[i].tx = arms[i].play ? source + from : NULL;
-			slabs[i].rx_bytes = arms[i].capture ? evl_slab_room(now * size) : 0;
+			slabs[i].rx_bytes =
+				arms[i].capture ? evl_slab_room((uint32_t)(now * bits / 8)) : 0;
 			slabs[i].rx = arms[i].capture ? rig->out[c] + rig->out_bytes[c] : NULL;
 		}
 		must(rig, rig->adapter->exchange(rig->self, now, slabs, count, &rig->err),
@@ -167,6 +206,9 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 		poll_all(rig);
 	}
 	must(rig, rig->adapter->stop(rig->self, &rig->err), "stop");
+	free(arms);
+	free(slabs);
+	free(started);
 }
 
 const struct evl_event *rig_event(
@@ -197,7 +239,9 @@ bool rig_arrives(const struct rig *rig, uint32_t channel, uint32_t tributary, ui
 
 bool rig_is_ais(const struct rig *r, uint32_t channel, uint64_t from_ns, uint64_t to_ns)
 {
-	for (uint64_t b = from_ns * 256 / 125000; b < to_ns * 256 / 125000; b++) {
+	const uint64_t bits = rig_frame_bits(r, channel);
+
+	for (uint64_t b = from_ns * bits / 125000; b < to_ns * bits / 125000; b++) {
 		if (!evl_bits_get(r->out[channel], b)) {
 			return false;
 		}

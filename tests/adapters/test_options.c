@@ -35,13 +35,13 @@ static int read_options(struct simmux_options *out, struct evl_adapter_error *er
 
 static void taken(void **state)
 {
-	struct simmux_options o;
+	static struct simmux_options o;
 	struct evl_adapter_error err;
 
 	(void)state;
 	assert_int_equal(read_options(&o, &err, "any", (const char *[]){NULL}), 0);
 	assert_true(o.looped);
-	assert_false(o.klm_order);
+	assert_int_equal(o.order, SIMMUX_BY_COLUMN);
 	assert_int_equal(o.los_threshold_us, 20);
 	assert_int_equal(o.fault_count, 0);
 	assert_int_equal(read_options(&o, &err, "B",
@@ -68,12 +68,12 @@ static void taken(void **state)
 						       NULL}),
 			 0);
 	assert_false(o.looped);
-	assert_true(o.klm_order);
+	assert_int_equal(o.order, SIMMUX_BY_KLM);
 	assert_int_equal(o.los_threshold_us, 100);
 	assert_int_equal(o.fault_count, 6);
 	assert_int_equal(o.faults[0].kind, SIMMUX_SWAP);
-	assert_int_equal(o.faults[0].tributary, 12);
-	assert_int_equal(o.faults[0].second, 63);
+	assert_int_equal(o.faults[0].channel, 11);
+	assert_int_equal(o.faults[0].second, 62);
 	assert_int_equal(o.faults[1].numerator, 25);
 	assert_int_equal(o.faults[1].denominator, 10000000);
 	assert_int_equal(o.faults[2].at_ns, 2500000000);
@@ -105,7 +105,7 @@ static void refused(void **state)
 		const char *text; /* that the message must hold */
 		const char *pairs[8];
 	} cases[] = {
-		{"option lines is not known", {"lines=open"}},
+		{"option linse is not known", {"linse=open"}},
 		{"option line: 'closed' is not 'looped' or 'open'", {"line=closed"}},
 		{"option line is given twice", {"line=open", "line=open"}},
 		{"option numbering: 'klm'", {"numbering=klm"}},
@@ -164,7 +164,7 @@ static void refused(void **state)
 
 	(void)state;
 	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
-		struct simmux_options o;
+		static struct simmux_options o;
 		struct evl_adapter_error err;
 		int rc = read_options(&o, &err, "B", cases[i].pairs);
 
@@ -177,7 +177,7 @@ static void refused(void **state)
 
 static void faults_of_other_builds_are_checked(void **state)
 {
-	struct simmux_options o;
+	static struct simmux_options o;
 	struct evl_adapter_error err;
 
 	(void)state;
@@ -190,7 +190,7 @@ static void faults_of_other_builds_are_checked(void **state)
 
 static void long_and_foreign_text(void **state)
 {
-	struct simmux_options o;
+	static struct simmux_options o;
 	struct evl_adapter_error err;
 	char pair[250];
 

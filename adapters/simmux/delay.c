@@ -1,63 +1,11 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-#include "adapters/simmux/impair.h"
+#include "adapters/simmux/delay.h"
 
 #include <stdlib.h>
 #include <string.h>
 
 #include "core/base/rate.h"
 #include "core/signal/bits.h"
-
-#define STREAMS 256u
-
-void simmux_errors_init(struct simmux_errors *e, uint64_t seed, uint64_t stream, uint64_t numerator,
-			uint64_t denominator, uint64_t block_bits)
-{
-	memset(e, 0, sizeof(*e));
-	e->seed = seed;
-	e->stream = stream;
-	e->block_bits = block_bits;
-	evl_rng_gap_init(&e->gap, numerator, denominator);
-}
-
-/* Moves next_bit on by a gap of good bits; an overflow means that there is no more error. */
-static void draw(struct simmux_errors *e, uint64_t from)
-{
-	uint64_t good = evl_rng_gap_next(&e->gap, &e->rng);
-
-	e->next_bit = good < UINT64_MAX - from ? from + good : UINT64_MAX;
-}
-
-static void enter_block(struct simmux_errors *e, uint64_t block)
-{
-	evl_rng_init(&e->rng, e->seed, block * STREAMS + e->stream);
-	e->block = block;
-	e->ready = true;
-	draw(e, block * e->block_bits);
-}
-
-void simmux_errors_apply(struct simmux_errors *e, uint8_t *data, uint64_t from, uint64_t first_bit,
-			 uint64_t bits)
-{
-	uint64_t end = first_bit + bits;
-
-	for (uint64_t bit = first_bit; bit < end;) {
-		uint64_t block = bit / e->block_bits;
-		uint64_t block_end = (block + 1) * e->block_bits;
-		uint64_t stop = block_end < end ? block_end : end;
-
-		if (!e->ready || e->block != block) {
-			enter_block(e, block);
-		}
-		while (e->next_bit < bit) {
-			draw(e, e->next_bit + 1);
-		}
-		while (e->next_bit < stop) {
-			evl_bits_flip(data, from + (e->next_bit - first_bit));
-			draw(e, e->next_bit + 1);
-		}
-		bit = stop;
-	}
-}
 
 bool simmux_delay_init(struct simmux_delay *d, uint64_t bits, uint64_t chunk_bytes)
 {
@@ -107,23 +55,12 @@ void simmux_delay_apply(struct simmux_delay *d, uint8_t *data, uint64_t bytes)
 	d->at = (d->at + bytes) % d->ring_bytes;
 }
 
-bool simmux_span_cut(struct simmux_span *out, struct simmux_span span, uint64_t first,
-		     uint64_t bits)
-{
-	if (span.end <= first || span.begin >= first + bits || span.begin >= span.end) {
-		return false;
-	}
-	out->begin = span.begin > first ? span.begin - first : 0;
-	out->end = span.end < first + bits ? span.end - first : bits;
-	return true;
-}
-
 static void set_masked(uint8_t *byte, uint8_t mask, bool one)
 {
 	*byte = (uint8_t)(one ? *byte | mask : *byte & ~mask);
 }
 
-void simmux_span_set(uint8_t *data, struct simmux_span span, bool one)
+void simmux_span_set(uint8_t *data, struct evl_span span, bool one)
 {
 	uint64_t first = span.begin / 8, last = span.end / 8;
 	uint8_t head = (uint8_t)(0xff >> span.begin % 8);
@@ -148,9 +85,14 @@ static uint64_t bit_at(uint64_t ns, uint32_t frame_bits)
 	return ns / EVL_FRAME_NS * frame_bits + (part + EVL_FRAME_NS - 1) / EVL_FRAME_NS;
 }
 
-struct simmux_span simmux_span_of(uint64_t at_ns, uint64_t lasting_ns, uint32_t frame_bits)
+struct evl_span simmux_span_of(uint64_t at_ns, uint64_t lasting_ns, uint32_t frame_bits)
 {
 	uint64_t end = lasting_ns < UINT64_MAX - at_ns ? at_ns + lasting_ns : UINT64_MAX;
 
-	return (struct simmux_span){bit_at(at_ns, frame_bits), bit_at(end, frame_bits)};
+	return (struct evl_span){bit_at(at_ns, frame_bits), bit_at(end, frame_bits)};
+}
+
+uint64_t simmux_ns_of(uint64_t bit, uint32_t frame_bits)
+{
+	return bit / frame_bits * EVL_FRAME_NS + bit % frame_bits * EVL_FRAME_NS / frame_bits;
 }
