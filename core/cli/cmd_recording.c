@@ -86,6 +86,33 @@ static void info_plain(const struct evl_rec *r)
 	}
 }
 
+static void marks_plain(const struct evl_rec *r)
+{
+	for (uint32_t i = 0; i < evl_rec_mark_count(r); i++) {
+		const struct evl_rec_mark *m = evl_rec_mark_at(r, i);
+		cli_out("%smark at %" PRIu64 " ns", i == 0 ? "\n" : "", m->time_ns);
+		if (m->channel >= 0) {
+			cli_out(", %s", evl_rec_info(r, (uint32_t)m->channel)->channel.name);
+		}
+		cli_out(": %s\n", m->text);
+	}
+}
+
+static json_t *marks_json(const struct evl_rec *r)
+{
+	json_t *list = json_array();
+	for (uint32_t i = 0; i < evl_rec_mark_count(r); i++) {
+		const struct evl_rec_mark *m = evl_rec_mark_at(r, i);
+		const char *name = m->channel >= 0
+					   ? evl_rec_info(r, (uint32_t)m->channel)->channel.name
+					   : NULL;
+		json_array_append_new(list,
+			json_pack("{s:I, s:o, s:o}", "time_ns", (json_int_t)m->time_ns, "channel",
+				cli_json_text(name), "text", cli_json_text(m->text)));
+	}
+	return list;
+}
+
 static json_t *info_json(const struct evl_rec *r)
 {
 	json_t *channels = json_array();
@@ -107,10 +134,11 @@ static json_t *info_json(const struct evl_rec *r)
 				(json_int_t)c->gaps, "overruns", (json_int_t)c->overruns, "sha256",
 				cli_json_text(c->has_digest ? hex : NULL)));
 	}
-	return json_pack("{s:o, s:o, s:o, s:b, s:o, s:o}", "path", cli_json_text(evl_rec_path(r)),
-		"software", cli_json_text(evl_rec_software(r)), "about",
-		cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r), "missing",
-		cli_json_text(evl_rec_missing(r)), "channels", channels);
+	return json_pack("{s:o, s:o, s:o, s:b, s:o, s:o, s:o}", "path",
+		cli_json_text(evl_rec_path(r)), "software", cli_json_text(evl_rec_software(r)),
+		"about", cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r),
+		"missing", cli_json_text(evl_rec_missing(r)), "channels", channels, "marks",
+		marks_json(r));
 }
 
 enum { INFO_JSON };
@@ -141,6 +169,7 @@ static int info(int argc, char **argv)
 		cli_json_print(info_json(r));
 	} else {
 		info_plain(r);
+		marks_plain(r);
 	}
 	evl_rec_close(r);
 	return CLI_GOOD;

@@ -71,7 +71,7 @@ static uint8_t *put_option(uint8_t *p, uint16_t code, const void *value, size_t 
 }
 
 /* The end that every block before the trailer has; returns the length of the block. */
-static size_t put_tail(uint8_t *block, uint8_t *p)
+size_t rec_put_tail(uint8_t *block, uint8_t *p)
 {
 	p = put_option_head(p, OPT_CUSTOM_FIXED, 4 + CHECK_BYTES);
 	evl_store_le32(p, ENTERPRISE);
@@ -122,7 +122,7 @@ size_t rec_put_section(uint8_t *out, const char *comment)
 	memset(out + 16, 0xFF, 8); /* length of the section: not known while streaming */
 	uint8_t *p = put_option(out + SECTION_BYTES, OPT_COMMENT, comment, strlen(comment));
 	p = put_option(p, OPT_USERAPPL, software, sizeof software - 1);
-	return put_tail(out, p);
+	return rec_put_tail(out, p);
 }
 
 size_t rec_put_interface(uint8_t *out, const struct evl_rec_channel *ch)
@@ -145,20 +145,19 @@ size_t rec_put_interface(uint8_t *out, const struct evl_rec_channel *ch)
 	uint8_t *p = put_option(out + INTERFACE_BYTES, OPT_COMMENT, text, (size_t)n);
 	p = put_option(p, OPT_NAME, ch->name, strlen(ch->name));
 	n = snprintf(text, sizeof text, "%s, %" PRIu64 " bit/s, %s the unit under test",
-		     evl_rate_name(ch->rate), rate,
-		     ch->direction == EVL_REC_SENT ? "sent into" : "received from");
+		evl_rate_name(ch->rate), rate,
+		ch->direction == EVL_REC_SENT ? "sent into" : "received from");
 	p = put_option(p, OPT_DESCRIPTION, text, (size_t)n);
 	uint8_t speed[8];
 	evl_store_le64(speed, rate);
 	p = put_option(p, OPT_SPEED, speed, sizeof speed);
 	uint8_t ns = 9; /* time stamps count 10^-9 s */
 	p = put_option(p, OPT_TSRESOL, &ns, 1);
-	return put_tail(out, p);
+	return rec_put_tail(out, p);
 }
 
 size_t rec_put_packet(uint8_t *block, size_t data_bytes, uint32_t channel,
-		      const struct evl_rec_channel *ch, uint64_t bit_offset, uint32_t flags,
-		      uint64_t gap_bits)
+	const struct evl_rec_channel *ch, uint64_t bit_offset, uint32_t flags, uint64_t gap_bits)
 {
 	uint64_t time_ns = 0;
 	evl_require(rec_bits_to_ns(ch->rate, bit_offset, &time_ns));
@@ -182,17 +181,15 @@ size_t rec_put_packet(uint8_t *block, size_t data_bytes, uint32_t channel,
 		size_t n = 0;
 		if (flags & EVL_REC_GAP) {
 			n += (size_t)snprintf(text + n, sizeof text - n,
-					      "gap: %" PRIu64 " bits are missing before this block",
-					      gap_bits);
+				"gap: %" PRIu64 " bits are missing before this block", gap_bits);
 		}
 		if (flags & EVL_REC_OVERRUN) {
 			n += (size_t)snprintf(text + n, sizeof text - n,
-					      "%soverrun: bits were lost", n > 0 ? "; " : "");
+				"%soverrun: bits were lost", n > 0 ? "; " : "");
 		}
 		if (flags & EVL_REC_FILLER) {
 			n += (size_t)snprintf(text + n, sizeof text - n,
-					      "%sfiller in the place of lost bits",
-					      n > 0 ? "; " : "");
+				"%sfiller in the place of lost bits", n > 0 ? "; " : "");
 		}
 		p = put_option(p, OPT_COMMENT, text, n);
 	}
@@ -200,7 +197,7 @@ size_t rec_put_packet(uint8_t *block, size_t data_bytes, uint32_t channel,
 	evl_store_le64(value + 4, bit_offset);
 	evl_store_le32(value + 12, flags);
 	p = put_option(p, OPT_CUSTOM, value, sizeof value);
-	return put_tail(block, p);
+	return rec_put_tail(block, p);
 }
 
 /* ---- reading ---- */
@@ -230,7 +227,7 @@ bool rec_find_option(const uint8_t *options, size_t bytes, uint16_t code, struct
 }
 
 const char *rec_get_packet_head(struct rec_block *b, uint64_t *time_ns, const uint8_t *head,
-				uint64_t pos, uint32_t channels)
+	uint64_t pos, uint32_t channels)
 {
 	uint32_t bytes = evl_load_le32(head + 4);
 	uint32_t captured = evl_load_le32(head + 20);
@@ -253,14 +250,14 @@ const char *rec_get_packet_head(struct rec_block *b, uint64_t *time_ns, const ui
 }
 
 const char *rec_get_packet_tail(struct rec_block *b, uint64_t time_ns, const uint8_t *tail,
-				size_t bytes, const struct evl_rec_channel *channels)
+	size_t bytes, const struct evl_rec_channel *channels)
 {
 	if (evl_load_le32(tail + bytes - 4) != b->block_bytes) {
 		return "its length at the end differs from that at the start";
 	}
 	struct rec_option slab;
 	if (!rec_find_option(tail, bytes - 4, OPT_CUSTOM, &slab) || slab.bytes != 16 ||
-	    evl_load_le32(slab.value) != ENTERPRISE) {
+		evl_load_le32(slab.value) != ENTERPRISE) {
 		return "its options are not as a recording has them";
 	}
 	const struct evl_rec_channel *ch = &channels[b->channel];

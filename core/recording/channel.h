@@ -32,6 +32,16 @@ enum {
 	EVL_REC_GAP = 1u << 2,
 };
 
+#define EVL_REC_MARKS_MAX     10000u /* marks in one recording */
+#define EVL_REC_MARK_TEXT_MAX 200u   /* bytes of a mark's text without the NUL */
+
+/* An instant that somebody wants to find again: a trigger, an alarm, a step of a campaign. */
+struct evl_rec_mark {
+	uint64_t time_ns; /* on the run's clock, < 2^62 */
+	int64_t channel;  /* that it is about, or -1 */
+	const char *text; /* one line of UTF-8 */
+};
+
 struct evl_rec_channel {
 	const char *name; /* "trib-17.out": role, number, direction; unique in the recording;
 			   * printable UTF-8 without control characters */

@@ -22,6 +22,7 @@ enum {
 	BLOCK_SECTION = 0x0A0D0D0A,
 	BLOCK_INTERFACE = 1,
 	BLOCK_PACKET = 6,
+	BLOCK_MARK = 0x00000BAD,         /* custom, may be copied */
 	BLOCK_CUSTOM_FIXED = 0x40000BAD, /* custom, not to be copied by tools */
 	BYTE_ORDER_MAGIC = 0x1A2B3C4D,
 	ENTERPRISE = 32473, /* reserved for documentation, RFC 5612 */
@@ -54,6 +55,7 @@ enum {
 };
 
 #define TRAILER_TAG   "evl-end1"
+#define MARK_TAG      "evl-mark"
 #define SOFTWARE_NAME "evenlode"
 #define NO_OFFSET     UINT64_MAX
 
@@ -72,12 +74,13 @@ bool rec_check(struct evl_sha256 *sha, const uint8_t *block, size_t bytes);
 bool rec_has_tail(const uint8_t *block, size_t bytes);
 
 /* Writers return the length of the block, unsealed. `out` holds HEAD_BLOCK_MAX bytes. */
+/* Closes a block whose last option ends at `p`; returns its length. */
+size_t rec_put_tail(uint8_t *block, uint8_t *p);
 size_t rec_put_section(uint8_t *out, const char *comment);
 size_t rec_put_interface(uint8_t *out, const struct evl_rec_channel *ch);
 /* `block` holds the data at PACKET_BYTES already, with PACKET_OPTIONS_MAX + 8 bytes after it. */
 size_t rec_put_packet(uint8_t *block, size_t data_bytes, uint32_t channel,
-		      const struct evl_rec_channel *ch, uint64_t bit_offset, uint32_t flags,
-		      uint64_t gap_bits);
+	const struct evl_rec_channel *ch, uint64_t bit_offset, uint32_t flags, uint64_t gap_bits);
 
 /* An option found in a block; value NULL when it is not there. */
 struct rec_option {
@@ -101,14 +104,40 @@ struct rec_block {
 /* Reads the fixed part of a packet block (PACKET_BYTES at `head`) that begins at `pos`; NULL when
  * sound, else what is wrong. Fills all but bit_offset and flags; *time_ns is its time stamp. */
 const char *rec_get_packet_head(struct rec_block *b, uint64_t *time_ns, const uint8_t *head,
-				uint64_t pos, uint32_t channels);
+	uint64_t pos, uint32_t channels);
 /* Reads what follows the padded data up to the block's end. */
 const char *rec_get_packet_tail(struct rec_block *b, uint64_t time_ns, const uint8_t *tail,
-				size_t bytes, const struct evl_rec_channel *channels);
+	size_t bytes, const struct evl_rec_channel *channels);
 static inline uint32_t rec_padded(uint32_t bytes)
 {
 	return (bytes + 3) & ~3u;
 }
+
+/* ---- mark.c ---- */
+
+enum {
+	MARK_BYTES = 36, /* before the text */
+	MARK_BLOCK_MAX = MARK_BYTES + 4 + EVL_REC_MARK_TEXT_MAX + TAIL_BYTES,
+	MARK_CHANNEL = -1, /* rec_block.channel of a mark, as uint32_t */
+};
+
+struct rec_marks {
+	uint32_t count;
+	uint64_t *position;         /* [EVL_REC_MARKS_MAX], in the file */
+	struct evl_rec_mark *marks; /* [EVL_REC_MARKS_MAX] with texts of their own, or NULL */
+};
+
+bool rec_marks_init(struct rec_marks *m, bool with_texts); /* false: no memory */
+void rec_marks_finish(struct rec_marks *m);
+/* Takes a mark; NULL or why not (too many). */
+const char *rec_marks_add(struct rec_marks *m, uint64_t position, const struct evl_rec_mark *mark);
+/* The block, unsealed; `out` holds MARK_BLOCK_MAX bytes. */
+size_t rec_put_mark(uint8_t *out, const struct evl_rec_mark *mark);
+/* NULL when sound; `text` holds EVL_REC_MARK_TEXT_MAX + 1 bytes and gets the mark's text. */
+const char *rec_get_mark(struct evl_rec_mark *mark, char *text, const uint8_t *block, size_t bytes,
+	uint32_t channels);
+/* A line that may stand in a file: 1 to `most` bytes of UTF-8 without control characters. */
+bool rec_is_line(const char *text, size_t most);
 
 /* ---- seek.c: a bounded number of places in the file ---- */
 
@@ -131,8 +160,8 @@ void rec_seek_add(struct rec_seek *t, uint64_t position, uint32_t channel, uint6
 size_t rec_seek_bytes(uint32_t channels, uint32_t points);
 void rec_seek_put(const struct rec_seek *t, uint8_t *out);
 /* Fills an empty table; false when the points are out of order or not within [from, to). */
-bool rec_seek_get(struct rec_seek *t, const uint8_t *in, uint32_t points, uint64_t from,
-		  uint64_t to);
+bool rec_seek_get(
+	struct rec_seek *t, const uint8_t *in, uint32_t points, uint64_t from, uint64_t to);
 
 /* ---- trailer.c ---- */
 
@@ -142,15 +171,17 @@ struct rec_trailer {
 	uint8_t file_digest[EVL_SHA256_BYTES]; /* over all bytes before `position` */
 };
 
-size_t rec_trailer_bytes(uint32_t channels, uint32_t points);
+size_t rec_trailer_bytes(uint32_t channels, uint32_t points, uint32_t marks);
 /* `infos[c]` gives counts and digest of channel c. */
 void rec_trailer_put(uint8_t *out, size_t bytes, const struct rec_trailer *t,
-		     const struct evl_rec_info *infos, const struct rec_seek *seek);
-/* NULL when sound; then infos' counts and digests and the empty `seek` are filled. `data_from` is
+	const struct evl_rec_info *infos, const struct rec_seek *seek,
+	const struct rec_marks *marks);
+/* NULL when sound; then infos' counts and digests, the empty `seek` and the positions of the empty
+ * `marks` are filled. `data_from` is
  * where packet blocks may begin, `position` where the trailer stands. */
 const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer *t,
-			    struct evl_rec_info *infos, struct rec_seek *seek, uint64_t data_from,
-			    uint64_t position);
+	struct evl_rec_info *infos, struct rec_seek *seek, struct rec_marks *marks,
+	uint64_t data_from, uint64_t position);
 
 /* ---- out.c: the file under a writer ---- */
 
@@ -235,6 +266,7 @@ struct evl_rec {
 	char missing[1200];
 	struct rec_trailer trailer;
 	struct rec_seek seek;
+	struct rec_marks marks;
 	uint64_t clock; /* counts uses of windows */
 	struct rec_window windows[WINDOWS];
 	struct rec_block *scratch; /* WINDOW_BLOCKS */
@@ -246,15 +278,16 @@ struct evl_rec {
 };
 
 /* Reads exactly `bytes` at `pos`. */
-enum evl_status rec_pread(const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes,
-			  struct evl_err *err);
-/* The packet block at `pos` (< limit). EVL_E_CORRUPT words what is wrong there without the path;
- * *cut is then true when the block merely runs past `limit`. */
+enum evl_status rec_pread(
+	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err);
+/* The packet block or mark at `pos` (< limit); of a mark only block_bytes and channel
+ * (MARK_CHANNEL) are filled. EVL_E_CORRUPT words what is wrong there without the path; *cut is then
+ * true when the block merely runs past `limit`. */
 enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, struct rec_block *out,
-			     bool *cut, struct evl_err *err);
+	bool *cut, struct evl_err *err);
 /* The first block of a channel that ends after `bit_offset`; EVL_E_END when there is none. */
 enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
-			   const struct rec_block **out, struct evl_err *err);
+	const struct rec_block **out, struct evl_err *err);
 /* Windows and lanes. */
 bool rec_windows_init(struct evl_rec *r);
 void rec_windows_finish(struct evl_rec *r);
@@ -278,12 +311,12 @@ struct rec_span {
 };
 
 /* The recorded bits at or after `at`, up to `most` of them without a gap between. */
-enum evl_status rec_span_at(struct rec_side *s, int64_t at, int64_t most, struct rec_span *out,
-			    struct evl_err *err);
+enum evl_status rec_span_at(
+	struct rec_side *s, int64_t at, int64_t most, struct rec_span *out, struct evl_err *err);
 /* out = `bits` bits (at most ALIGN_CHUNK_BITS) that begin at `from`, all recorded; what is left of
  * the last byte is 0, and 8 bytes more are written as 0. */
-enum evl_status rec_span_read(struct rec_side *s, int64_t from, int64_t bits, uint8_t *out,
-			      struct evl_err *err);
+enum evl_status rec_span_read(
+	struct rec_side *s, int64_t from, int64_t bits, uint8_t *out, struct evl_err *err);
 
 /* ---- align_search.c ---- */
 
@@ -307,38 +340,37 @@ struct rec_fit {
 /* A part of the first channel whose place in the second is asked for. */
 struct rec_probe {
 	int64_t from, bits; /* bits 0: none */
-	bool plain;	    /* it repeats itself too much to be found by its words */
+	bool plain;         /* it repeats itself too much to be found by its words */
 };
 
 /* The first probe at or after `at`. */
-enum evl_status rec_probe_at(struct rec_aligning *x, int64_t at, struct rec_probe *out,
-			     struct evl_err *err);
+enum evl_status rec_probe_at(
+	struct rec_aligning *x, int64_t at, struct rec_probe *out, struct evl_err *err);
 /* Differing bits of the probe at a delay, into fit->different. */
 enum evl_status rec_probe_fit(struct rec_aligning *x, const struct rec_probe *p, int64_t delay,
-			      struct rec_fit *fit, struct evl_err *err);
+	struct rec_fit *fit, struct evl_err *err);
 /* The delay within `centre` - reach and + reach with the fewest differing bits, at most 1/8 of the
  * probe; the nearest to `centre` when several are equal, and never `without` (NO_DELAY: all).
  * Looks no further out once none differs. */
 enum evl_status rec_probe_search(struct rec_aligning *x, const struct rec_probe *p, int64_t centre,
-				 int64_t reach, int64_t without, struct rec_fit *best,
-				 struct evl_err *err);
+	int64_t reach, int64_t without, struct rec_fit *best, struct evl_err *err);
 #define NO_DELAY INT64_MIN
 
 /* ---- align_walk.c ---- */
 
 /* Compares from the start of both, at d->delay_bits; fills what d counts but for only_x_bits. */
 enum evl_status rec_walk(struct rec_aligning *x, const struct evl_rec_align_plan *plan,
-			 struct evl_rec_aligned *d, struct evl_err *err);
+	struct evl_rec_aligned *d, struct evl_err *err);
 
 /* ---- pairs.c: which channel is compared with which ---- */
 
 struct rec_pairs {
 	int64_t *partner; /* [channels of a]: of b, -1 none, -2 left out */
-	bool *taken;	  /* [channels of b]: somebody's partner */
+	bool *taken;      /* [channels of b]: somebody's partner */
 	bool *candidate;  /* [channels of b]: may be crossed with; with a map, those it names */
 };
 
 enum evl_status rec_pairs_init(struct rec_pairs *p, const struct evl_rec *a,
-			       const struct evl_rec *b, const struct evl_rec_pair *map,
-			       uint32_t map_count, struct evl_err *err);
+	const struct evl_rec *b, const struct evl_rec_pair *map, uint32_t map_count,
+	struct evl_err *err);
 void rec_pairs_finish(struct rec_pairs *p);

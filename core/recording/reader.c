@@ -34,6 +34,17 @@ const char *evl_rec_missing(const struct evl_rec *r)
 	return r->missing;
 }
 
+uint32_t evl_rec_mark_count(const struct evl_rec *r)
+{
+	return r->marks.count;
+}
+
+const struct evl_rec_mark *evl_rec_mark_at(const struct evl_rec *r, uint32_t index)
+{
+	evl_require(index < r->marks.count);
+	return &r->marks.marks[index];
+}
+
 uint32_t evl_rec_channel_count(const struct evl_rec *r)
 {
 	return r->channels;
@@ -58,7 +69,7 @@ bool evl_rec_find(const struct evl_rec *r, const char *name, uint32_t *channel)
 
 /* Copies bytes of one block, small amounts by way of the channel's read-ahead buffer. */
 static enum evl_status copy(struct evl_rec *r, uint32_t channel, const struct rec_block *b,
-			    uint64_t pos, uint8_t *out, size_t bytes, struct evl_err *err)
+	uint64_t pos, uint8_t *out, size_t bytes, struct evl_err *err)
 {
 	struct rec_lane *l = &r->lanes[channel];
 	if (pos < l->from || pos + bytes > l->from + l->bytes) {
@@ -80,7 +91,7 @@ static enum evl_status copy(struct evl_rec *r, uint32_t channel, const struct re
 }
 
 enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_offset, void *buf,
-			     size_t bytes, struct evl_err *err)
+	size_t bytes, struct evl_err *err)
 {
 	evl_require(channel < r->channels && bit_offset % 8 == 0);
 	uint8_t *out = buf;
@@ -88,8 +99,7 @@ enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_o
 		const struct rec_block *b;
 		enum evl_status st = rec_locate(r, channel, bit_offset, &b, err);
 		if (st == EVL_E_END) {
-			return evl_err_set(
-				err, EVL_E_END,
+			return evl_err_set(err, EVL_E_END,
 				"%s: channel %s ends before bit %" PRIu64 " (frame %" PRIu64 ")",
 				r->path, r->plain[channel].name, bit_offset,
 				bit_offset / evl_rate_frame_bits(r->plain[channel].rate));
@@ -99,10 +109,9 @@ enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_o
 		}
 		if (b->bit_offset > bit_offset) {
 			return evl_err_set(err, EVL_E_NOTFOUND,
-					   "%s: channel %s has a gap: bits %" PRIu64 " to %" PRIu64
-					   " were not recorded",
-					   r->path, r->plain[channel].name, bit_offset,
-					   b->bit_offset - 1);
+				"%s: channel %s has a gap: bits %" PRIu64 " to %" PRIu64
+				" were not recorded",
+				r->path, r->plain[channel].name, bit_offset, b->bit_offset - 1);
 		}
 		uint64_t skip = (bit_offset - b->bit_offset) / 8;
 		size_t n = b->bytes - (size_t)skip;
@@ -119,14 +128,14 @@ enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_o
 }
 
 enum evl_status evl_rec_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
-			      struct evl_rec_piece *out, struct evl_err *err)
+	struct evl_rec_piece *out, struct evl_err *err)
 {
 	evl_require(channel < r->channels && bit_offset % 8 == 0);
 	const struct rec_block *b;
 	enum evl_status st = rec_locate(r, channel, bit_offset, &b, err);
 	if (st == EVL_E_END) {
 		return evl_err_set(err, EVL_E_END, "%s: channel %s ends before bit %" PRIu64,
-				   r->path, r->plain[channel].name, bit_offset);
+			r->path, r->plain[channel].name, bit_offset);
 	}
 	if (st < 0) {
 		return st;
@@ -138,12 +147,12 @@ enum evl_status evl_rec_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_
 	return EVL_OK;
 }
 
-typedef enum evl_status (*take_bits)(void *context, uint64_t bit_offset, const uint8_t *data,
-				     size_t bytes, struct evl_err *err);
+typedef enum evl_status (*take_bits)(
+	void *context, uint64_t bit_offset, const uint8_t *data, size_t bytes, struct evl_err *err);
 
 /* Hands over all bits of a channel in order. */
-static enum evl_status each_bit(struct evl_rec *r, uint32_t channel, take_bits take, void *context,
-				struct evl_err *err)
+static enum evl_status each_bit(
+	struct evl_rec *r, uint32_t channel, take_bits take, void *context, struct evl_err *err)
 {
 	enum { CHUNK = SNAPLEN };
 	uint8_t *buf = malloc(CHUNK);
@@ -173,19 +182,19 @@ struct digesting {
 	struct evl_stream_digest *digest;
 };
 
-static enum evl_status to_digest(void *context, uint64_t bit_offset, const uint8_t *data,
-				 size_t bytes, struct evl_err *err)
+static enum evl_status to_digest(
+	void *context, uint64_t bit_offset, const uint8_t *data, size_t bytes, struct evl_err *err)
 {
 	struct digesting *d = context;
 	if (evl_stream_digest_update(d->digest, bit_offset, data, bytes) < 0) {
-		return evl_err_set(err, EVL_E_CORRUPT, "%s: blocks of a channel are out of order",
-				   d->r->path);
+		return evl_err_set(
+			err, EVL_E_CORRUPT, "%s: blocks of a channel are out of order", d->r->path);
 	}
 	return EVL_OK;
 }
 
-enum evl_status evl_rec_digest(struct evl_rec *r, uint32_t channel, uint8_t out[EVL_SHA256_BYTES],
-			       struct evl_err *err)
+enum evl_status evl_rec_digest(
+	struct evl_rec *r, uint32_t channel, uint8_t out[EVL_SHA256_BYTES], struct evl_err *err)
 {
 	struct digesting d = {r, evl_stream_digest_create()};
 	enum evl_status st = each_bit(r, channel, to_digest, &d, err);
@@ -200,8 +209,8 @@ struct extracting {
 	uint64_t bytes, gaps, next_bit;
 };
 
-static enum evl_status to_file(void *context, uint64_t bit_offset, const uint8_t *data,
-			       size_t bytes, struct evl_err *err)
+static enum evl_status to_file(
+	void *context, uint64_t bit_offset, const uint8_t *data, size_t bytes, struct evl_err *err)
 {
 	struct extracting *x = context;
 	if (bit_offset != x->next_bit) {
@@ -210,23 +219,21 @@ static enum evl_status to_file(void *context, uint64_t bit_offset, const uint8_t
 	x->next_bit = bit_offset + (uint64_t)bytes * 8;
 	if (fwrite(data, 1, bytes, x->out) != bytes) {
 		return evl_err_set(err, EVL_E_IO,
-				   "%s: cannot be written: %s; %" PRIu64
-				   " bytes were handed over before",
-				   x->name, strerror(errno), x->bytes);
+			"%s: cannot be written: %s; %" PRIu64 " bytes were handed over before",
+			x->name, strerror(errno), x->bytes);
 	}
 	x->bytes += bytes;
 	return EVL_OK;
 }
 
 enum evl_status evl_rec_extract(struct evl_rec *r, uint32_t channel, FILE *out,
-				const char *out_name, uint64_t *bytes, uint64_t *gaps,
-				struct evl_err *err)
+	const char *out_name, uint64_t *bytes, uint64_t *gaps, struct evl_err *err)
 {
 	struct extracting x = {out, out_name, 0, 0, 0};
 	enum evl_status st = each_bit(r, channel, to_file, &x, err);
 	if (st == EVL_OK && fflush(out) != 0) {
-		st = evl_err_set(err, EVL_E_IO, "%s: cannot be written: %s", out_name,
-				 strerror(errno));
+		st = evl_err_set(
+			err, EVL_E_IO, "%s: cannot be written: %s", out_name, strerror(errno));
 	}
 	if (bytes != NULL) {
 		*bytes = x.bytes;

@@ -59,11 +59,15 @@ uint32_t evl_rec_channel_count(const struct evl_rec *r);
 const struct evl_rec_info *evl_rec_info(const struct evl_rec *r, uint32_t channel);
 bool evl_rec_find(const struct evl_rec *r, const char *name, uint32_t *channel);
 
+/* The marks in the order in which they were set; pointers are valid until close. */
+uint32_t evl_rec_mark_count(const struct evl_rec *r);
+const struct evl_rec_mark *evl_rec_mark_at(const struct evl_rec *r, uint32_t index);
+
 /* Reads exactly `bytes` bytes that begin at `bit_offset` (a multiple of 8). Does not allocate.
  * EVL_E_END: the channel ends before the last of them. EVL_E_NOTFOUND: a gap is in between (the
  * message says where). EVL_E_CORRUPT: the file is damaged there. On error `buf` is undefined. */
 enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_offset, void *buf,
-			     size_t bytes, struct evl_err *err);
+	size_t bytes, struct evl_err *err);
 
 /* A piece of a channel that is stored in one block. */
 struct evl_rec_piece {
@@ -75,18 +79,17 @@ struct evl_rec_piece {
 /* The recorded piece at or after `bit_offset`: it begins there when that bit is recorded, else at
  * the next one that is. The following piece may adjoin. EVL_E_END when there is none. */
 enum evl_status evl_rec_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
-			      struct evl_rec_piece *out, struct evl_err *err);
+	struct evl_rec_piece *out, struct evl_err *err);
 
 /* Computes the stream digest of a channel anew from its bits. */
-enum evl_status evl_rec_digest(struct evl_rec *r, uint32_t channel, uint8_t out[EVL_SHA256_BYTES],
-			       struct evl_err *err);
+enum evl_status evl_rec_digest(
+	struct evl_rec *r, uint32_t channel, uint8_t out[EVL_SHA256_BYTES], struct evl_err *err);
 
 /* Writes all bytes of a channel to `out`, in order, gaps left out; *bytes and *gaps (both may be
  * NULL) say how many bytes were written and how many gaps were stepped over. `out_name` is for
  * the message when `out` cannot be written. */
 enum evl_status evl_rec_extract(struct evl_rec *r, uint32_t channel, FILE *out,
-				const char *out_name, uint64_t *bytes, uint64_t *gaps,
-				struct evl_err *err);
+	const char *out_name, uint64_t *bytes, uint64_t *gaps, struct evl_err *err);
 
 /* One thing that verify found wrong. */
 struct evl_rec_finding {
@@ -113,4 +116,4 @@ typedef void (*evl_rec_report)(void *context, const struct evl_rec_finding *find
  * recording is intact, EVL_E_CORRUPT with the first finding as message when it is not (an
  * unfinished recording is not intact), another error when it could not be checked. */
 enum evl_status evl_rec_verify(struct evl_rec *r, evl_rec_report report, void *context,
-			       struct evl_rec_verdict *verdict, struct evl_err *err);
+	struct evl_rec_verdict *verdict, struct evl_err *err);

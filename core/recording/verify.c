@@ -20,6 +20,7 @@ struct verifying {
 	struct evl_stream_digest **digests;
 	struct evl_rec_info *infos;
 	struct rec_seek seek;
+	struct rec_marks marks;
 	uint8_t *block;
 	uint64_t pos, number; /* of the block at hand */
 	bool check_failed;    /* from there on no check can fit */
@@ -59,8 +60,8 @@ static const char *take_packet(struct verifying *v, uint32_t bytes, struct rec_b
 		wrong = rec_get_packet_tail(b, time_ns, v->block + skip, bytes - skip, r->plain);
 	}
 	if (wrong == NULL && (b->bit_offset < v->infos[b->channel].end_bits ||
-			      evl_stream_digest_update(v->digests[b->channel], b->bit_offset,
-						       v->block + PACKET_BYTES, b->bytes) < 0)) {
+				     evl_stream_digest_update(v->digests[b->channel], b->bit_offset,
+					     v->block + PACKET_BYTES, b->bytes) < 0)) {
 		wrong = "its bit offset is before the end of the channel's previous block";
 	}
 	if (wrong == NULL) {
@@ -68,6 +69,14 @@ static const char *take_packet(struct verifying *v, uint32_t bytes, struct rec_b
 		rec_seek_add(&v->seek, v->pos, b->channel, b->bit_offset);
 	}
 	return wrong;
+}
+
+static const char *take_mark(struct verifying *v, uint32_t bytes)
+{
+	char text[EVL_REC_MARK_TEXT_MAX + 1];
+	struct evl_rec_mark mark;
+	const char *wrong = rec_get_mark(&mark, text, v->block, bytes, v->r->channels);
+	return wrong != NULL ? wrong : rec_marks_add(&v->marks, v->pos, &mark);
 }
 
 /* The block at v->pos, up to `limit`. EVL_E_END: nothing sound follows; a finding says why. */
@@ -86,27 +95,28 @@ static enum evl_status take_block(struct verifying *v, uint64_t limit, struct ev
 	uint32_t most = in_head ? HEAD_BLOCK_MAX : PACKET_BLOCK_MAX;
 	if (left >= 8 && type == BLOCK_CUSTOM_FIXED && !in_head) {
 		found(v, v->pos, -1, "block %" PRIu64 " at byte %" PRIu64 " (the trailer) is %s",
-		      v->number, v->pos, bytes > left ? "cut or altered" : "altered");
+			v->number, v->pos, bytes > left ? "cut or altered" : "altered");
 		return EVL_E_END;
 	}
-	if (left >= 8 && !in_head && type != BLOCK_PACKET) {
+	bool is_mark = left >= 8 && !in_head && type == BLOCK_MARK;
+	if (left >= 8 && !in_head && type != BLOCK_PACKET && !is_mark) {
 		found(v, v->pos, -1,
-		      "block %" PRIu64 " at byte %" PRIu64
-		      " is altered: its type is not one that a recording has there",
-		      v->number, v->pos);
+			"block %" PRIu64 " at byte %" PRIu64
+			" is altered: its type is not one that a recording has there",
+			v->number, v->pos);
 		return EVL_E_END;
 	}
 	if (left >= 8 && (bytes % 4 != 0 || bytes < PACKET_BYTES + TAIL_BYTES || bytes > most)) {
 		found(v, v->pos, -1,
-		      "block %" PRIu64 " at byte %" PRIu64 " is altered: its length cannot be",
-		      v->number, v->pos);
+			"block %" PRIu64 " at byte %" PRIu64 " is altered: its length cannot be",
+			v->number, v->pos);
 		return EVL_E_END;
 	}
 	if (left < 8 || bytes > left) {
 		found(v, v->pos, -1,
-		      "block %" PRIu64 " at byte %" PRIu64 " is cut or altered: %" PRIu64
-		      " bytes of it are there",
-		      v->number, v->pos, left);
+			"block %" PRIu64 " at byte %" PRIu64 " is cut or altered: %" PRIu64
+			" bytes of it are there",
+			v->number, v->pos, left);
 		return EVL_E_END;
 	}
 	st = rec_pread(r, v->pos, v->block, bytes, err);
@@ -114,21 +124,23 @@ static enum evl_status take_block(struct verifying *v, uint64_t limit, struct ev
 		return st;
 	}
 	struct rec_block b = {0};
-	const char *wrong = in_head ? NULL : take_packet(v, bytes, &b);
+	const char *wrong = is_mark   ? take_mark(v, bytes)
+			    : in_head ? NULL
+				      : take_packet(v, bytes, &b);
 	bool fits = rec_check(v->sha, v->block, bytes);
 	if (wrong == NULL && !fits && !v->check_failed) {
 		wrong = "its check value does not fit";
 	}
 	v->check_failed = v->check_failed || !fits;
-	if (wrong != NULL && (in_head || b.channel >= r->channels)) {
+	if (wrong != NULL && (in_head || is_mark || b.channel >= r->channels)) {
 		found(v, v->pos, -1, "block %" PRIu64 " at byte %" PRIu64 " is altered: %s",
-		      v->number, v->pos, wrong);
+			v->number, v->pos, wrong);
 	} else if (wrong != NULL) {
 		found(v, v->pos, b.channel,
-		      "block %" PRIu64 " at byte %" PRIu64
-		      " is altered: %s (channel %s, from frame %" PRIu64 ")",
-		      v->number, v->pos, wrong, r->plain[b.channel].name,
-		      b.bit_offset / evl_rate_frame_bits(r->plain[b.channel].rate));
+			"block %" PRIu64 " at byte %" PRIu64
+			" is altered: %s (channel %s, from frame %" PRIu64 ")",
+			v->number, v->pos, wrong, r->plain[b.channel].name,
+			b.bit_offset / evl_rate_frame_bits(r->plain[b.channel].rate));
 	} else {
 		v->verdict->blocks++;
 		v->verdict->bytes += bytes;
@@ -146,34 +158,40 @@ static void compare_trailer(struct verifying *v)
 	uint64_t at = r->trailer.position;
 	if (memcmp(digest, r->trailer.file_digest, sizeof digest) != 0) {
 		found(v, at, -1,
-		      "the digest of the file is not the one in the trailer: something before byte "
-		      "%" PRIu64 " was altered",
-		      at);
+			"the digest of the file is not the one in the trailer: something before "
+			"byte "
+			"%" PRIu64 " was altered",
+			at);
 	}
 	for (uint32_t c = 0; c < r->channels; c++) {
 		const struct evl_rec_info *is = &v->infos[c];
 		const struct evl_rec_info *told = &r->infos[c];
 		evl_stream_digest_end(v->digests[c], digest);
 		if (is->blocks != told->blocks || is->bits != told->bits ||
-		    is->first_bit != told->first_bit || is->end_bits != told->end_bits ||
-		    is->gaps != told->gaps || is->overruns != told->overruns) {
+			is->first_bit != told->first_bit || is->end_bits != told->end_bits ||
+			is->gaps != told->gaps || is->overruns != told->overruns) {
 			found(v, at, c,
-			      "channel %s has %" PRIu64 " bits in %" PRIu64
-			      " blocks, the trailer says %" PRIu64 " in %" PRIu64,
-			      r->plain[c].name, is->bits, is->blocks, told->bits, told->blocks);
+				"channel %s has %" PRIu64 " bits in %" PRIu64
+				" blocks, the trailer says %" PRIu64 " in %" PRIu64,
+				r->plain[c].name, is->bits, is->blocks, told->bits, told->blocks);
 		}
 		if (memcmp(digest, told->digest, sizeof digest) != 0) {
 			found(v, at, c,
-			      "channel %s: the digest of its bits is not the one in the trailer",
-			      r->plain[c].name);
+				"channel %s: the digest of its bits is not the one in the trailer",
+				r->plain[c].name);
 		}
 	}
 	size_t row = (size_t)v->seek.count * r->channels * sizeof *v->seek.first;
 	if (v->seek.blocks != r->trailer.blocks || v->seek.count != r->seek.count ||
-	    memcmp(v->seek.position, r->seek.position, v->seek.count * sizeof *v->seek.position) !=
-		    0 ||
-	    memcmp(v->seek.first, r->seek.first, row) != 0) {
+		memcmp(v->seek.position, r->seek.position,
+			v->seek.count * sizeof *v->seek.position) != 0 ||
+		memcmp(v->seek.first, r->seek.first, row) != 0) {
 		found(v, at, -1, "the index in the trailer does not fit the blocks");
+	}
+	if (v->marks.count != r->marks.count ||
+		memcmp(v->marks.position, r->marks.position,
+			v->marks.count * sizeof *v->marks.position) != 0) {
+		found(v, at, -1, "the list of marks in the trailer does not fit the marks");
 	}
 }
 
@@ -223,7 +241,7 @@ static enum evl_status run(struct verifying *v, struct evl_err *err)
 }
 
 enum evl_status evl_rec_verify(struct evl_rec *r, evl_rec_report report, void *context,
-			       struct evl_rec_verdict *verdict, struct evl_err *err)
+	struct evl_rec_verdict *verdict, struct evl_err *err)
 {
 	memset(verdict, 0, sizeof *verdict);
 	verdict->finished = r->finished;
@@ -238,7 +256,7 @@ enum evl_status evl_rec_verify(struct evl_rec *r, evl_rec_report report, void *c
 	}
 	struct evl_err io = {0};
 	enum evl_status st;
-	if (!rec_seek_init(&v.seek, r->channels)) {
+	if (!rec_seek_init(&v.seek, r->channels) || !rec_marks_init(&v.marks, false)) {
 		st = evl_err_set(&io, EVL_E_NOMEM, "%s: no memory to check it", r->path);
 	} else {
 		st = run(&v, &io);
@@ -254,6 +272,7 @@ enum evl_status evl_rec_verify(struct evl_rec *r, evl_rec_report report, void *c
 		evl_stream_digest_destroy(v.digests[c]);
 	}
 	rec_seek_finish(&v.seek);
+	rec_marks_finish(&v.marks);
 	evl_sha256_destroy(v.sha);
 	free(v.digests);
 	free(v.infos);

@@ -50,8 +50,8 @@ void rec_windows_finish(struct evl_rec *r)
 	free(r->scratch);
 }
 
-enum evl_status rec_pread(const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes,
-			  struct evl_err *err)
+enum evl_status rec_pread(
+	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err)
 {
 	uint8_t *p = buf;
 	while (bytes > 0) {
@@ -61,14 +61,13 @@ enum evl_status rec_pread(const struct evl_rec *r, uint64_t pos, void *buf, size
 		}
 		if (n < 0) {
 			return evl_err_set(err, EVL_E_IO,
-					   "%s: cannot be read at byte %" PRIu64 ": %s", r->path,
-					   pos, strerror(errno));
+				"%s: cannot be read at byte %" PRIu64 ": %s", r->path, pos,
+				strerror(errno));
 		}
 		if (n == 0) {
 			return evl_err_set(err, EVL_E_IO,
-					   "%s: became shorter than %" PRIu64
-					   " bytes while it was read",
-					   r->path, pos + bytes);
+				"%s: became shorter than %" PRIu64 " bytes while it was read",
+				r->path, pos + bytes);
 		}
 		p += n;
 		pos += (uint64_t)n;
@@ -78,8 +77,8 @@ enum evl_status rec_pread(const struct evl_rec *r, uint64_t pos, void *buf, size
 }
 
 /* A view of `bytes` bytes at `pos`, which lie within the file; valid until the next call. */
-static enum evl_status fetch(struct evl_rec *r, uint64_t pos, uint32_t bytes, const uint8_t **out,
-			     struct evl_err *err)
+static enum evl_status fetch(
+	struct evl_rec *r, uint64_t pos, uint32_t bytes, const uint8_t **out, struct evl_err *err)
 {
 	evl_require(bytes <= FETCH_BYTES && bytes <= r->size && pos <= r->size - bytes);
 	if (pos < r->fetched_from || pos + bytes > r->fetched_from + r->fetched_bytes) {
@@ -99,20 +98,19 @@ static enum evl_status fetch(struct evl_rec *r, uint64_t pos, uint32_t bytes, co
 
 static enum evl_status broken(struct evl_err *err, uint64_t pos, const char *what)
 {
-	return evl_err_set(err, EVL_E_CORRUPT, "the block at byte %" PRIu64 " is altered: %s", pos,
-			   what);
+	return evl_err_set(
+		err, EVL_E_CORRUPT, "the block at byte %" PRIu64 " is altered: %s", pos, what);
 }
 
 enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, struct rec_block *out,
-			     bool *cut, struct evl_err *err)
+	bool *cut, struct evl_err *err)
 {
 	const uint8_t *p;
 	uint64_t left = limit - pos;
 	*cut = left < PACKET_BYTES;
 	if (left < 4) {
 		return evl_err_set(err, EVL_E_CORRUPT,
-				   "the block at byte %" PRIu64 " is cut after %" PRIu64 " bytes",
-				   pos, left);
+			"the block at byte %" PRIu64 " is cut after %" PRIu64 " bytes", pos, left);
 	}
 	uint32_t have = left < PACKET_BYTES ? (uint32_t)left : PACKET_BYTES;
 	enum evl_status st = fetch(r, pos, have, &p, err);
@@ -124,16 +122,38 @@ enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, st
 		bool whole = left >= 8 && evl_load_le32(p + 4) <= left;
 		*cut = !whole;
 		return evl_err_set(err, EVL_E_CORRUPT, "the trailer at byte %" PRIu64 " is %s", pos,
-				   whole ? "altered" : "cut");
+			whole ? "altered" : "cut");
 	}
-	if (type != BLOCK_PACKET) {
+	if (type == BLOCK_MARK && left >= PACKET_BYTES) {
+		uint32_t n = evl_load_le32(p + 4);
+		if (n > left && n <= MARK_BLOCK_MAX) {
+			*cut = true;
+			return evl_err_set(err, EVL_E_CORRUPT,
+				"the mark at byte %" PRIu64 " is cut: %" PRIu64 " of its %" PRIu32
+				" bytes are there",
+				pos, left, n);
+		}
+		char text[EVL_REC_MARK_TEXT_MAX + 1];
+		struct evl_rec_mark mark;
+		const char *bad = "its length cannot be";
+		if (n <= MARK_BLOCK_MAX) {
+			st = fetch(r, pos, n, &p, err);
+			if (st < 0) {
+				return st;
+			}
+			bad = rec_get_mark(&mark, text, p, n, r->channels);
+		}
+		out->channel = (uint32_t)MARK_CHANNEL;
+		out->block_bytes = n;
+		return bad != NULL ? broken(err, pos, bad) : EVL_OK;
+	}
+	if (type != BLOCK_PACKET && type != BLOCK_MARK) {
 		*cut = false;
 		return broken(err, pos, "its type is not one that a recording has there");
 	}
 	if (*cut) {
 		return evl_err_set(err, EVL_E_CORRUPT,
-				   "the block at byte %" PRIu64 " is cut after %" PRIu64 " bytes",
-				   pos, left);
+			"the block at byte %" PRIu64 " is cut after %" PRIu64 " bytes", pos, left);
 	}
 	uint64_t time_ns;
 	const char *wrong = rec_get_packet_head(out, &time_ns, p, pos, r->channels);
@@ -143,9 +163,9 @@ enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, st
 	if (out->block_bytes > left) {
 		*cut = true;
 		return evl_err_set(err, EVL_E_CORRUPT,
-				   "the block at byte %" PRIu64 " (channel %s) is cut: %" PRIu64
-				   " of its %" PRIu32 " bytes are there",
-				   pos, r->plain[out->channel].name, left, out->block_bytes);
+			"the block at byte %" PRIu64 " (channel %s) is cut: %" PRIu64
+			" of its %" PRIu32 " bytes are there",
+			pos, r->plain[out->channel].name, left, out->block_bytes);
 	}
 	uint32_t skip = PACKET_BYTES + rec_padded(out->bytes);
 	st = fetch(r, pos + skip, out->block_bytes - skip, &p, err);
@@ -157,8 +177,8 @@ enum evl_status rec_block_at(struct evl_rec *r, uint64_t pos, uint64_t limit, st
 }
 
 /* Lists the blocks from `from` on. Sorting by counting keeps the order of the file. */
-static enum evl_status load(struct evl_rec *r, struct rec_window *w, uint64_t from,
-			    struct evl_err *err)
+static enum evl_status load(
+	struct evl_rec *r, struct rec_window *w, uint64_t from, struct evl_err *err)
 {
 	uint64_t pos = from;
 	uint32_t n = 0;
@@ -174,9 +194,11 @@ static enum evl_status load(struct evl_rec *r, struct rec_window *w, uint64_t fr
 		if (st < 0) {
 			return st;
 		}
-		w->first[b->channel + 1]++;
 		pos += b->block_bytes;
-		n++;
+		if (b->channel != (uint32_t)MARK_CHANNEL) {
+			w->first[b->channel + 1]++;
+			n++;
+		}
 	}
 	for (uint32_t c = 0; c < r->channels; c++) {
 		w->first[c + 1] += w->first[c];
@@ -194,8 +216,8 @@ static enum evl_status load(struct evl_rec *r, struct rec_window *w, uint64_t fr
 	return EVL_OK;
 }
 
-static enum evl_status window_at(struct evl_rec *r, uint64_t from, struct rec_window **out,
-				 struct evl_err *err)
+static enum evl_status window_at(
+	struct evl_rec *r, uint64_t from, struct rec_window **out, struct evl_err *err)
 {
 	struct rec_window *oldest = &r->windows[0];
 	for (int i = 0; i < WINDOWS; i++) {
@@ -218,8 +240,8 @@ static uint64_t block_end(const struct rec_block *b)
 }
 
 /* The first block of the channel in the window that ends after the offset, or NULL. */
-static const struct rec_block *search(struct evl_rec *r, struct rec_window *w, uint32_t channel,
-				      uint64_t bit_offset)
+static const struct rec_block *search(
+	struct evl_rec *r, struct rec_window *w, uint32_t channel, uint64_t bit_offset)
 {
 	uint32_t lo = w->first[channel];
 	uint32_t hi = w->first[channel + 1];
@@ -262,12 +284,12 @@ static uint64_t seek_position(const struct evl_rec *r, uint32_t channel, uint64_
 }
 
 enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
-			   const struct rec_block **out, struct evl_err *err)
+	const struct rec_block **out, struct evl_err *err)
 {
 	/* Mostly the block of the last call, or the next one. */
 	const struct rec_lane *l = &r->lanes[channel];
 	if (l->window != NULL && l->window->from == l->window_from &&
-	    l->block >= l->window->first[channel] && l->block < l->window->first[channel + 1]) {
+		l->block >= l->window->first[channel] && l->block < l->window->first[channel + 1]) {
 		const struct rec_block *b = &l->window->blocks[l->block];
 		if (bit_offset >= b->bit_offset && bit_offset < block_end(b)) {
 			l->window->stamp = ++r->clock;
@@ -284,7 +306,7 @@ enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_off
 			continue;
 		}
 		if (w->blocks[a].bit_offset <= bit_offset &&
-		    bit_offset < block_end(&w->blocks[z - 1])) {
+			bit_offset < block_end(&w->blocks[z - 1])) {
 			*out = search(r, w, channel, bit_offset);
 			return EVL_OK;
 		}

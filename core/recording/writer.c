@@ -38,6 +38,9 @@ struct evl_rec_writer {
 	struct lane *lanes;
 	struct evl_rec_info *infos;
 	struct rec_seek seek;
+	struct rec_marks marks;
+	uint8_t mark[MARK_BLOCK_MAX];
+	bool mark_busy;
 };
 
 static void destroy(struct evl_rec_writer *w)
@@ -53,6 +56,7 @@ static void destroy(struct evl_rec_writer *w)
 		evl_stream_digest_destroy(w->lanes[c].digest);
 	}
 	rec_seek_finish(&w->seek);
+	rec_marks_finish(&w->marks);
 	free(w->lanes);
 	free(w->infos);
 	free(w->comment);
@@ -200,9 +204,9 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 	}
 	w->lanes = evl_xcalloc(count, sizeof *w->lanes);
 	w->infos = evl_xcalloc(count, sizeof *w->infos);
-	w->out = rec_out_create(2 * count);
+	w->out = rec_out_create(2 * count + 1);
 	w->head = evl_xmalloc(HEAD_BLOCK_MAX);
-	bool good = rec_seek_init(&w->seek, count);
+	bool good = rec_seek_init(&w->seek, count) && rec_marks_init(&w->marks, false);
 	for (uint32_t c = 0; c < count; c++) {
 		good = make_lane(&w->lanes[c], &channels[c], count) && good;
 	}
@@ -326,6 +330,37 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 	return rec_out_status(w->out, err);
 }
 
+enum evl_status evl_rec_mark(
+	struct evl_rec_writer *w, const struct evl_rec_mark *mark, struct evl_err *err)
+{
+	evl_require(mark->channel < (int64_t)w->count);
+	enum evl_status st = rec_out_status(w->out, err);
+	if (st < 0) {
+		return st;
+	}
+	if (!rec_is_line(mark->text, EVL_REC_MARK_TEXT_MAX)) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: the text of a mark must be 1 to %u bytes of UTF-8 without "
+			"control characters",
+			w->path, EVL_REC_MARK_TEXT_MAX);
+	}
+	if (mark->time_ns >= (uint64_t)1 << 62) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: the instant of mark \"%s\" is out of range: %" PRIu64 " ns", w->path,
+			mark->text, mark->time_ns);
+	}
+	if (w->marks.count == EVL_REC_MARKS_MAX) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: mark \"%s\" is one too many; a recording has at most %u", w->path,
+			mark->text, EVL_REC_MARKS_MAX);
+	}
+	write_head(w);
+	rec_out_wait(w->out, &w->mark_busy);
+	rec_marks_add(&w->marks, w->out->position, mark);
+	rec_out_block(w->out, w->mark, rec_put_mark(w->mark, mark), &w->mark_busy);
+	return rec_out_status(w->out, err);
+}
+
 enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err)
 {
 	enum evl_status st = rec_out_status(w->out, err);
@@ -348,13 +383,13 @@ static enum evl_status write_trailer(struct evl_rec_writer *w, struct evl_err *e
 	for (uint32_t c = 0; c < w->count; c++) {
 		evl_stream_digest_end(w->lanes[c].digest, w->infos[c].digest);
 	}
-	size_t n = rec_trailer_bytes(w->count, w->seek.count);
+	size_t n = rec_trailer_bytes(w->count, w->seek.count, w->marks.count);
 	uint8_t *buf = malloc(n);
 	if (buf == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM,
 			"%s: no memory for the trailer; the recording stays unfinished", w->path);
 	}
-	rec_trailer_put(buf, n, &t, w->infos, &w->seek);
+	rec_trailer_put(buf, n, &t, w->infos, &w->seek, &w->marks);
 	rec_out_append(w->out, buf, n, false);
 	free(buf);
 	return rec_out_status(w->out, err);

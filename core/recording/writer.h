@@ -37,14 +37,14 @@ struct evl_rec_totals {
  * `channels`. `meta_json` is a JSON object as text (campaign, build, case, take, numbering label
  * ...) or NULL for an empty one. EVL_E_INVALID names the channel or the fault in the metadata. */
 enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *path,
-				      const struct evl_rec_channel *channels, uint32_t count,
-				      const char *meta_json, struct evl_err *err);
+	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
+	struct evl_err *err);
 
 /* Sets the measured start of a channel when it was not known yet at create. Only before the first
  * evl_rec_write of any channel: it goes into the head of the file. A start of 2^62 ns or more is
  * reported by the next call that returns a status. */
-void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns,
-		       int64_t skew_ns);
+void evl_rec_set_start(
+	struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns, int64_t skew_ns);
 
 /* Appends `bytes` whole bytes that begin `bit_offset` bits after the channel's start. The offset
  * is a multiple of 8 and not before the end of the channel's previous bits; beyond it a gap is
@@ -54,7 +54,13 @@ void evl_rec_set_start(struct evl_rec_writer *w, uint32_t channel, uint64_t star
  * EVL_E_INVALID: offset out of order; nothing is recorded of this call. EVL_E_IO: the disk is full
  * or failed; the message names the path and how much is kept; every later call says the same. */
 enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64_t bit_offset,
-			      const void *data, size_t bytes, uint32_t flags, struct evl_err *err);
+	const void *data, size_t bytes, uint32_t flags, struct evl_err *err);
+
+/* Marks an instant; marks stand in the file in the order of the calls. The text is copied.
+ * EVL_E_INVALID: no text, longer than EVL_REC_MARK_TEXT_MAX, with control characters or not UTF-8;
+ * an instant of 2^62 ns or more; more than EVL_REC_MARKS_MAX marks. Else as evl_rec_write. */
+enum evl_status evl_rec_mark(
+	struct evl_rec_writer *w, const struct evl_rec_mark *mark, struct evl_err *err);
 
 /* Hands all collected bits to the operating system, as short blocks. A long real-time take calls
  * it about once a second, so that a killed process loses no more than that. */
@@ -64,7 +70,7 @@ enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err);
  * NULL) receives one stream digest per channel, `totals` may be NULL. On error the file is left
  * as an unfinished recording, readable up to its last whole block. */
 enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_SHA256_BYTES],
-			       struct evl_rec_totals *totals, struct evl_err *err);
+	struct evl_rec_totals *totals, struct evl_err *err);
 
 /* Closes the file without a trailer and frees `w`: the file stays an unfinished recording with
  * all that was written. Takes NULL. */

@@ -57,7 +57,7 @@ class Stream:
 def main(path):
     f = open(path, "rb").read()
     at, channels, streams, firsts = 0, [], [], []
-    trailer = None
+    trailer, marks = None, []
     while at < len(f):
         kind, n = struct.unpack_from("<II", f, at)
         block = f[at:at + n]
@@ -66,6 +66,11 @@ def main(path):
             trailer = at
             break
         start = {0x0A0D0D0A: 24, 1: 16}.get(kind)
+        if kind == 0x00000BAD:
+            pen, tag, time, ch, length = struct.unpack_from("<I8sQII", block, 8)
+            assert (pen, tag) == (PEN, b"evl-mark")
+            start = 36 + (length + 3) // 4 * 4
+            marks.append((at, time, ch, block[36:36 + length].decode()))
         if kind == 6:
             ch, hi, lo, cap, orig = struct.unpack_from("<IIIII", block, 8)
             assert cap == orig
@@ -84,7 +89,7 @@ def main(path):
             assert struct.unpack("<Q", opts[8][0])[0] == FRAME_BITS[info["rate"]] * 8000
             channels.append(info)
             streams.append(Stream())
-        else:
+        elif kind == 6:
             pen, offset, flags = struct.unpack("<IQI", opts[2989][0])
             info = channels[ch]
             assert pen == PEN
@@ -98,8 +103,8 @@ def main(path):
     assert len(channels) == meta["channels"]
     t = f[trailer:]
     assert trailer + len(t) == len(f) and struct.unpack_from("<I", t, 4)[0] == len(t)
-    pen, tag, n, points, zero, pos, blocks = struct.unpack_from("<I8sIIIQQ", t, 8)
-    assert (pen, tag, n, zero, pos) == (PEN, b"evl-end1", len(channels), 0, trailer)
+    pen, tag, n, points, mark_count, pos, blocks = struct.unpack_from("<I8sIIIQQ", t, 8)
+    assert (pen, tag, n, pos) == (PEN, b"evl-end1", len(channels), trailer)
     assert blocks == len(firsts)
     assert t[48:80] == hashlib.sha256(f[:trailer]).digest()
     assert t[-36:-4] == hashlib.sha256(t[:-36]).digest()
@@ -118,7 +123,10 @@ def main(path):
             later = [o for a, ch, o in firsts if ch == c and a >= row[0]]
             assert row[1 + c] == (later[0] if later else 2 ** 64 - 1)
         assert any(a == row[0] for a, _, _ in firsts)
-    assert p == len(t) - 36
+    assert list(struct.unpack_from("<%dQ" % mark_count, t, p)) == [m[0] for m in marks]
+    assert p + 8 * mark_count == len(t) - 36
+    for _, time, ch, text in marks:
+        print("mark", time, channels[ch]["name"] if ch != 2 ** 32 - 1 else "-", text)
 
 
 main(sys.argv[1])

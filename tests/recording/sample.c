@@ -97,15 +97,20 @@ void sample_small(const char *path, bool finish)
 	struct evl_rec_writer *w = NULL;
 	uint8_t buf[256];
 	unlink(path);
-	enum evl_status st = evl_rec_writer_create(&w, path, small_channels, SMALL_CHANNELS,
-						   "{\"case\":\"small\",\"take\":1}", &err);
+	enum evl_status st = evl_rec_writer_create(
+		&w, path, small_channels, SMALL_CHANNELS, "{\"case\":\"small\",\"take\":1}", &err);
 	for (size_t i = 0; st == EVL_OK && i < 4; i++) {
+		if (i % 2 == 1) {
+			const struct evl_rec_mark m = {1000000000 + i, i == 1 ? -1 : 2,
+				i == 1 ? "begin" : "loss of \"frame\" \xC3\xA4"};
+			st = evl_rec_mark(w, &m, &err);
+		}
 		for (uint32_t c = 0; st == EVL_OK && c < SMALL_CHANNELS; c++) {
 			const struct sample_run *runs;
 			if (i < sample_runs(c, &runs)) {
 				sample_fill(buf, c, runs[i].bit_offset / 8, runs[i].bytes);
 				st = evl_rec_write(w, c, runs[i].bit_offset, buf, runs[i].bytes,
-						   runs[i].flags, &err);
+					runs[i].flags, &err);
 			}
 		}
 	}

@@ -18,7 +18,8 @@ const char *sample_path(const char *name);
 uint8_t sample_byte(uint64_t seed, uint64_t i);
 void sample_fill(uint8_t *out, uint64_t seed, uint64_t from, size_t bytes);
 
-/* Two E1 and one T1 channel with a gap and an overrun; 48 frames or so: a small file. */
+/* Two E1 and one T1 channel with a gap and an overrun, and two marks: "begin", and for channel 2
+ * "loss of \"frame\" ä" (UTF-8); 48 frames or so: a small file. */
 enum { SMALL_CHANNELS = 3 };
 extern const struct evl_rec_channel small_channels[SMALL_CHANNELS];
 /* What a channel of the small recording holds: *pieces runs, in order. */

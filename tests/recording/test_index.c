@@ -49,7 +49,7 @@ static void points(void **state)
 				i++;
 			}
 			assert_int_equal(t.first[p * CHANNELS + c],
-					 i < BLOCKS ? all[i].bit_offset : NO_OFFSET);
+				i < BLOCKS ? all[i].bit_offset : NO_OFFSET);
 		}
 	}
 	/* as bytes and back */
@@ -81,7 +81,8 @@ static void trailer_fits(void **state)
 	(void)state;
 	for (uint32_t c = 1; c <= EVL_REC_CHANNELS_MAX; c++) {
 		assert_true(rec_seek_cap(c) >= 1000);
-		assert_true(rec_trailer_bytes(c, rec_seek_cap(c)) <= TRAILER_BLOCK_MAX);
+		assert_true(rec_trailer_bytes(c, rec_seek_cap(c), EVL_REC_MARKS_MAX) <=
+			    TRAILER_BLOCK_MAX);
 	}
 	assert_true(TRAILER_BLOCK_MAX < 16 * 1024 * 1024);
 }
@@ -103,14 +104,14 @@ static void times(void **state)
 		{EVL_RATE_STM1, 155520000u, 1000000000u, true}, /* one second */
 		{EVL_RATE_STM1, 19440, 125000, true},
 		{EVL_RATE_E1, (uint64_t)2048000 * 4000000000u, (uint64_t)4000000000000000000u,
-		 true},
+			true},
 		{EVL_RATE_E1, (uint64_t)2048000 * 5000000000u, 0, false}, /* past 2^62 ns */
 		{EVL_RATE_T1, UINT64_MAX, 0, false},
 	};
 	for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
 		uint64_t ns = 0;
-		assert_int_equal(rec_bits_to_ns(rows[i].rate, rows[i].bit_offset, &ns),
-				 rows[i].good);
+		assert_int_equal(
+			rec_bits_to_ns(rows[i].rate, rows[i].bit_offset, &ns), rows[i].good);
 		if (rows[i].good) {
 			assert_int_equal(ns, rows[i].ns);
 		}

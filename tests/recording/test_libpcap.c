@@ -151,6 +151,8 @@ static void fixed_bytes(void **state)
 		assert_memory_equal(f + at + n - 40, tsresol, sizeof tsresol);
 		at += n;
 	}
+	assert_int_equal(evl_load_le32(f + at), 0x00000BAD); /* a mark */
+	at += evl_load_le32(f + at + 4);
 	assert_int_equal(evl_load_le32(f + at), 6);
 	free(f);
 }
@@ -185,7 +187,17 @@ static void by_python(void **state)
 			evl_rec_direction_name(i->channel.direction), i->bits, i->gaps, hex);
 		strcat(want, line);
 	}
+	assert_int_equal(evl_rec_mark_count(r), 2);
+	for (uint32_t i = 0; i < 2; i++) {
+		const struct evl_rec_mark *m = evl_rec_mark_at(r, i);
+		char line[512];
+		snprintf(line, sizeof line, "mark %" PRIu64 " %s %s\n", m->time_ns,
+			m->channel < 0 ? "-" : evl_rec_info(r, (uint32_t)m->channel)->channel.name,
+			m->text);
+		strcat(want, line);
+	}
 	evl_rec_close(r);
+	assert_non_null(strstr(want, "mark 1000000001 - begin\nmark 1000000003 ds1-1.out loss"));
 	assert_string_equal(said, want);
 	assert_int_equal(rc, 0);
 }

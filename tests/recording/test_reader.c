@@ -67,14 +67,22 @@ static void cut_at_every_byte(void **state)
 		assert_int_equal(strncmp(evl_rec_missing(r), "unfinished: ", 12), 0);
 		uint32_t channels = 0;
 		uint64_t bits[SMALL_CHANNELS] = {0};
+		uint32_t marks = 0;
 		for (size_t i = 1; i < w.count && w.at[i + 1] <= n; i++) {
 			const uint8_t *b = f + w.at[i];
 			channels += i < heads;
-			if (i >= heads) {
+			if (i >= heads && evl_load_le32(b) == 0x00000BAD) {
+				marks++;
+			} else if (i >= heads) {
 				bits[evl_load_le32(b + 8)] += evl_load_le32(b + 20) * 8u;
 			}
 		}
 		assert_int_equal(evl_rec_channel_count(r), channels);
+		assert_int_equal(evl_rec_mark_count(r), marks);
+		if (marks == 2) {
+			assert_string_equal(
+				evl_rec_mark_at(r, 1)->text, "loss of \"frame\" \xC3\xA4");
+		}
 		for (uint32_t c = 0; c < channels; c++) {
 			assert_int_equal(evl_rec_info(r, c)->bits, bits[c]);
 			struct evl_rec_piece p;
@@ -176,7 +184,8 @@ static void names_the_channel(void **state)
 	size_t bytes;
 	uint8_t *f = sample_read_file(whole, &bytes);
 	struct walk w = walk_blocks(f, bytes);
-	f[w.at[5] + 28 + 100] ^= 4; /* blocks 0 to 3 are the head; 5 is the second with data */
+	/* blocks 0 to 3 are the head, 4 is a mark; 6 is the second with data */
+	f[w.at[6] + 28 + 100] ^= 4;
 	sample_write_file(path, f, bytes);
 	free(f);
 	struct evl_rec *r = NULL;
