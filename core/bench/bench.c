@@ -58,15 +58,19 @@ static enum evl_status take_texts(const struct evl_reader *r, const struct evl_n
 static enum evl_status take_parties(struct evl_bench *b, const struct evl_reader *r,
 				    const struct evl_node *root)
 {
-	static const char *const unit[] = {"description", "type", "serial", "owner", NULL};
-	static const char *const laboratory[] = {"name", "address", NULL};
+	static const char *const unit[] = {
+		"description", "type", "serial", "owner", "condition", "received", NULL};
+	static const char *const laboratory[] = {"name", "address", "place", NULL};
 	static const char *const customer[] = {"name", "contact", NULL};
 	const struct field unit_fields[] = {{"description", &b->unit.description},
 					    {"type", &b->unit.type},
 					    {"serial", &b->unit.serial},
-					    {"owner", &b->unit.owner}};
+					    {"owner", &b->unit.owner},
+					    {"condition", &b->unit.condition},
+					    {"received", &b->unit.received}};
 	const struct field laboratory_fields[] = {{"name", &b->laboratory.name},
-						  {"address", &b->laboratory.address}};
+						  {"address", &b->laboratory.address},
+						  {"place", &b->laboratory.place}};
 	const struct field customer_fields[] = {{"name", &b->customer.name},
 						{"contact", &b->customer.contact}};
 	enum evl_status st = take_texts(r, evl_node_child(root, "unit"), unit, unit_fields);
@@ -80,10 +84,21 @@ static enum evl_status take_parties(struct evl_bench *b, const struct evl_reader
 	return st;
 }
 
+static enum evl_status check_calibration(const struct evl_reader *r, const struct evl_node *n)
+{
+	static const char *const known[] = {
+		"certificate", "by", "date", "due", "uncertainty", "note", NULL};
+	const char *text[6];
+	const struct field fields[] = {{known[0], &text[0]}, {known[1], &text[1]},
+				       {known[2], &text[2]}, {known[3], &text[3]},
+				       {known[4], &text[4]}, {known[5], &text[5]}};
+	return take_texts(r, n, known, fields);
+}
+
 static enum evl_status take_adapter(struct evl_bench_adapter *a, const struct evl_reader *r,
 				    const struct evl_node *n)
 {
-	static const char *const known[] = {"driver", "options", NULL};
+	static const char *const known[] = {"driver", "options", "calibration", NULL};
 	enum evl_status st = evl_node_want_map(r, n, n->key, "{driver: simmux}");
 	if (st < 0) {
 		return st;
@@ -108,6 +123,9 @@ static enum evl_status take_adapter(struct evl_bench_adapter *a, const struct ev
 			n->key);
 	}
 	st = take_name(&a->driver, r, driver, "driver");
+	if (st == EVL_OK) {
+		st = check_calibration(r, evl_node_child(n, "calibration"));
+	}
 	const struct evl_node *options = evl_node_child(n, "options");
 	if (st < 0 || options == NULL) {
 		return st;
@@ -216,8 +234,8 @@ enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const 
 	struct whole *w = evl_xcalloc(1, sizeof *w);
 	struct evl_bench *b = &w->bench;
 	b->name = b->title = b->notice = "";
-	b->unit = (struct evl_bench_unit){"", "", "", ""};
-	b->laboratory = b->customer = (struct evl_bench_party){"", "", ""};
+	b->unit = (struct evl_bench_unit){"", "", "", "", "", ""};
+	b->laboratory = b->customer = (struct evl_bench_party){"", "", "", ""};
 	struct evl_reader r = {.arena = &w->arena, .path = path, .err = err};
 	struct evl_node *root;
 	enum evl_status st = evl_tree_parse(&root, &r, text, bytes);

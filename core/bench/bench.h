@@ -44,6 +44,7 @@ struct evl_bench_adapter {
 	const char *driver;                     /* the adapter to load: "simmux" */
 	const struct evl_bench_option *options; /* in file order */
 	size_t option_count;
+	/* `calibration` of the file is checked, and read by the report from the file's source. */
 	uint32_t line;
 };
 
@@ -81,11 +82,14 @@ struct evl_bench_unit {
 	const char *type;
 	const char *serial;
 	const char *owner;
+	const char *condition; /* in which it came, if that matters */
+	const char *received;  /* date */
 };
 
 struct evl_bench_party {
 	const char *name;
 	const char *address; /* of the laboratory */
+	const char *place;   /* where the work is done, if not at that address */
 	const char *contact; /* of the customer */
 };
 

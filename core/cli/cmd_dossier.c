@@ -17,17 +17,23 @@ static const char help[] =
 	"  --key PEM      private key to sign with\n"
 	"  --cert PEM     its certificate; without the two a demonstration key is made, and the\n"
 	"                 dossier says so\n"
+	"  --statement FILE\n"
+	"                 what the laboratory states: who authorises, deviations, opinions (YAML)\n"
+	"  --requirements FILE\n"
+	"                 requirements to trace to cases and checks (YAML, or CSV by its name)\n"
 	"  --compare RUN  run of an earlier build to compare with in the report\n"
 	"  --help         this text\n"
 	"\n"
 	"Exit status: 0 written, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_OUT, OPT_KEY, OPT_CERT, OPT_COMPARE };
+enum { OPT_STORE, OPT_OUT, OPT_KEY, OPT_CERT, OPT_COMPARE, OPT_STATEMENT, OPT_REQUIREMENTS };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_OUT] = {"out", true},
 	[OPT_KEY] = {"key", true},
 	[OPT_CERT] = {"cert", true},
 	[OPT_COMPARE] = {"compare", true},
+	[OPT_STATEMENT] = {"statement", true},
+	[OPT_REQUIREMENTS] = {"requirements", true},
 	{NULL, false}};
 
 static int dossier(int argc, char **argv)
@@ -59,6 +65,12 @@ static int dossier(int argc, char **argv)
 			break;
 		case OPT_CERT:
 			opt.cert_pem = a.value;
+			break;
+		case OPT_STATEMENT:
+			opt.statement = a.value;
+			break;
+		case OPT_REQUIREMENTS:
+			opt.requirements = a.value;
 			break;
 		case OPT_COMPARE:
 			if (!cli_parse_run(&opt.compare_run, a.value)) {

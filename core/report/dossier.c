@@ -9,8 +9,11 @@
 
 #include "core/base/file.h"
 #include "core/base/text.h"
+#include "core/report/document.h"
+#include "core/report/evidence_rows.h"
 #include "core/report/internal.h"
 #include "core/report/manifest.h"
+#include "core/report/merkle.h"
 #include "core/report/page.h"
 #include "core/report/pdf.h"
 #include "core/report/place.h"
@@ -19,7 +22,7 @@
 #include "core/store/store_read.h"
 
 #define COMPARE_ALPHA 0.05 /* chance of one false alarm in a whole comparison */
-#define FILES_MAX     10
+#define FILES_MAX     12
 
 struct part {
 	const char *name;
@@ -37,9 +40,13 @@ struct making {
 	struct evl_compare compare;
 	struct evl_chain_report chain;
 	char results[EVL_SHA256_HEX];
-	char id[64];
+	char id[80];
 	char *evidence;
 	size_t evidence_len;
+	char (*check_digests)[EVL_SHA256_HEX];
+	char tree_root[EVL_SHA256_HEX];
+	struct evl_statement statement;
+	json_t *bench;
 	struct evl_text html, howto, sums, manifest;
 	uint8_t *pdf; /* signed */
 	size_t pdf_len;
@@ -130,12 +137,60 @@ static enum evl_status load(
 	return st;
 }
 
+/* Digests of the rows: of each check, and the root of the tree over all. */
+static enum evl_status take_digests(struct making *m, struct evl_err *err)
+{
+	struct evl_evidence e;
+	struct evl_merkle tree = {0};
+	uint8_t root[EVL_SHA256_BYTES];
+	m->check_digests = evl_xcalloc(m->run->check_count + 1, sizeof *m->check_digests);
+	evl_evidence_begin(&e, m->evidence, m->evidence_len);
+	while (evl_evidence_next(&e)) {
+		int case_no = -1;
+		int ordinal = -1;
+		evl_merkle_add(&tree, e.text.data, e.text.len);
+		if (strcmp(e.table, "check_") == 0 &&
+			sscanf(e.key, "%d/%d", &case_no, &ordinal) == 2) {
+			size_t first = 0;
+			size_t n = evl_run_case_checks(m->run, case_no, &first);
+			if (ordinal >= 0 && (size_t)ordinal < n) {
+				memcpy(m->check_digests[first + (size_t)ordinal], e.row,
+					EVL_SHA256_HEX);
+			}
+		}
+	}
+	bool whole = e.whole && (int64_t)tree.count == m->chain.links;
+	evl_merkle_root(&tree, root);
+	evl_hex(root, sizeof root, m->tree_root);
+	evl_merkle_finish(&tree);
+	evl_evidence_finish(&e);
+	return whole ? EVL_OK
+		     : evl_err_set(err, EVL_E_CORRUPT, "the evidence of run %lld is not whole",
+			       (long long)m->run->run.run);
+}
+
 static void name_report(struct making *m)
 {
-	if (m->before == NULL) {
-		snprintf(m->id, sizeof m->id, "%.20s", m->chain.head);
-	} else {
-		snprintf(m->id, sizeof m->id, "%.20s-%.8s", m->chain.head, m->before->chain_head);
+	size_t n = (size_t)snprintf(m->id, sizeof m->id, "%.20s", m->chain.head);
+	if (m->before != NULL) {
+		n += (size_t)snprintf(m->id + n, sizeof m->id - n, "-%.8s", m->before->chain_head);
+	}
+	/* Another statement or other requirements make another report (ISO/IEC 17025 7.8.8). */
+	struct evl_sha256 *d = evl_sha256_create();
+	uint8_t md[EVL_SHA256_BYTES];
+	char hex[EVL_SHA256_HEX];
+	const struct evl_statement *s = &m->statement;
+	if (s->statement_source != NULL) {
+		evl_sha256_update(d, s->statement_source, s->statement_len + 1);
+	}
+	if (s->requirements_source != NULL) {
+		evl_sha256_update(d, s->requirements_source, s->requirements_len + 1);
+	}
+	evl_sha256_peek(d, md);
+	evl_sha256_destroy(d);
+	evl_hex(md, sizeof md, hex);
+	if (s->statement_source != NULL || s->requirements_source != NULL) {
+		snprintf(m->id + n, sizeof m->id - n, "-%.8s", hex);
 	}
 }
 
@@ -150,6 +205,9 @@ static void render(struct making *m)
 		.results_digest = m->results,
 		.files = files,
 		.file_count = m->part_count,
+		.bench = m->bench,
+		.statement = &m->statement,
+		.check_digests = (const char(*)[EVL_SHA256_HEX])m->check_digests,
 	};
 	if (!facts.demo_key) {
 		facts.subject = evl_signer_subject(m->signer);
@@ -260,6 +318,7 @@ static enum evl_status write_manifest(struct making *m, struct evl_err *err)
 		.chain_links = m->chain.links,
 		.chain_head = m->chain.head,
 		.results_digest = m->results,
+		.tree_root = m->tree_root,
 		.pdf_unsigned_bytes = m->pdf_unsigned_len,
 		.pdf_unsigned_sha256 = m->pdf_unsigned_sha256,
 		.files = files,
@@ -312,8 +371,25 @@ static enum evl_status make(struct making *m, struct evl_err *err)
 		st = add_source(
 			m, EVL_DOSSIER_BENCH, "bench file", r->bench_source, r->bench_sha256, err);
 	}
+	if (st == EVL_OK) {
+		st = take_digests(m, err);
+	}
 	if (st != EVL_OK) {
 		return st;
+	}
+	const struct evl_statement *s = &m->statement;
+	if (s->statement_source != NULL) {
+		add_part(m, EVL_DOSSIER_STATEMENT, "what the laboratory states",
+			s->statement_source, s->statement_len);
+	}
+	if (s->requirements_source != NULL) {
+		add_part(m, s->requirements_csv ? EVL_DOSSIER_WANTED2 : EVL_DOSSIER_WANTED,
+			"requirements", s->requirements_source, s->requirements_len);
+	}
+	if (r->bench_source != NULL) {
+		struct evl_err unread = {0}; /* then nothing of it is stated */
+		(void)evl_document_yaml(
+			&m->bench, "bench.yaml", r->bench_source, strlen(r->bench_source), &unread);
 	}
 	name_report(m);
 	render(m);
@@ -369,6 +445,10 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	enum evl_status st =
 		evl_signer_load(&m.signer, m.options->key_pem, m.options->cert_pem, m.issued, err);
 	if (st == EVL_OK) {
+		st = evl_statement_load(
+			&m.statement, m.options->statement, m.options->requirements, err);
+	}
+	if (st == EVL_OK) {
 		st = evl_place_check(out_dir, err);
 	}
 	if (st == EVL_OK) {
@@ -391,6 +471,9 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	evl_run_destroy(m.before);
 	evl_run_destroy(m.run);
 	evl_signer_destroy(m.signer);
+	evl_statement_finish(&m.statement);
+	json_decref(m.bench);
+	free(m.check_digests);
 	free(m.evidence);
 	free(m.pdf);
 	free(m.signature);

@@ -12,8 +12,9 @@
  * - report.pdf: the same content on pages, signed by itself as well (pdf.h)
  * - evidence.json: every row of the run, in the order of its hash chain (core/store/export.h)
  * - campaign.lua, bench.yaml: as they were run (left out when the store does not hold them)
+ * - statement.yaml, requirements.yaml or .csv: as they were given, if they were
  * - VERIFY.txt: how to check all of this without evenlode
- * - SHA256SUMS: digests of the six files above, for `sha256sum -c`
+ * - SHA256SUMS: digests of the files above, for `sha256sum -c`
  * - manifest.json: RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
  *   results digest, recordings with their digests, adapters, software, issue time
  * - manifest.p7s: detached CMS signature over manifest.json, DER
@@ -34,7 +35,9 @@ struct evl_dossier_options {
 	const char *cert_pem;  /* path of its certificate, or NULL: both or none */
 	int64_t compare_run;   /* run of the same store to compare with (the earlier build); 0: none
 				*/
-	int64_t issued_unix_s; /* time of issue; 0: now. Goes into manifest and signature only */
+	const char *statement; /* path of the laboratory's statement, or NULL */
+	const char *requirements; /* path of the requirements, or NULL; docs/dossier.md */
+	int64_t issued_unix_s;    /* time of issue; 0: now. Goes into manifest and signature only */
 };
 
 struct evl_dossier_made {

@@ -15,7 +15,8 @@ bool evl_dossier_knows_file(const char *name)
 {
 	static const char *const names[] = {EVL_DOSSIER_MANIFEST, EVL_DOSSIER_SIGNATURE,
 		EVL_DOSSIER_SIGNER, EVL_DOSSIER_REPORT, EVL_DOSSIER_PDF, EVL_DOSSIER_EVIDENCE,
-		EVL_DOSSIER_CAMPAIGN, EVL_DOSSIER_BENCH, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
+		EVL_DOSSIER_CAMPAIGN, EVL_DOSSIER_BENCH, EVL_DOSSIER_STATEMENT, EVL_DOSSIER_WANTED,
+		EVL_DOSSIER_WANTED2, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
 	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
 		if (strcmp(name, names[i]) == 0) {
 			return true;
@@ -229,6 +230,10 @@ json_t *evl_manifest_make(const struct evl_run *run, const struct evl_run *befor
 	set_text(chain, "head", facts->chain_head);
 	set(chain, "links", json_integer(facts->chain_links));
 	set(m, "chain", chain);
+	json_t *tree = object();
+	set_text(tree, "root", facts->tree_root);
+	set(tree, "leaves", json_integer(facts->chain_links));
+	set(m, "tree", tree);
 	set_text(m, "results_digest", facts->results_digest);
 	set(m, "adapters", adapter_list(run));
 	set(m, "recordings", recording_list(run));

@@ -31,6 +31,9 @@
 #define EVL_DOSSIER_EVIDENCE  "evidence.json"
 #define EVL_DOSSIER_CAMPAIGN  "campaign.lua"
 #define EVL_DOSSIER_BENCH     "bench.yaml"
+#define EVL_DOSSIER_STATEMENT "statement.yaml"
+#define EVL_DOSSIER_WANTED    "requirements.yaml"
+#define EVL_DOSSIER_WANTED2   "requirements.csv"
 #define EVL_DOSSIER_HOWTO     "VERIFY.txt"
 #define EVL_DOSSIER_SUMS      "SHA256SUMS"
 bool evl_dossier_knows_file(const char *name);
@@ -50,6 +53,7 @@ struct evl_manifest_facts {
 	int64_t chain_links;
 	const char *chain_head;
 	const char *results_digest;
+	const char *tree_root; /* hex; Merkle tree over the texts of the rows, one leaf for each */
 	/* The PDF without its signature: its first bytes. The same for the same store and options.
 	 */
 	size_t pdf_unsigned_bytes;

@@ -252,19 +252,30 @@ static const struct {
 	{"identity", "What was tested"},
 	{"cautions", "Cautions"},
 	{"summary", "Cases"},
+	{"trace", "Requirements"},
 	{"map", "Map of the channels"},
 	{"cases", "Case by case"},
+	{"methods", "Methods and conditions"},
 	{"rule", "Decision rule"},
 	{"comparison", "Comparison"},
+	{"opinions", "Opinions"},
 	{"evidence", "Evidence"},
 	{"statement", "Statement"},
 };
+
+static bool has_requirements(const struct evl_page *p)
+{
+	return p->facts->statement != NULL && p->facts->statement->has_requirements;
+}
 
 static void put_nav(struct evl_page *p)
 {
 	evl_page_put(p, "<nav aria-label=\"Contents\"><ol>");
 	for (size_t i = 0; i < sizeof places / sizeof *places; i++) {
-		if (p->cmp != NULL || strcmp(places[i].id, "comparison") != 0) {
+		bool there = strcmp(places[i].id, "comparison") == 0 ? p->cmp != NULL
+			     : strcmp(places[i].id, "trace") == 0    ? has_requirements(p)
+								     : true;
+		if (there) {
 			evl_page_put(
 				p, "<li><a href=\"#$\">$</a></li>", places[i].id, places[i].name);
 		}
@@ -318,12 +329,17 @@ void evl_page_write(struct evl_text *out, const struct evl_run *run, const struc
 	put_head(&p);
 	evl_page_put(&p, "<main>\n");
 	evl_page_put_summary(&p);
+	if (has_requirements(&p)) {
+		evl_page_put_trace(&p);
+	}
 	evl_page_put_map(&p);
 	evl_page_put_cases(&p);
+	evl_page_put_methods(&p);
 	evl_page_put_rule(&p);
 	if (cmp != NULL) {
 		evl_page_put_comparison(&p);
 	}
+	evl_page_put_opinions(&p);
 	evl_page_put_evidence(&p);
 	evl_page_put_statement(&p);
 	evl_page_put(&p, "</main>\n");

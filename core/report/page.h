@@ -10,12 +10,14 @@
  */
 #pragma once
 
+#include <jansson.h>
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
 #include "core/base/digest.h"
 #include "core/base/text.h"
+#include "core/report/statement.h"
 #include "core/store/compare.h"
 #include "core/store/store_read.h"
 
@@ -38,6 +40,11 @@ struct evl_page_facts {
 	const char *results_digest; /* hex */
 	const struct evl_page_file *files;
 	size_t file_count;
+	const json_t *bench;                   /* the bench file, or NULL */
+	const struct evl_statement *statement; /* or NULL */
+	/* Digest of each check's row, as the hash chain has it: in the order of the run's checks.
+	 */
+	const char (*check_digests)[EVL_SHA256_HEX];
 };
 
 void evl_page_write(struct evl_text *out, const struct evl_run *run, const struct evl_run *before,
@@ -86,13 +93,23 @@ void evl_page_put_cases(struct evl_page *p);      /* page_case.c */
 void evl_page_put_rule(struct evl_page *p);       /* page_evidence.c */
 void evl_page_put_comparison(struct evl_page *p); /* page_compare.c */
 void evl_page_put_evidence(struct evl_page *p);   /* page_evidence.c */
-void evl_page_put_statement(struct evl_page *p);  /* page_identity.c */
+void evl_page_put_methods(struct evl_page *p);    /* page_statement.c */
+void evl_page_put_opinions(struct evl_page *p);   /* page_statement.c */
+void evl_page_put_statement(struct evl_page *p);  /* page_statement.c */
+void evl_page_put_trace(struct evl_page *p);      /* page_trace.c */
 /* Errors per second and alarms of one take; nothing when it has neither. plot.c */
 void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take);
 /* Measured ratios with their confidence intervals against the limit; nothing when the checks
  * have none. `checks` are of one claim. plot_interval.c */
 void evl_page_put_intervals(struct evl_page *p, const struct evl_row_check *const *checks,
 	size_t count, const char *id);
+
+/* "not stated" where `value` is NULL or empty. page_identity.c */
+void evl_page_put_stated(struct evl_page *p, const char *value);
+/* A JSON value as text; `depth` 0. */
+void evl_page_put_json(struct evl_page *p, const json_t *v, int depth);
+/* A JSON object of the store, or NULL when there is none or it is empty; to be released. */
+json_t *evl_page_parse(const char *text);
 
 /* Inserts a JSON object's members as <dt>/<dd>; "not stated" when NULL or empty. */
 void evl_page_put_json_list(struct evl_page *p, const char *title, const char *json);

@@ -27,7 +27,7 @@ static void put_scalar(struct evl_page *p, const json_t *v)
 	}
 }
 
-static void put_value(struct evl_page *p, const json_t *v, int depth)
+void evl_page_put_json(struct evl_page *p, const json_t *v, int depth)
 {
 	if (depth > 4 || !(json_is_object(v) || json_is_array(v))) {
 		put_scalar(p, v);
@@ -36,7 +36,7 @@ static void put_value(struct evl_page *p, const json_t *v, int depth)
 	if (json_is_array(v)) {
 		for (size_t i = 0; i < json_array_size(v); i++) {
 			evl_page_put(p, i == 0 ? "" : ", ");
-			put_value(p, json_array_get(v, i), depth + 1);
+			evl_page_put_json(p, json_array_get(v, i), depth + 1);
 		}
 		return;
 	}
@@ -44,13 +44,12 @@ static void put_value(struct evl_page *p, const json_t *v, int depth)
 	for (void *it = json_object_iter((json_t *)(uintptr_t)v); it != NULL;
 		it = json_object_iter_next((json_t *)(uintptr_t)v, it)) {
 		evl_page_put(p, "$$: ", first ? "" : "; ", json_object_iter_key(it));
-		put_value(p, json_object_iter_value(it), depth + 1);
+		evl_page_put_json(p, json_object_iter_value(it), depth + 1);
 		first = false;
 	}
 }
 
-/* A JSON object of the store, or NULL when there is none or it is empty. */
-static json_t *parse(const char *text)
+json_t *evl_page_parse(const char *text)
 {
 	json_t *v = text == NULL ? NULL : json_loads(text, 0, NULL);
 	if (v != NULL && (!json_is_object(v) || json_object_size(v) == 0)) {
@@ -69,13 +68,13 @@ static void put_member(struct evl_page *p, const char *key, const json_t *value)
 		*c = *c == '_' ? ' ' : *c;
 	}
 	evl_page_put(p, "<dt>$</dt><dd>", name);
-	put_value(p, value, 0);
+	evl_page_put_json(p, value, 0);
 	evl_page_put(p, "</dd>");
 }
 
 void evl_page_put_json_list(struct evl_page *p, const char *title, const char *json)
 {
-	json_t *object = parse(json);
+	json_t *object = evl_page_parse(json);
 	evl_page_put(p, "<div><h3>$</h3>", title);
 	if (object == NULL) {
 		evl_page_put(p, "<p>" NOT_STATED "</p></div>\n");
@@ -99,10 +98,15 @@ void evl_page_put_json_list(struct evl_page *p, const char *title, const char *j
 	json_decref(object);
 }
 
+void evl_page_put_stated(struct evl_page *p, const char *value)
+{
+	evl_page_put(p, value == NULL || value[0] == '\0' ? NOT_STATED : "$", value);
+}
+
 static void put_pair(struct evl_page *p, const char *name, const char *value)
 {
 	evl_page_put(p, "<dt>$</dt><dd>", name);
-	evl_page_put(p, value == NULL || value[0] == '\0' ? NOT_STATED : "$", value);
+	evl_page_put_stated(p, value);
 	evl_page_put(p, "</dd>");
 }
 
@@ -142,6 +146,37 @@ static void put_run(struct evl_page *p)
 	evl_page_put(p, "</dl></div>\n");
 }
 
+/* As the bench file gives it. A simulation has nothing to calibrate, and says so itself. */
+static void put_calibration(struct evl_page *p, const char *instance)
+{
+	static const struct {
+		const char *member, *name;
+	} parts[] = {{"certificate", "Certificate"}, {"by", "Calibrated by"},
+		{"date", "Calibrated on"}, {"due", "Due again"}, {"uncertainty", "Uncertainty"},
+		{"note", "Calibration"}};
+	const json_t *c = json_object_get(
+		json_object_get(json_object_get(p->facts->bench, "adapters"), instance),
+		"calibration");
+	if (!json_is_object(c)) {
+		put_pair(p, "Calibration", NULL);
+		return;
+	}
+	bool note = json_string_length(json_object_get(c, "note")) > 0;
+	for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
+		const char *value = json_string_value(json_object_get(c, parts[i].member));
+		/* A note may stand for all of it. */
+		if (value != NULL || !note || i == 0) {
+			if (i == 5 && !note) {
+				continue;
+			}
+			if (i == 0 && value == NULL && note) {
+				continue;
+			}
+			put_pair(p, parts[i].name, value);
+		}
+	}
+}
+
 /* A list and no table: six columns do not fit a narrow page. */
 static void put_adapters(struct evl_page *p)
 {
@@ -154,6 +189,7 @@ static void put_adapters(struct evl_page *p)
 		put_pair(p, "Driver ABI", a->abi);
 		put_pair(p, "What it is", a->description);
 		put_pair(p, "Capabilities", a->capabilities);
+		put_calibration(p, a->instance);
 		evl_page_put(p, "</dl></div>\n");
 	}
 	evl_page_put(p, "</div>\n");
@@ -172,78 +208,4 @@ void evl_page_put_identity(struct evl_page *p)
 	evl_page_put(p, "</div>\n");
 	put_adapters(p);
 	evl_page_put(p, "</section>\n");
-}
-
-/* One row of the list; `value` NULL or empty is "not stated". */
-static void put_item(struct evl_page *p, const char *letter, const char *asked, const char *value)
-{
-	evl_page_put(p, "<tr><th scope=\"row\">$</th><td>$</td><td>", letter, asked);
-	evl_page_put(p, value == NULL || value[0] == '\0' ? NOT_STATED : "$", value);
-	evl_page_put(p, "</td></tr>\n");
-}
-
-static void put_json_item(struct evl_page *p, const char *letter, const char *asked,
-	const char *json, const char *key)
-{
-	json_t *object = parse(json);
-	const json_t *v = key == NULL ? object : json_object_get(object, key);
-	evl_page_put(p, "<tr><th scope=\"row\">$</th><td>$</td><td>", letter, asked);
-	if (v == NULL) {
-		evl_page_put(p, NOT_STATED);
-	} else {
-		put_value(p, v, 0);
-	}
-	evl_page_put(p, "</td></tr>\n");
-	json_decref(object);
-}
-
-void evl_page_put_statement(struct evl_page *p)
-{
-	const struct evl_row_run *r = &p->run->run;
-	char text[512];
-	evl_page_put(p,
-		"<section id=\"statement\" aria-labelledby=\"h-statement\">\n"
-		"<h2 id=\"h-statement\">Statement</h2>\n"
-		"<p class=\"only\"><strong>The results relate only to the items tested.</strong> "
-		"This report is one part of its dossier and should not be reproduced except in "
-		"full without the laboratory's approval.</p>\n"
-		"<p>The list below follows the common requirements for reports in ISO/IEC "
-		"17025:2017, 7.8.2.1. It shows what this report states; it does not claim that "
-		"the laboratory is accredited. What nobody entered is shown as not stated.</p>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
-		"aria-labelledby=\"h-statement\"><table class=\"asked\">\n"
-		"<thead><tr><th scope=\"col\">Item</th><th scope=\"col\">Asked for</th><th "
-		"scope=\"col\">In this report</th></tr></thead>\n<tbody>\n");
-	put_item(p, "a", "Title", r->campaign_title);
-	put_json_item(p, "b", "Laboratory: name and address", r->lab_json, NULL);
-	put_json_item(p, "c", "Where the work was done", r->lab_json, "place");
-	snprintf(text, sizeof text, "report %.80s; end mark with it on the last line",
-		p->facts->report_id);
-	put_item(p, "d", "Unique identification and end mark", text);
-	put_json_item(p, "e", "Customer: name and contact", r->customer_json, NULL);
-	snprintf(text, sizeof text,
-		"campaign %.100s, version %.60s, SHA-256 %.64s; method of each case in its section",
-		r->campaign_name == NULL ? "not stated" : r->campaign_name,
-		r->campaign_version == NULL ? "not stated" : r->campaign_version,
-		r->campaign_sha256 == NULL ? "not stated" : r->campaign_sha256);
-	put_item(p, "f", "Method", text);
-	put_json_item(p, "g", "Item tested", r->unit_json, NULL);
-	put_json_item(p, "h", "Date of receipt", r->unit_json, "received");
-	snprintf(text, sizeof text, "%.40s to %.40s (UTC)",
-		r->started_utc == NULL ? "not stated" : r->started_utc,
-		r->ended_utc == NULL ? "not stated" : r->ended_utc);
-	put_item(p, "i", "Dates of performance", text);
-	put_item(p, "j", "Date of issue", "in manifest.json (issued_utc) and in the signature");
-	put_item(p, "k", "Sampling", NULL);
-	put_item(p, "l", "Results relate only to the items tested", "stated above");
-	put_item(p, "m", "Results with units", "section Case by case");
-	snprintf(text, sizeof text, "%s",
-		strcmp(r->state, EVL_STATE_FINISHED) == 0
-			? "the run came to its end; cases that were left out are not listed"
-			: "the run was interrupted; see the verdict");
-	put_item(p, "n", "Additions, deviations, exclusions", text);
-	put_item(p, "o", "Who authorised the report",
-		p->facts->demo_key ? "nobody: signed with a demonstration key" : p->facts->subject);
-	put_item(p, "p", "Results from external providers", NULL);
-	evl_page_put(p, "</tbody></table></div>\n</section>\n");
 }

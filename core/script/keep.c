@@ -111,13 +111,14 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err)
 	const struct campaign *c = r->campaign;
 	const struct pair unit[] = {{"description", bench->unit.description},
 		{"type", bench->unit.type}, {"serial", bench->unit.serial},
-		{"owner", bench->unit.owner}};
-	const struct pair lab[] = {
-		{"name", bench->laboratory.name}, {"address", bench->laboratory.address}};
+		{"owner", bench->unit.owner}, {"condition", bench->unit.condition},
+		{"received", bench->unit.received}};
+	const struct pair lab[] = {{"name", bench->laboratory.name},
+		{"address", bench->laboratory.address}, {"place", bench->laboratory.place}};
 	const struct pair customer[] = {
 		{"name", bench->customer.name}, {"contact", bench->customer.contact}};
-	char *unit_json = json_pairs(unit, 4);
-	char *lab_json = json_pairs(lab, 2);
+	char *unit_json = json_pairs(unit, sizeof unit / sizeof *unit);
+	char *lab_json = json_pairs(lab, sizeof lab / sizeof *lab);
 	char *customer_json = json_pairs(customer, 2);
 	char now[32];
 	evl_utc_now(now);

@@ -29,7 +29,9 @@ static const char full[] = "bench: lab-1\n"
 			   "  type: XM-63\n"
 			   "  serial: 0017\n"
 			   "  owner: nobody\n"
-			   "laboratory: {name: Lab of nobody, address: Nowhere 1}\n"
+			   "  condition: sealed\n"
+			   "  received: 2026-11-20\n"
+			   "laboratory: {name: Lab of nobody, address: Nowhere 1, place: Hall 2}\n"
 			   "customer: {name: Nobody Ltd, contact: N. N.}\n"
 			   "numbering: column-order\n"
 			   "adapters:\n"
@@ -43,7 +45,10 @@ static const char full[] = "bench: lab-1\n"
 			   "      builds: {B-1.2: {delay: 4}}\n"
 			   "      empty: {}\n"
 			   "      note: \"\"\n"
-			   "  spare: {driver: loopback}\n"
+			   "  spare:\n"
+			   "    driver: loopback\n"
+			   "    calibration: {certificate: C-7, by: Nobody, date: 2026-01-02,\n"
+			   "      due: 2027-01-02, uncertainty: 0.1 ppm, note: invented}\n"
 			   "roles:\n"
 			   "  trib:\n"
 			   "    adapter: mux\n"
@@ -82,6 +87,9 @@ static void test_full(void **state)
 	assert_string_equal(b->unit.owner, "nobody");
 	assert_string_equal(b->laboratory.address, "Nowhere 1");
 	assert_string_equal(b->laboratory.contact, "");
+	assert_string_equal(b->unit.condition, "sealed");
+	assert_string_equal(b->unit.received, "2026-11-20");
+	assert_string_equal(b->laboratory.place, "Hall 2");
 	assert_string_equal(b->customer.contact, "N. N.");
 	assert_int_equal(b->numbering.kind, EVL_NUMBERING_COLUMN);
 	assert_int_equal(b->caution_count, 1);
@@ -92,13 +100,13 @@ static void test_full(void **state)
 	assert_int_equal(b->adapter_count, 2);
 	const struct evl_bench_adapter *mux = evl_bench_adapter(b, "mux");
 	assert_string_equal(mux->driver, "simmux");
-	assert_int_equal(mux->line, 13);
+	assert_int_equal(mux->line, 15);
 	static const struct {
 		const char *path, *value;
 		uint32_t line;
-	} options[] = {{"faults[0].kind", "swap", 17},  {"faults[0].pair[0]", "3", 18},
-		       {"faults[0].pair[1]", "5", 18},  {"faults[1].kind", "errors", 19},
-		       {"builds.B-1.2.delay", "4", 20}, {"note", "", 22}};
+	} options[] = {{"faults[0].kind", "swap", 19},  {"faults[0].pair[0]", "3", 20},
+		       {"faults[0].pair[1]", "5", 20},  {"faults[1].kind", "errors", 21},
+		       {"builds.B-1.2.delay", "4", 22}, {"note", "", 24}};
 	assert_int_equal(mux->option_count, 6);
 	for (size_t i = 0; i < 6; i++) {
 		assert_string_equal(mux->options[i].path, options[i].path);
@@ -109,7 +117,7 @@ static void test_full(void **state)
 	assert_null(evl_bench_adapter(b, "mu"));
 
 	assert_int_equal(b->role_count, 3);
-	assert_int_equal(b->roles_line, 24);
+	assert_int_equal(b->roles_line, 29);
 	const struct evl_bench_role *trib = evl_bench_role(b, "trib");
 	assert_int_equal(trib->channel_count, 63);
 	assert_int_equal(trib->adapter, 0);
@@ -117,7 +125,7 @@ static void test_full(void **state)
 	assert_string_equal(trib->channels[0].name, "trib-1");
 	assert_string_equal(trib->channels[62].name, "trib-63");
 	assert_int_equal(trib->channels[62].number, 63);
-	assert_int_equal(trib->channels[62].line, 27);
+	assert_int_equal(trib->channels[62].line, 32);
 	const struct evl_bench_role *line = evl_bench_role(b, "line");
 	assert_false(line->numbered);
 	assert_int_equal(line->channels[0].number, 1);
@@ -269,6 +277,10 @@ static void test_bad(void **state)
 		{HEAD "adapters: {mux: simmux}\n" ROLES, {"t.yaml:2: mux must be a mapping"}},
 		{HEAD "adapters: {mux: {options: {}}}\n" ROLES,
 		 {"t.yaml:2: adapter \"mux\" has no driver"}},
+		{HEAD "adapters: {mux: {driver: a, calibration: no}}\n" ROLES,
+		 {"t.yaml:2: calibration must be a mapping"}},
+		{HEAD "adapters: {mux: {driver: a, calibration: {valid: yes}}}\n" ROLES,
+		 {"t.yaml:2:", "valid"}},
 		{HEAD "adapters: {mux: {driver: ../evil}}\n" ROLES,
 		 {"t.yaml:2: driver \"../evil\" is no name"}},
 		{HEAD "adapters: {'m x': {driver: a}}\n" ROLES, {"t.yaml:2: \"m x\" is no name"}},

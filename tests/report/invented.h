@@ -55,7 +55,7 @@ struct invented {
 	const char *caution; /* NULL: a harmless one */
 	const char *notice;  /* NULL: "Invented scenario ..." */
 	const char *state;   /* NULL: finished */
-	int tribs;	     /* 0: 63 */
+	int tribs;           /* 0: 63 */
 };
 
 /* The line is the channel after the tributaries. */
