@@ -273,6 +273,28 @@ struct evl_setup_extension {
 		struct evl_adapter_error *err);
 };
 
+/*
+ * Extension "evl.identity/1": for an adapter that stands for others, what its options would open.
+ * The host asks before open; nothing of the equipment may be touched. Capabilities of the table are
+ * then the most that an instance can have, and these are what it has.
+ */
+#define EVL_IDENTITY_EXTENSION "evl.identity/1"
+
+struct evl_identity {
+	uint32_t version;
+	uint32_t capabilities; /* EVL_CAP_x */
+	char name[EVL_NAME_MAX];
+	char release[64]; /* as evl_adapter.version */
+	char description[256];
+};
+
+struct evl_identity_extension {
+	uint32_t version; /* 1 */
+	/* Refuses what open would refuse without asking the equipment. Time limit 5 s.  [any] */
+	int (*identify)(const struct evl_open_args *args, struct evl_identity *out,
+		struct evl_adapter_error *err);
+};
+
 struct evl_adapter {
 	uint32_t abi_major; /* EVL_ABI_MAJOR that the adapter was built with; must be equal */
 	uint32_t abi_minor; /* may be older than the host's */

@@ -18,6 +18,30 @@ bool kit_opened(struct conform_kit *k, void **self)
 	return *self ? true : kit_fail(k, "open reported success but gave no instance");
 }
 
+/* Sets whether the instances run in virtual time. */
+static void check_identity(struct conform_kit *k, const char *name)
+{
+	struct evl_identity is;
+	struct evl_err err = {0};
+	const struct evl_instance_args args = {.name = name,
+					       .options = k->args->options,
+					       .option_count = k->args->option_count,
+					       .build = k->args->build,
+					       .seed = k->args->seed};
+	kit_begin(k, "identity", "an adapter that stands for another says for which");
+	if (k->adapter->get_extension == NULL ||
+	    k->adapter->get_extension(EVL_IDENTITY_EXTENSION) == NULL) {
+		k->virtual_time = (k->adapter->capabilities & EVL_CAP_VIRTUAL_TIME) != 0;
+		return; /* it stands for itself */
+	}
+	if (evl_adapter_identify(&is, k->adapter, &args, &err) < 0) {
+		kit_fail(k, "%.500s", err.text);
+	} else if (is.name[0] == '\0' || is.release[0] == '\0' || is.description[0] == '\0') {
+		kit_fail(k, "a text of the identity is empty");
+	}
+	k->virtual_time = (is.capabilities & EVL_CAP_VIRTUAL_TIME) != 0;
+}
+
 static void check_open(struct conform_kit *k)
 {
 	void *self;
@@ -306,7 +330,7 @@ struct evl_conform_report *evl_conform_run(const struct evl_adapter *adapter, co
 		kit_fail(&k, "%.500s", err.text);
 		goto out;
 	}
-	k.virtual_time = (adapter->capabilities & EVL_CAP_VIRTUAL_TIME) != 0;
+	check_identity(&k, name);
 	check_open(&k);
 	check_channels(&k);
 	if (k.channels) {

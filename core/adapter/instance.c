@@ -136,27 +136,96 @@ static enum evl_status read_channels(struct evl_instance *in, struct evl_err *er
 	return EVL_OK;
 }
 
-static enum evl_status open_adapter(struct evl_instance *in, const struct evl_instance_args *args,
-				    struct evl_err *err)
+/* What an adapter gets to open with; free the options. */
+static struct evl_open_args open_args_of(const struct evl_instance_args *args,
+					 struct evl_adapter_option **options)
 {
-	struct evl_adapter_option *options = evl_xcalloc(args->option_count, sizeof *options);
+	*options = evl_xcalloc(args->option_count, sizeof **options);
 	for (size_t i = 0; i < args->option_count; i++) {
-		options[i] = (struct evl_adapter_option){.path = args->options[i].path,
-							 .value = args->options[i].value,
-							 .line = args->options[i].line};
+		(*options)[i] = (struct evl_adapter_option){.path = args->options[i].path,
+							    .value = args->options[i].value,
+							    .line = args->options[i].line};
 	}
-	struct evl_open_args to = {
+	return (struct evl_open_args){
 		.version = 1,
-		.options = options,
+		.options = *options,
 		.option_count = (uint32_t)args->option_count,
 		.build = args->build ? args->build : "",
 		.seed = args->seed,
 		.virtual_time = args->virtual_time,
 	};
+}
+
+/* Puts file and line in front when an option was refused. */
+static enum evl_status judge_open(const struct evl_instance *in,
+				  const struct evl_instance_args *args, const char *call, int code,
+				  const struct evl_adapter_error *said, struct evl_err *err)
+{
+	enum evl_status st = evl_instance_judge(in, err, call, code, said);
+	if (code == EVL_ADAPTER_E_OPTION && args->bench_path && err) {
+		evl_err_prefix(err, "%s:%u", args->bench_path,
+			       (unsigned)option_line(args, err->text));
+		st = err->status = EVL_E_INVALID;
+	}
+	return st;
+}
+
+enum evl_status evl_adapter_identify(struct evl_identity *out, const struct evl_adapter *adapter,
+				     const struct evl_instance_args *args, struct evl_err *err)
+{
+	const struct evl_instance in = {.adapter = adapter, .name = (char *)args->name};
+	const struct evl_identity_extension *x =
+		adapter->get_extension ? adapter->get_extension(EVL_IDENTITY_EXTENSION) : NULL;
+	memset(out, 0, sizeof *out);
+	out->version = 1;
+	if (x == NULL) {
+		out->capabilities = adapter->capabilities;
+		evl_adapter_text(out->name, sizeof out->name, adapter->name, sizeof out->name);
+		evl_adapter_text(out->release, sizeof out->release, adapter->version,
+				 sizeof out->release);
+		evl_adapter_text(out->description, sizeof out->description, adapter->description,
+				 sizeof out->description);
+		return EVL_OK;
+	}
+	if (x->version != 1 || x->identify == NULL) {
+		return evl_instance_broken(&in, err, "get_extension",
+					   "what it gave for " EVL_IDENTITY_EXTENSION
+					   " is not of version 1");
+	}
+	struct evl_adapter_option *options;
+	struct evl_open_args to = open_args_of(args, &options);
+	struct evl_adapter_error said = evl_no_error();
+	struct evl_identity got = *out;
+	int code = x->identify(&to, &got, &said);
+	free(options);
+	enum evl_status st = judge_open(&in, args, "identify", code, &said, err);
+	if (st < 0) {
+		return st;
+	}
+	/* An instance cannot do more than its adapter says it can. */
+	out->capabilities = got.capabilities;
+	evl_adapter_text(out->name, sizeof out->name, got.name, sizeof got.name);
+	evl_adapter_text(out->release, sizeof out->release, got.release, sizeof got.release);
+	evl_adapter_text(out->description, sizeof out->description, got.description,
+			 sizeof got.description);
+	if ((got.capabilities & EVL_CAP_VIRTUAL_TIME) &&
+	    !(adapter->capabilities & EVL_CAP_VIRTUAL_TIME)) {
+		return evl_instance_broken(&in, err, "identify",
+					   "the instance runs in virtual time, but the adapter does "
+					   "not declare it");
+	}
+	return EVL_OK;
+}
+
+static enum evl_status open_adapter(struct evl_instance *in, const struct evl_instance_args *args,
+				    struct evl_err *err)
+{
+	struct evl_adapter_option *options;
+	struct evl_open_args to = open_args_of(args, &options);
 	struct evl_adapter_error said = evl_no_error();
 	int code = in->adapter->open(&in->self, &to, &said);
 	free(options);
-	enum evl_status st = evl_instance_judge(in, err, "open", code, &said);
+	enum evl_status st = judge_open(in, args, "open", code, &said, err);
 	if (st < 0 && in->self != NULL) {
 		in->self = NULL; /* not ours to close after a failed open */
 		return evl_instance_broken(in, err, "open",
@@ -165,11 +234,6 @@ static enum evl_status open_adapter(struct evl_instance *in, const struct evl_in
 	if (st == EVL_OK && in->self == NULL) {
 		return evl_instance_broken(in, err, "open",
 					   "it reported success but gave no instance");
-	}
-	if (code == EVL_ADAPTER_E_OPTION && args->bench_path && err) {
-		evl_err_prefix(err, "%s:%u", args->bench_path,
-			       (unsigned)option_line(args, err->text));
-		st = err->status = EVL_E_INVALID;
 	}
 	return st;
 }

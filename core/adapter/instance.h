@@ -58,6 +58,12 @@ struct evl_instance_args {
 struct evl_instance_args evl_instance_args_of(const struct evl_bench *bench, size_t adapter,
 					      const char *build, uint64_t seed, bool virtual_time);
 
+/* What these arguments would open, before it is opened: for an adapter with the extension
+ * EVL_IDENTITY_EXTENSION as it says, else as its table says. Texts are cleaned. Whether
+ * args->virtual_time may be set is known only afterwards; it is not looked at here. */
+enum evl_status evl_adapter_identify(struct evl_identity *out, const struct evl_adapter *adapter,
+				     const struct evl_instance_args *args, struct evl_err *err);
+
 /* Opens and reads the channel list. `loaded` must outlive the instance; `args` are copied where
  * needed. A refused option gets "FILE:LINE: " of that option in front. On failure *out is NULL. */
 enum evl_status evl_instance_open(struct evl_instance **out, const struct evl_loaded *loaded,

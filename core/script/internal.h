@@ -70,6 +70,7 @@ struct campaign {
 struct lab {
 	struct evl_bench *bench;
 	struct evl_loaded **loaded; /* by adapter of the bench */
+	struct evl_identity *identities;
 	struct evl_instance **instances;
 	struct evl_binding *binding;
 	bool is_virtual;

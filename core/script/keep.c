@@ -67,20 +67,24 @@ static enum evl_status keep_bench(struct run_state *r, struct evl_err *err)
 	enum evl_status st = EVL_OK;
 	for (size_t i = 0; i < bench->adapter_count && st == EVL_OK; i++) {
 		const struct evl_adapter *a = evl_loaded_adapter(r->lab.loaded[i]);
-		char abi[24];
+		const struct evl_identity *is = &r->lab.identities[i];
+		bool stands_for = strcmp(is->name, a->name) != 0;
+		char abi[24], what[400];
 		char caps[80];
 		snprintf(abi, sizeof abi, "%u.%u", a->abi_major, a->abi_minor);
 		snprintf(caps, sizeof caps, "%s%s%s",
-			(a->capabilities & EVL_CAP_VIRTUAL_TIME) ? "virtual-time " : "",
-			(a->capabilities & EVL_CAP_HW_TIMESTAMPS) ? "hardware-time-stamps " : "",
-			(a->capabilities & EVL_CAP_SIMULATED) ? "simulated " : "");
+			(is->capabilities & EVL_CAP_VIRTUAL_TIME) ? "virtual-time " : "",
+			(is->capabilities & EVL_CAP_HW_TIMESTAMPS) ? "hardware-time-stamps " : "",
+			(is->capabilities & EVL_CAP_SIMULATED) ? "simulated " : "");
+		snprintf(what, sizeof what, "%s %s in a child process: %s", is->name, is->release,
+			is->description);
 		caps[strlen(caps) > 0 ? strlen(caps) - 1 : 0] = '\0';
 		struct evl_row_adapter row = {.ordinal = (int)i,
 			.instance = bench->adapters[i].name,
 			.driver = bench->adapters[i].driver,
 			.version = a->version,
 			.abi = abi,
-			.description = a->description,
+			.description = stands_for ? what : a->description,
 			.capabilities = caps};
 		st = evl_store_add_adapter(r->store, &row, err);
 	}

@@ -17,7 +17,14 @@ static enum evl_status load_all(struct lab *lab, const struct evl_run_args *args
 		if (st < 0) {
 			return evl_err_prefix(err, "%s:%u", bench->path, bench->adapters[i].line);
 		}
-		uint32_t caps = evl_loaded_adapter(lab->loaded[i])->capabilities;
+		struct evl_instance_args a = evl_instance_args_of(
+			bench, i, args->build != NULL ? args->build : "", args->seed, false);
+		st = evl_adapter_identify(
+			&lab->identities[i], evl_loaded_adapter(lab->loaded[i]), &a, err);
+		if (st < 0) {
+			return st;
+		}
+		uint32_t caps = lab->identities[i].capabilities;
 		/* One clock for all: virtual only when every adapter can follow it. */
 		lab->is_virtual = lab->is_virtual && (caps & EVL_CAP_VIRTUAL_TIME) != 0;
 		lab->simulated = lab->simulated || (caps & EVL_CAP_SIMULATED) != 0;
@@ -74,6 +81,7 @@ enum evl_status evl_lab_open(struct lab *lab, const struct evl_run_args *args,
 		return st;
 	}
 	lab->loaded = evl_xcalloc(lab->bench->adapter_count, sizeof(struct evl_loaded *));
+	lab->identities = evl_xcalloc(lab->bench->adapter_count, sizeof *lab->identities);
 	lab->instances = evl_xcalloc(lab->bench->adapter_count, sizeof(struct evl_instance *));
 	st = load_all(lab, args, err);
 	return st < 0 ? st : bind_roles(lab, c, fit, err);
@@ -92,6 +100,7 @@ void evl_lab_close(struct lab *lab)
 			evl_loader_unload(lab->loaded[i]);
 		}
 	}
+	free(lab->identities);
 	free(lab->instances);
 	free(lab->loaded);
 	evl_bench_destroy(lab->bench);
