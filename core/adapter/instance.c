@@ -211,8 +211,7 @@ enum evl_status evl_adapter_identify(struct evl_identity *out, const struct evl_
 	if ((got.capabilities & EVL_CAP_VIRTUAL_TIME) &&
 	    !(adapter->capabilities & EVL_CAP_VIRTUAL_TIME)) {
 		return evl_instance_broken(&in, err, "identify",
-					   "the instance runs in virtual time, but the adapter does "
-					   "not declare it");
+			"the instance runs in virtual time, which the adapter does not declare");
 	}
 	return EVL_OK;
 }

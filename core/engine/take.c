@@ -604,11 +604,13 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	}
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		struct evl_err later = {0};
-		if (t.instances[i].count > 0 &&
-			evl_instance_stop(t.instances[i].in, st == EVL_OK ? err : &later) < 0 &&
-			st == EVL_OK) {
-			st = EVL_E_ADAPTER;
+		struct evl_instance *in = t.instances[i].in;
+		if (t.instances[i].count == 0 ||
+			evl_instance_stop(in, st == EVL_OK ? err : &later) == EVL_OK) {
+			continue;
 		}
+		st = st == EVL_OK ? EVL_E_ADAPTER : st;
+		(void)evl_instance_stop(in, NULL); /* so that the next take is not refused for it */
 	}
 	t.result->frames = t.done;
 	t.result->frames_planned = t.frames_all;
