@@ -22,6 +22,8 @@ static const char help[] =
 	"  --case NAME          only this case; may be given several times\n"
 	"  --reference RUN      run whose recordings are replayed; when not given, the newest\n"
 	"                       passed run of the campaign in the store, or else this run\n"
+	"  --continue RUN       continues a run that was broken off (same campaign, bench, build,\n"
+	"                       seed): finished cases are taken over, the others are run\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
@@ -31,13 +33,15 @@ static const char help[] =
 	"Exit status: 0 pass, 1 fail, 2 inconclusive or interrupted, 3 error (bench, adapter,\n"
 	"campaign, store), 64 usage\n";
 
-enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_PROGRESS, OPT_PATH };
+enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_CONTINUE,
+	OPT_PROGRESS, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_BUILD] = {"build", true},
 	[OPT_STORE] = {"store", true},
 	[OPT_SEED] = {"seed", true},
 	[OPT_CASE] = {"case", CLI_MANY},
 	[OPT_REFERENCE] = {"reference", true},
+	[OPT_CONTINUE] = {"continue", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
@@ -113,6 +117,7 @@ static int run(int argc, char **argv)
 	enum cli_progress_mode mode = CLI_PROGRESS_AUTO;
 	const char **cases = evl_xcalloc((unsigned long)argc, sizeof(*cases));
 	const char *path = NULL;
+	int64_t broken_off = 0;
 	int status;
 
 	while (cli_next(&a)) {
@@ -142,6 +147,14 @@ static int run(int argc, char **argv)
 					"--reference \"%s\" is no number of a run", a.value);
 			}
 			break;
+		case OPT_CONTINUE:
+			if (!cli_parse_run(&broken_off, a.value)) {
+				a.exit = cli_usage(a.verb,
+					"--continue \"%s\" is no number of a run", a.value);
+			}
+			args.take_over = &broken_off;
+			args.take_over_count = 1;
+			break;
 		case OPT_PROGRESS:
 			if (!progress_mode(&mode, a.value)) {
 				a.exit = cli_usage(a.verb,
@@ -162,6 +175,10 @@ static int run(int argc, char **argv)
 	}
 	if (status < 0 && args.build[0] == '\0') {
 		status = cli_usage(a.verb, "--build needs a label that is not empty");
+	}
+	if (status < 0 && args.take_over_count > 0 && args.reference_run > 0) {
+		status = cli_usage(a.verb,
+			"--reference cannot be chosen with --continue: it is that of the run");
 	}
 	if (status >= 0) {
 		goto out;

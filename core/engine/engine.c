@@ -63,6 +63,13 @@ uint64_t evl_engine_now(const struct evl_engine *e)
 	return evl_clock_now(&e->clock);
 }
 
+void evl_engine_pass(struct evl_engine *e, uint64_t until_ns)
+{
+	if (e->clock.is_virtual) {
+		evl_clock_reach(&e->clock, until_ns);
+	}
+}
+
 uint64_t evl_engine_next_begin(const struct evl_engine *e)
 {
 	const uint64_t grid = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;

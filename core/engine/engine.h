@@ -35,6 +35,9 @@ enum evl_status evl_engine_create(
 void evl_engine_destroy(struct evl_engine *engine); /* takes NULL */
 
 uint64_t evl_engine_now(const struct evl_engine *engine); /* ns on the clock of the run */
+/* Virtual clock: on to that instant, never back: what lies before was measured in an earlier run.
+ * Does nothing on the real clock, where the time is what it is. */
+void evl_engine_pass(struct evl_engine *engine, uint64_t until_ns);
 uint32_t evl_engine_channel_count(const struct evl_engine *engine);
 /* Borrowed from the binding. */
 const struct evl_bound_channel *evl_engine_channel(

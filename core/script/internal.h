@@ -110,6 +110,14 @@ struct run_state {
 	struct evl_err store_err;
 };
 
+/* continue.c: cases of runs that were broken off. Checks that they can be continued, and takes over
+ * which recordings they replay; then case by case. */
+enum evl_status evl_continue_begin(struct run_state *r, struct evl_err *err);
+enum evl_status evl_continue_case(
+	struct run_state *r, uint32_t index, bool *taken, struct evl_err *err);
+/* Puts what was taken over in front of the message of the run. */
+void evl_continue_tell(struct run_state *r);
+
 /* campaign.c */
 enum evl_status evl_campaign_load(struct campaign **out, const char *path,
 	const volatile sig_atomic_t *stop, struct run_state *state, struct evl_err *err);

@@ -192,6 +192,12 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 	r->case_index = index;
 	r->case_verdict = EVL_VERDICT_NONE;
 	r->takes = 0;
+	if (r->progress.case_number > 0) {
+		/* A pause on the virtual clock, after which a simulated unit begins afresh: what a
+		 * case measures must not hang on which cases ran before it in this process. */
+		evl_engine_pass(r->engine, evl_engine_now(r->engine) +
+						   (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS);
+	}
 	r->case_started_ns = evl_engine_now(r->engine);
 	r->take_start_ns = r->case_started_ns;
 	r->progress.case_name = c->name;
@@ -238,6 +244,7 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 		evl_verdict_name(r->case_verdict), why.text[0] != '\0' ? why.text : NULL,
 		(int64_t)evl_engine_now(r->engine), err);
 	r->outcome->cases_run++;
+	r->outcome->cases_in_error += r->case_verdict == EVL_VERDICT_ERROR;
 	r->outcome->verdict = evl_verdict_worse(r->outcome->verdict, r->case_verdict);
 	r->progress.case_ended = true;
 	r->progress.case_verdict = r->case_verdict;
@@ -249,21 +256,32 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 
 static enum evl_status run_cases(struct run_state *r, struct evl_err *err)
 {
+	const struct evl_run_args *args = r->args;
+	bool may = true;
 	enum evl_status st = evl_keep_run_begin(r, err);
-	for (uint32_t i = 0; st == EVL_OK && i < r->campaign->case_count && !stop_asked(r); i++) {
-		if (r->campaign->cases[i].wanted) {
+	for (uint32_t i = 0; st == EVL_OK && may && i < r->campaign->case_count && !stop_asked(r);
+		i++) {
+		bool taken = false;
+		if (!r->campaign->cases[i].wanted) {
+			continue;
+		}
+		st = evl_continue_case(r, i, &taken, err);
+		may = taken || args->may_begin == NULL || args->may_begin(args->may_begin_ctx);
+		if (st == EVL_OK && !taken && may) {
 			st = run_case(r, i, err);
 		}
 	}
 	if (st < 0) {
 		return st;
 	}
-	r->outcome->interrupted = stop_asked(r);
+	r->outcome->interrupted = stop_asked(r) || !may;
 	if (r->outcome->interrupted) {
 		r->outcome->verdict =
 			evl_verdict_worse(r->outcome->verdict, EVL_VERDICT_INCONCLUSIVE);
-		remember(r, "stopped early by the user; what was measured is kept");
+		remember(r, stop_asked(r) ? "stopped early by the user; what was measured is kept"
+					  : args->why_not);
 	}
+	evl_continue_tell(r);
 	char now[32];
 	evl_utc_now(now);
 	st = evl_store_run_end(
@@ -304,7 +322,8 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 		st = evl_store_open(&r.store, args->store, EVL_STORE_WRITE, err);
 	}
 	if (st == EVL_OK) {
-		st = find_reference(&r, err);
+		st = args->take_over_count > 0 ? evl_continue_begin(&r, err)
+					       : find_reference(&r, err);
 	}
 	if (st == EVL_OK) {
 		st = run_cases(&r, err);

@@ -49,7 +49,17 @@ struct evl_run_args {
 	size_t case_count;
 	const char *const *adapter_dirs;
 	size_t adapter_dir_count;
+	/* Runs that were broken off, newest first: a case that finished in one of them is taken
+	 * over instead of run again. They must be of the same campaign, bench, build and seed. */
+	const int64_t *take_over;
+	size_t take_over_count;
+	bool errors_again; /* of these cases, those with verdict error are run again all the same */
 	const volatile sig_atomic_t *stop; /* not 0: end early, keep what there is; may be NULL */
+	/* Asked before each case that would run; false: the run ends here as interrupted, with
+	 * `why_not` as its message. May be NULL. */
+	bool (*may_begin)(void *ctx);
+	void *may_begin_ctx;
+	const char *why_not;
 	/* Called often (each 8 ms of bench time): throttle on the other side. May be NULL. */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *progress_ctx;
@@ -60,6 +70,8 @@ struct evl_run_outcome {
 	enum evl_verdict verdict;
 	bool interrupted;
 	uint32_t cases_run;
+	uint32_t cases_taken_over;
+	uint32_t cases_in_error; /* verdict error, run or taken over */
 	uint32_t checks;
 	uint32_t failed;
 	uint32_t inconclusive;

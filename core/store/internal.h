@@ -163,6 +163,10 @@ bool store_writer_alive(const struct evl_store *store);
 enum evl_status store_snapshot_begin(struct evl_store *store, bool *began, struct evl_err *err);
 void store_snapshot_end(struct evl_store *store, bool began);
 
+/* put.c: inside a transaction; the row is not chained. A refused row is EVL_E_INVALID. */
+enum evl_status store_insert_cells(struct evl_store *store, enum table_id id,
+	const struct cell *cells, struct evl_err *err);
+
 /* chain.c: inside a transaction */
 enum evl_status store_chain_append(struct evl_store *store, const struct table *t,
 				   const struct cell *cells, struct evl_err *err);

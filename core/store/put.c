@@ -112,6 +112,35 @@ static enum evl_status refused(struct evl_store *store, const struct table *t,
 	return st;
 }
 
+enum evl_status store_insert_cells(struct evl_store *store, enum table_id id,
+	const struct cell *cells, struct evl_err *err)
+{
+	const struct table *t = &store_tables[id];
+	enum evl_status st = insert_statement(store, id, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	sqlite3_stmt *ins = store->insert[id];
+	for (int i = 0; i < t->column_count; i++) {
+		if (cells[i].null) {
+			sqlite3_bind_null(ins, i + 1);
+		} else if (cells[i].text != NULL) {
+			sqlite3_bind_text(
+				ins, i + 1, cells[i].text, (int)cells[i].len, SQLITE_STATIC);
+		} else {
+			sqlite3_bind_int64(ins, i + 1, cells[i].number);
+		}
+	}
+	int rc = sqlite3_step(ins);
+	if (rc != SQLITE_DONE) {
+		st = (rc & 0xFF) == SQLITE_CONSTRAINT ? refused(store, t, cells, err)
+						      : store_db_error(store, t->name, err);
+	}
+	sqlite3_reset(ins);
+	sqlite3_clear_bindings(ins);
+	return st;
+}
+
 /* Inserts; rows of tables that do not grow are final at once. */
 enum evl_status store_put(struct evl_store *store, enum table_id id, const void *row,
 			  struct evl_err *err)
@@ -129,27 +158,7 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 		store_cells_finish(owned, t);
 		return st;
 	}
-	st = insert_statement(store, id, err);
-	if (st == EVL_OK) {
-		sqlite3_stmt *ins = store->insert[id];
-		for (int i = 0; i < t->column_count; i++) {
-			if (cells[i].null) {
-				sqlite3_bind_null(ins, i + 1);
-			} else if (cells[i].text != NULL) {
-				sqlite3_bind_text(ins, i + 1, cells[i].text, (int)cells[i].len,
-						  SQLITE_STATIC);
-			} else {
-				sqlite3_bind_int64(ins, i + 1, cells[i].number);
-			}
-		}
-		int rc = sqlite3_step(ins);
-		if (rc != SQLITE_DONE) {
-			st = (rc & 0xFF) == SQLITE_CONSTRAINT ? refused(store, t, cells, err)
-							      : store_db_error(store, t->name, err);
-		}
-		sqlite3_reset(ins);
-		sqlite3_clear_bindings(ins);
-	}
+	st = store_insert_cells(store, id, cells, err);
 	if (st == EVL_OK && !t->grows) {
 		st = store_chain_append(store, t, cells, err);
 		half = st != EVL_OK;
