@@ -12,8 +12,8 @@ import sys
 import tempfile
 
 # From the top down: a room may include itself and the rooms after it.
-ROOMS = ['cli', 'night', 'script', 'report', 'store', 'engine', 'recording', 'adapter', 'bench', 'frame',
-         'measure', 'signal', 'base']
+ROOMS = ['cli', 'night', 'script', 'report', 'store', 'engine', 'recording', 'adapter', 'bench',
+         'frame', 'measure', 'signal', 'base']
 # Rooms that may include less than their place in the order allows.
 NARROW = {
     'report': {'report', 'store', 'measure', 'base'},
