@@ -178,8 +178,7 @@ static const char *ready_store(struct simmux_unit *u, const struct simmux_inject
 		what->slip_bits < -(int64_t)SIMMUX_SLIP_STORE) {
 		return "must be 1 to 8192 bits, more or fewer";
 	}
-	if (s->memory == NULL && !simmux_store_init(s, u->options->slip_room_bits,
-					 simmux_unit_most(u, what->channel))) {
+	if (s->memory == NULL && !simmux_store_init(s, 0, simmux_unit_most(u, what->channel))) {
 		return "needs memory that is not there";
 	}
 	if ((int64_t)s->slipper.delay_bits + what->slip_bits < 0) {
@@ -515,6 +514,6 @@ void simmux_inject_drop(struct simmux_unit *u)
 		forget_store(&u->trib[c].store, u->options->slip_room_bits);
 	}
 	for (uint32_t l = 0; l < SIMMUX_LINES; l++) {
-		forget_store(&u->line_store[l], u->options->slip_room_bits);
+		forget_store(&u->line_store[l], 0);
 	}
 }

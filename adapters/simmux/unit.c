@@ -149,9 +149,8 @@ static bool get_memory(struct simmux_unit *u)
 		*in = malloc(most);
 		*out = malloc(simmux_is_bulk(p) ? bulk_room(u, c) : most);
 		good = *in != NULL && *out != NULL;
-		if (good && slip_room > 0) {
-			good = simmux_store_init(line ? &u->line_store[p->line] : &u->trib[c].store,
-				slip_room, most);
+		if (good && slip_room > 0 && !line) {
+			good = simmux_store_init(&u->trib[c].store, slip_room, most);
 		}
 	}
 	return good;
@@ -286,6 +285,23 @@ static const uint8_t *input(struct simmux_unit *u, uint32_t c, const struct simm
 	return t->in;
 }
 
+/* Tells the far end what the decoder found in the last chunk, and what is injected as if it had. */
+static void tell_far_end(struct simmux_line *l)
+{
+	struct evl_sdh_remote *r = &l->remote;
+
+	r->ms_rdi |= (l->wish.section >> EVL_ALARM_MS_RDI & 1u) != 0;
+	for (uint32_t i = 0; i < l->high_count; i++) {
+		uint32_t h = l->highs[i];
+
+		r->high[h].rdi |= (l->wish.high[h] >> EVL_ALARM_HP_RDI & 1u) != 0;
+	}
+	for (uint32_t i = 0; i < l->clients; i++) {
+		r->client[i].rdi |= (l->wish.low[i] >> EVL_ALARM_LP_RDI & 1u) != 0;
+	}
+	evl_sdh_tx_set_remote(l->tx, r);
+}
+
 static void encode(
 	struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io, uint8_t *line)
 {
@@ -306,6 +322,7 @@ static void encode(
 		}
 	}
 	simmux_line_wish(l, simmux_inject_wish(u, l->index, &wish) ? &wish : &nothing);
+	tell_far_end(l);
 	/* The counts are in range: the caller keeps to LEAST and MOST. */
 	evl_require(evl_sdh_encode(l->tx, l->data, l->bytes, SIMMUX_CHUNK_FRAMES, line, NULL) ==
 		    EVL_OK);
@@ -340,22 +357,10 @@ static void decode(struct simmux_unit *u, struct simmux_line *l, const uint8_t *
 {
 	struct hearer hearer = {u, l};
 	const struct evl_sdh_events events = {on_defect, &hearer};
-	const uint32_t alarms[3] = {l->wish.section};
 
 	evl_sdh_decode(l->rx, line, SIMMUX_CHUNK_FRAMES, l->out, l->out_bytes, &events);
 	evl_sdh_rx_take_remote(l->rx, &l->remote);
 	simmux_forget_remote(u, l);
-	/* Remote defects that were injected: told to the far end as if they were there. */
-	l->remote.ms_rdi |= (alarms[0] >> EVL_ALARM_MS_RDI & 1u) != 0;
-	for (uint32_t i = 0; i < l->high_count; i++) {
-		uint32_t h = l->highs[i];
-
-		l->remote.high[h].rdi |= (l->wish.high[h] >> EVL_ALARM_HP_RDI & 1u) != 0;
-	}
-	for (uint32_t i = 0; i < l->clients; i++) {
-		l->remote.client[i].rdi |= (l->wish.low[i] >> EVL_ALARM_LP_RDI & 1u) != 0;
-	}
-	evl_sdh_tx_set_remote(l->tx, &l->remote);
 }
 
 /* Where the bits of the source of each output go. */
