@@ -100,7 +100,7 @@ static enum evl_status split(const struct entry *list[MOST_ENTRIES], uint32_t *c
 enum evl_status evl_sdh_map_parse(
 	struct evl_sdh_map *out, uint32_t stm, const char *text, struct evl_err *err)
 {
-	const struct entry *list[MOST_ENTRIES];
+	const struct entry *list[MOST_ENTRIES] = {NULL};
 	uint32_t count;
 	memset(out, 0, sizeof(*out));
 	enum evl_status status = split(list, &count, text, err);
@@ -162,7 +162,7 @@ static const struct entry *describe(const struct evl_sdh_aug *aug, uint32_t k)
 
 const char *evl_sdh_map_text(const struct evl_sdh_map *map, char text[EVL_SDH_MAP_TEXT])
 {
-	const struct entry *list[MOST_ENTRIES];
+	const struct entry *list[MOST_ENTRIES] = {NULL};
 	bool by_aug = true, by_part = true; /* all parts of an AUG alike; all AUG alike */
 	uint32_t n = 3u * map->stm;
 	for (uint32_t i = 0; i < n; i++) {
