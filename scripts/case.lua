@@ -2,6 +2,7 @@
 -- What a case can do: takes, replays, and the checks that judge them.
 local core = require "core"
 local clock = require "clock"
+local disturbances = require "disturbances"
 local performance = require "performance"
 local spec = require "spec"
 local text = require "text"
@@ -341,6 +342,18 @@ function Case:check_performance(seen, role, limits)
 	seen_of("check_performance", seen)
 	role_of(self, "check_performance", role)
 	performance.check(self, meters(seen, role, "received", nil, "check_performance"), limits)
+end
+
+-- Something planted was measured exactly: scripts/disturbances.lua.
+for _, one in ipairs { { "check_slips", "slips" }, { "check_inverted", "inverted" },
+	{ "check_named", "named" }, { "check_errors", "errors", any = true } } do
+	local where, what = one[1], one[2]
+	Case[where] = function(self, seen, role, c)
+		seen_of(where, seen)
+		role_of(self, where, role)
+		disturbances[what](self, seen,
+			meters(seen, role, "received", not one.any and "pattern" or nil, where), c)
+	end
 end
 
 -- What the tester sent is the recording, bit for bit and at the same offsets.

@@ -22,9 +22,12 @@ static bool is_middle(const struct take *t)
 /* Which of the paths of core/measure/performance.h a channel of this rate is. */
 static const struct evl_performance_path *path_of(enum evl_rate rate)
 {
-	static const char *const names[] = {
-		[EVL_RATE_E1] = "E1", [EVL_RATE_T1] = "T1", [EVL_RATE_STM1] = "RS-1",
-		[EVL_RATE_STM4] = "RS-4", [EVL_RATE_VC3] = "VC-3", [EVL_RATE_VC4] = "VC-4",
+	static const char *const names[] = {[EVL_RATE_E1] = "E1",
+		[EVL_RATE_T1] = "T1",
+		[EVL_RATE_STM1] = "RS-1",
+		[EVL_RATE_STM4] = "RS-4",
+		[EVL_RATE_VC3] = "VC-3",
+		[EVL_RATE_VC4] = "VC-4",
 		[EVL_RATE_VC4_4C] = "VC-4-4c"};
 	evl_require(rate > EVL_RATE_NONE && rate < EVL_RATE_COUNT);
 	return evl_performance_path(names[rate]);
@@ -290,8 +293,7 @@ static void collect_pattern(const struct take *t, struct meter *m)
 	m->out.blocks_damaged = c->blocks.damaged;
 	if (!c->ever_locked && m->have_sample) {
 		struct evl_recognised r;
-		evl_recognise(&r, m->sample, m->sample_bytes, t->plan->known,
-			t->plan->known_count);
+		evl_recognise(&r, m->sample, m->sample_bytes, t->plan->known, t->plan->known_count);
 		if (r.found) {
 			evl_pattern_name(m->out.recognised, &r.pattern);
 		}
@@ -300,6 +302,11 @@ static void collect_pattern(const struct take *t, struct meter *m)
 	m->out.mark_count = (uint32_t)c->error_positions;
 	memcpy(m->out.marks, c->error_bit, sizeof m->out.marks);
 	m->out.first_error_bit = c->error_positions > 0 ? c->error_bit[0] : 0;
+	m->out.last_error_bit = c->last_error_bit;
+	m->out.sync_count =
+		(uint32_t)(c->sync_events < EVL_CHECKER_EVENTS_KEPT ? c->sync_events
+								    : EVL_CHECKER_EVENTS_KEPT);
+	memcpy(m->out.sync, c->event, sizeof m->out.sync);
 }
 
 /* Each block carries the number of its channel. */

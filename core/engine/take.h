@@ -16,6 +16,7 @@
 #include "core/base/alarm.h"
 #include "core/base/digest.h"
 #include "core/base/err.h"
+#include "core/measure/checker.h"
 #include "core/measure/performance.h"
 #include "core/signal/pattern.h"
 
@@ -101,7 +102,7 @@ struct evl_take_plan {
 	struct evl_take_part *parts;
 	uint32_t part_count;
 	const struct evl_take_inside *inside; /* or NULL */
-	const struct evl_pattern *known; /* the user's own, for naming a signal; or NULL */
+	const struct evl_pattern *known;      /* the user's own, for naming a signal; or NULL */
 	size_t known_count;
 	const struct evl_take_injection *injections;
 	uint32_t injection_count;
@@ -145,6 +146,9 @@ struct evl_take_meter {
 	int64_t moved_least_bits, moved_most_bits;
 	uint64_t first_lock_bit;  /* when locked */
 	uint64_t first_error_bit; /* when errors > 0 */
+	uint64_t last_error_bit;  /* PATTERN and no counter: when errors > 0 */
+	struct evl_sync_event sync[EVL_CHECKER_EVENTS_KEPT]; /* PATTERN: losses and finds ... */
+	uint32_t sync_count;
 	uint64_t marks[EVL_TAKE_MARKS];
 	uint32_t mark_count;
 	enum evl_arrival arrival;

@@ -383,6 +383,7 @@ static void compare_part(struct evl_checker *c, uint64_t bit, const uint8_t *exp
 	if (errors > 0) {
 		uint64_t base = bit - bit % 8;
 		first = base + evl_bits_first_diff(expected, got, bytes);
+		c->last_error_bit = base + evl_bits_last_diff(expected, got, bytes);
 		c->error_positions += evl_bits_list_diff(c->error_bit + c->error_positions,
 			EVL_CHECKER_ERRORS_KEPT - c->error_positions, base, expected, got, bytes);
 	}

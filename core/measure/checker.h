@@ -104,7 +104,8 @@ struct evl_checker {
 	uint8_t window[EVL_CHECKER_WINDOW_BITS / 8]; /* WORD, USER: what came in this window */
 
 	/* Results again: behind what each slab touches. */
-	size_t error_positions;                      /* entries in error_bit */
+	uint64_t last_error_bit; /* position of the latest error, when there is one; not COUNTER */
+	size_t error_positions;  /* entries in error_bit */
 	uint64_t error_bit[EVL_CHECKER_ERRORS_KEPT]; /* positions of the first errors */
 	uint64_t sync_events; /* all; the first EVL_CHECKER_EVENTS_KEPT are in event */
 	struct evl_sync_event event[EVL_CHECKER_EVENTS_KEPT];

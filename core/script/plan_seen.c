@@ -33,9 +33,49 @@ static const char *last_alarm(const struct evl_take_result *res, uint32_t channe
 	return name;
 }
 
-/* What only a pattern can say. */
-static void push_pattern(lua_State *L, const struct evl_take_meter *m, uint32_t frame_bits)
+/* Slips and turns of the sense, each at the first error that told it. */
+static void push_sync(
+	lua_State *L, const struct evl_take_result *res, const struct evl_take_meter *m)
 {
+	lua_createtable(L, 0, 0);
+	lua_createtable(L, 0, 0);
+	lua_Integer slips = 0, turns = 0;
+	bool inverted = false;
+	uint64_t lost_at = 0;
+	for (uint32_t i = 0; i < m->sync_count; i++) {
+		const struct evl_sync_event *e = &m->sync[i];
+		if (e->kind == EVL_SYNC_LOST) {
+			lost_at = e->first_error_bit;
+			continue;
+		}
+		int64_t at_ns = evl_take_bit_ns(res, m, lost_at);
+		if (e->slip_bits != 0) {
+			lua_createtable(L, 0, 2);
+			set_integer(L, "bits", e->slip_bits);
+			set_integer(L, "at_ns", at_ns);
+			lua_rawseti(L, -3, ++slips);
+		}
+		if (e->inverted != inverted) {
+			lua_createtable(L, 0, 2);
+			set_bool(L, "inverted", e->inverted);
+			set_integer(L, "at_ns", at_ns);
+			lua_rawseti(L, -2, ++turns);
+			inverted = e->inverted;
+		}
+	}
+	lua_setfield(L, -3, "turns");
+	lua_setfield(L, -2, "slip_list");
+}
+
+/* What only a pattern can say. */
+static void push_pattern(lua_State *L, const struct evl_take_result *res,
+	const struct evl_take_meter *m, uint32_t frame_bits)
+{
+	push_sync(L, res, m);
+	if (m->errors > 0 && !m->counter) {
+		set_integer(L, "error_span_bits",
+			(int64_t)(m->last_error_bit - m->first_error_bit + 1));
+	}
 	set_integer(L, "moved_bits", m->moved_bits);
 	set_integer(L, "moved_least_bits", m->moved_least_bits);
 	set_integer(L, "moved_most_bits", m->moved_most_bits);
@@ -104,7 +144,7 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	set_integer(L, "octet_slips", (int64_t)m->octet_slips);
 	set_integer(L, "last_slip_bits", m->last_slip_bits);
 	if (m->kind == EVL_CONTENT_PATTERN) {
-		push_pattern(L, m, fb);
+		push_pattern(L, res, m, fb);
 	}
 	if (m->locked && m->kind == EVL_CONTENT_PATTERN) {
 		set_integer(L, "first_lock_ns", evl_take_bit_ns(res, m, m->first_lock_bit));
@@ -120,6 +160,9 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	if (m->arrival == EVL_ARRIVAL_CROSSED) {
 		set_text(L, "from_label", evl_engine_channel(r->engine, m->from_channel)->label);
 		set_integer(L, "from_channel", m->from_channel);
+		set_integer(
+			L, "from_number", evl_engine_channel(r->engine, m->from_channel)->number);
+		set_text(L, "from_role", evl_engine_channel(r->engine, m->from_channel)->role);
 	}
 	set_integer(L, "deviation_bits", m->deviation_bits);
 	if (m->delay_bits >= 0) {
@@ -152,7 +195,6 @@ static void push_streams(lua_State *L, struct run_state *r, const struct evl_tak
 		lua_rawseti(L, -2, (lua_Integer)i + 1);
 	}
 }
-
 
 /* Pushes what the case gets back. Runs under evl_sandbox_call: it may run out of Lua memory. */
 int evl_script_push_seen(lua_State *L)

@@ -9,16 +9,8 @@
 #include "core/base/err.h"
 #include "core/signal/kernels.h"
 
-static unsigned ones64(uint64_t v)
-{
-	v = v - (v >> 1 & 0x5555555555555555u);
-	v = (v & 0x3333333333333333u) + (v >> 2 & 0x3333333333333333u);
-	v = (v + (v >> 4)) & 0x0f0f0f0f0f0f0f0fu;
-	return (unsigned)(v * 0x0101010101010101u >> 56);
-}
-
 #if defined(__SSE2__)
-/* Ones of each byte, by the same adding of neighbours as ones64. */
+/* Ones of each byte, by the same adding of neighbours as evl_kernel_ones64. */
 static __m128i ones_bytes(__m128i v)
 {
 	const __m128i m5 = _mm_set1_epi8(0x55);
@@ -57,10 +49,10 @@ uint64_t evl_bits_count_ones(const uint8_t *data, size_t bytes)
 	for (; i + 8 <= bytes; i += 8) {
 		uint64_t v;
 		memcpy(&v, data + i, 8);
-		n += ones64(v);
+		n += evl_kernel_ones64(v);
 	}
 	for (; i < bytes; i++) {
-		n += ones64(data[i]);
+		n += evl_kernel_ones64(data[i]);
 	}
 	return n;
 }
@@ -74,6 +66,22 @@ uint64_t evl_bits_first_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
 {
 	uint64_t where;
 	return evl_bits_list_diff(&where, 1, 0, a, b, bytes) == 1 ? where : (uint64_t)bytes * 8;
+}
+
+uint64_t evl_bits_last_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
+{
+	for (size_t i = bytes; i > 0; i--) {
+		unsigned x = (unsigned)(a[i - 1] ^ b[i - 1]);
+		if (x != 0) {
+			unsigned bit = 7;
+			while ((x & 1) == 0) {
+				x >>= 1;
+				bit--;
+			}
+			return (uint64_t)(i - 1) * 8 + bit;
+		}
+	}
+	return (uint64_t)bytes * 8;
 }
 
 size_t evl_bits_list_diff(

@@ -32,6 +32,9 @@ uint64_t evl_bits_count_diff(const uint8_t *a, const uint8_t *b, size_t bytes);
 /* First bit in which a and b differ; 8 * bytes when they are equal. */
 uint64_t evl_bits_first_diff(const uint8_t *a, const uint8_t *b, size_t bytes);
 
+/* Last bit in which a and b differ; 8 * bytes when they are equal. Looks from the end. */
+uint64_t evl_bits_last_diff(const uint8_t *a, const uint8_t *b, size_t bytes);
+
 /* Writes base + (bit offset) of the first `max` differing bits in rising order; returns how many it
  * wrote. */
 size_t evl_bits_list_diff(uint64_t *out, size_t max, uint64_t base, const uint8_t *a,

@@ -10,14 +10,6 @@
 #define AVX2 __attribute__((target("avx2")))
 #endif
 
-static unsigned ones64(uint64_t v)
-{
-	v = v - (v >> 1 & 0x5555555555555555u);
-	v = (v & 0x3333333333333333u) + (v >> 2 & 0x3333333333333333u);
-	v = (v + (v >> 4)) & 0x0f0f0f0f0f0f0f0fu;
-	return (unsigned)(v * 0x0101010101010101u >> 56);
-}
-
 #if EVL_X86
 static __m128i load16(const uint8_t *p)
 {
@@ -66,7 +58,7 @@ AVX2 static size_t xor_avx2(
 	return i;
 }
 
-/* Ones of each byte, by adding neighbours as ones64 does. */
+/* Ones of each byte, by adding neighbours as evl_kernel_ones64 does. */
 static __m128i ones_bytes(__m128i v)
 {
 	const __m128i m5 = _mm_set1_epi8(0x55);
@@ -186,10 +178,10 @@ uint64_t evl_kernel_count_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
 		uint64_t x, y;
 		memcpy(&x, a + i, 8);
 		memcpy(&y, b + i, 8);
-		n += ones64(x ^ y);
+		n += evl_kernel_ones64(x ^ y);
 	}
 	for (; i < bytes; i++) {
-		n += ones64((uint64_t)(a[i] ^ b[i]));
+		n += evl_kernel_ones64((uint64_t)(a[i] ^ b[i]));
 	}
 	return n;
 }

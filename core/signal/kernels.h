@@ -11,6 +11,15 @@
 #define EVL_X86 0
 #endif
 
+/* Ones of a word, by adding neighbours. */
+static inline unsigned evl_kernel_ones64(uint64_t v)
+{
+	v = v - (v >> 1 & 0x5555555555555555u);
+	v = (v & 0x3333333333333333u) + (v >> 2 & 0x3333333333333333u);
+	v = (v + (v >> 4)) & 0x0f0f0f0f0f0f0f0fu;
+	return (unsigned)(v * 0x0101010101010101u >> 56);
+}
+
 /* dst = a XOR b XOR flip in every byte, flip being 0 or 0xff. a and b may lie in dst, at least 64
  * bytes before it. */
 void evl_kernel_xor(uint8_t *dst, const uint8_t *a, const uint8_t *b, uint8_t flip, size_t bytes);

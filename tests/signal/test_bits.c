@@ -42,13 +42,14 @@ static void count_and_find(void **state)
 		for (uint64_t f = 0; f < flips; f++) {
 			evl_bits_flip(b, evl_rng_below(&rng, 8 * bytes));
 		}
-		uint64_t ones = 0, diff = 0, first = 8 * bytes;
+		uint64_t ones = 0, diff = 0, first = 8 * bytes, last = first;
 		uint64_t list[4], want[4];
 		size_t listed = 0;
 		for (uint64_t i = 0; i < 8 * bytes; i++) {
 			ones += evl_bits_get(a, i);
 			if (evl_bits_get(a, i) != evl_bits_get(b, i)) {
 				first = diff == 0 ? i : first;
+				last = i;
 				if (listed < 4) {
 					want[listed++] = i + 1000;
 				}
@@ -58,6 +59,7 @@ static void count_and_find(void **state)
 		assert_int_equal(evl_bits_count_ones(a, bytes), ones);
 		assert_int_equal(evl_bits_count_diff(a, b, bytes), diff);
 		assert_int_equal(evl_bits_first_diff(a, b, bytes), first);
+		assert_int_equal(evl_bits_last_diff(a, b, bytes), last);
 		assert_int_equal(evl_bits_list_diff(list, 4, 1000, a, b, bytes), listed);
 		assert_memory_equal(list, want, listed * sizeof(list[0]));
 		assert_int_equal(evl_bits_list_diff(list, 0, 0, a, b, bytes), 0);
