@@ -19,8 +19,8 @@ static const struct {
 	uint8_t where; /* enum simmux_where on a line or a low-order path */
 } rules[EVL_ALARM_COUNT] = {
 	[EVL_ALARM_LOS] = {ON_LINE | ON_E1 | ON_T1, SIMMUX_IN_BITS},
-	[EVL_ALARM_OOF] = {ON_LINE, SIMMUX_IN_ENCODER},
-	[EVL_ALARM_LOF] = {ON_LINE, SIMMUX_IN_ENCODER},
+	[EVL_ALARM_OOF] = {ON_LINE | ON_T1, SIMMUX_IN_ENCODER},
+	[EVL_ALARM_LOF] = {ON_LINE | ON_E1 | ON_T1, SIMMUX_IN_ENCODER},
 	[EVL_ALARM_MS_AIS] = {ON_LINE, SIMMUX_IN_ENCODER},
 	[EVL_ALARM_MS_RDI] = {ON_LINE, SIMMUX_IN_ENCODER},
 	[EVL_ALARM_AU_AIS] = {ON_LINE, SIMMUX_IN_ENCODER},
@@ -39,6 +39,11 @@ static const struct {
 	[EVL_ALARM_LP_TIM] = {ON_LOW, SIMMUX_IN_ENCODER},
 	[EVL_ALARM_LP_RFI] = {ON_LOW, SIMMUX_IN_ENCODER},
 	[EVL_ALARM_AIS] = {ON_E1 | ON_T1, SIMMUX_IN_BITS},
+	[EVL_ALARM_RAI] = {ON_E1 | ON_T1, SIMMUX_IN_FRAMES},
+	[EVL_ALARM_LOM] = {ON_E1, SIMMUX_IN_FRAMES},
+	[EVL_ALARM_TS16_LOM] = {ON_E1, SIMMUX_IN_FRAMES},
+	[EVL_ALARM_TS16_AIS] = {ON_E1, SIMMUX_IN_FRAMES},
+	[EVL_ALARM_TS16_RAI] = {ON_E1, SIMMUX_IN_FRAMES},
 };
 
 static const struct simmux_port *port_of(const struct simmux_unit *u, uint32_t channel)
@@ -146,9 +151,17 @@ static const char *check_alarm(
 				 "AIS";
 	}
 	*where = (enum simmux_where)rules[what->alarm].where;
-	return port->kind == SIMMUX_LINE                         ? check_line_alarm(u, what)
-	       : (rules[what->alarm].place & here & ON_LOW) != 0 ? check_low_alarm(u, what)
-								 : NULL;
+	if (port->kind == SIMMUX_LINE) {
+		return check_line_alarm(u, what);
+	}
+	if ((rules[what->alarm].place & here & ON_LOW) != 0) {
+		return check_low_alarm(u, what);
+	}
+	if (what->alarm == EVL_ALARM_LOS || what->alarm == EVL_ALARM_AIS) {
+		return NULL;
+	}
+	*where = SIMMUX_IN_FRAMES;
+	return simmux_watch_check(u->trib[what->channel].watch, what->alarm);
 }
 
 static uint64_t seen_after(const struct simmux_port *port, uint32_t alarm)
@@ -385,8 +398,15 @@ void simmux_inject_apply(struct simmux_unit *u, uint32_t channel, uint8_t *data,
 		struct simmux_pending *p = &u->injections.list[i];
 		struct evl_span part;
 
-		if (p->where == SIMMUX_IN_BITS && cut(&part, u, p, channel, p->span)) {
+		if (!cut(&part, u, p, channel, p->span)) {
+			continue;
+		}
+		if (p->where == SIMMUX_IN_BITS) {
 			apply_one(p, part, u->now * frame_bits, nominal, data, bits);
+		} else {
+			part = fitted(part, nominal, bits);
+			simmux_watch_spoil(
+				u->trib[channel].watch, p, part.begin, part.end, data, bits);
 		}
 	}
 }
@@ -412,7 +432,8 @@ void simmux_inject_consequences(
 		if (p->what.alarm == EVL_ALARM_LOS) {
 			simmux_span_set(data, fitted(part, nominal, bits), true);
 		}
-		if (u->quiet) {
+		/* Where framing is watched, the receiver sees it by itself. */
+		if (u->quiet || u->trib[channel].watch != NULL) {
 			continue;
 		}
 		simmux_defects_note(&u->defects, channel, p->what.alarm, true,
@@ -504,7 +525,7 @@ void simmux_inject_drop(struct simmux_unit *u)
 	for (uint32_t i = 0; i < in->count; i++) {
 		const struct simmux_pending *p = &in->list[i];
 
-		if (p->raise_bits > 0) {
+		if (p->raise_bits > 0 && u->trib[p->what.channel].watch == NULL) {
 			simmux_defects_note(&u->defects, p->what.channel, p->what.alarm, false,
 				u->now * EVL_FRAME_NS);
 		}

@@ -38,6 +38,10 @@ struct simmux_pending {
 	struct evl_span span; /* in bits of the channel; in frames for the encoder */
 	uint64_t raise_bits;  /* E1, T1: bits until the unit sees it, and until it sees the end */
 	struct evl_errors errors;
+	/* In frames: where they lie, see watch.c. */
+	bool phased;
+	uint64_t frame_bit;
+	uint32_t number, frames;
 };
 
 struct simmux_injections {

@@ -207,6 +207,32 @@ void simmux_plant_reset(struct simmux_unit *u)
 	}
 }
 
+/* ---- on inputs of tributaries ---- */
+
+bool simmux_is_stuck(const struct simmux_unit *u, uint32_t channel)
+{
+	for (uint32_t i = 0; u->trib[channel].plant != NULL && i < u->options->fault_count; i++) {
+		const struct simmux_fault *f = &u->options->faults[i];
+
+		if (f->kind == SIMMUX_STUCK_TIMESLOT && f->channel == channel) {
+			return true;
+		}
+	}
+	return false;
+}
+
+void simmux_stick(const struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes)
+{
+	for (uint32_t i = 0; i < u->options->fault_count; i++) {
+		const struct simmux_fault *f = &u->options->faults[i];
+
+		if (f->kind == SIMMUX_STUCK_TIMESLOT && f->channel == channel) {
+			simmux_watch_stick(u->trib[channel].watch, f->timeslot, (uint8_t)f->value,
+				data, (uint64_t)bytes * 8);
+		}
+	}
+}
+
 /* ---- on outputs of tributaries ---- */
 
 struct moved {

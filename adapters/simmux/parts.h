@@ -11,6 +11,7 @@
 #include "adapters/simmux/inject.h"
 #include "adapters/simmux/line.h"
 #include "adapters/simmux/unit.h"
+#include "adapters/simmux/watch.h"
 #include "core/base/rate.h"
 #include "core/signal/impair.h"
 
@@ -45,6 +46,7 @@ struct simmux_trib {
 	bool flows;       /* bulk: containers come and go */
 	struct simmux_plant *plant; /* NULL: nothing */
 	struct simmux_store store;
+	struct simmux_watch *watch; /* NULL: framing is not watched */
 };
 
 struct simmux_unit {
@@ -77,6 +79,9 @@ bool simmux_store_init(struct simmux_store *s, uint64_t delay_bits, uint64_t chu
 /* output.c: the planted defects of outputs and lines. */
 bool simmux_plant_all(struct simmux_unit *u);
 void simmux_plant_finish(struct simmux_plant *p);
+/* Timeslots that are stuck at the input. */
+bool simmux_is_stuck(const struct simmux_unit *u, uint32_t channel);
+void simmux_stick(const struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
 void simmux_output(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
 void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data);
 /* Is anything planted on the line's input in this chunk? With data it is put in. */

@@ -14,6 +14,8 @@
 struct setup {
 	struct simmux_line *line[SIMMUX_LINES];
 	bool traces; /* some trace is expected */
+	struct simmux_framing framing[SIMMUX_CHANNELS];
+	struct simmux_watch *watch[SIMMUX_CHANNELS];
 };
 
 static int refuse(const struct simmux_unit *u, const struct evl_setting *s,
@@ -82,6 +84,39 @@ static int build_lines(const struct simmux_unit *u, struct setup *to,
 	return EVL_ADAPTER_OK;
 }
 
+/* On one tributary, or on all that know such a framing. */
+static int set_framing(const struct simmux_unit *u, struct setup *to, const struct evl_setting *s,
+	struct evl_adapter_error *err)
+{
+	const uint32_t bulk = u->ports->first[SIMMUX_VC3];
+	bool any = false;
+
+	for (uint32_t c = 0; c < bulk; c++) {
+		if (s->channel == SIMMUX_ALL || s->channel == c) {
+			any |= simmux_framing_read(
+				&to->framing[c], u->ports->list[c].kind == SIMMUX_E1, s->text);
+		}
+	}
+	return any ? EVL_ADAPTER_OK
+		   : simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
+			     "framing '%.40s': no tributary that is meant knows it; an E1 has "
+			     "unframed, FAS, CRC-4, FAS CAS, CRC-4 CAS, a T1 unframed, SF, ESF",
+			     s->text);
+}
+
+static bool make_watches(const struct simmux_unit *u, struct setup *to)
+{
+	for (uint32_t c = 0; c < u->ports->count; c++) {
+		if (to->framing[c].set) {
+			to->watch[c] = simmux_watch_create(&to->framing[c], c);
+			if (to->watch[c] == NULL) {
+				return false;
+			}
+		}
+	}
+	return true;
+}
+
 static int set_all(const struct simmux_unit *u, struct setup *to, const struct evl_setting *list,
 	uint32_t count, bool strict, struct evl_adapter_error *err)
 {
@@ -89,8 +124,12 @@ static int set_all(const struct simmux_unit *u, struct setup *to, const struct e
 		const struct evl_setting *s = &list[i];
 
 		if (s->kind == EVL_SETTING_FRAMING) {
-			return simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED,
-				"framing '%.40s': this unit does not watch framing", s->text);
+			int rc = set_framing(u, to, s, err);
+
+			if (rc != EVL_ADAPTER_OK) {
+				return rc;
+			}
+			continue;
 		}
 		for (uint32_t n = 0; n < u->ports->lines && s->kind != EVL_SETTING_MAPPING; n++) {
 			int rc = simmux_line_set(to->line[n], u->options, s, strict, err);
@@ -133,6 +172,11 @@ static void adopt(struct simmux_unit *u, const struct setup *from)
 	}
 	for (uint32_t c = 0; c < u->ports->first[SIMMUX_LINE]; c++) {
 		u->trib[c].client = -1;
+		if (u->trib[c].watch != NULL) {
+			simmux_watch_stop(u->trib[c].watch, u);
+			simmux_watch_destroy(u->trib[c].watch);
+		}
+		u->trib[c].watch = from->watch[c];
 	}
 	for (uint32_t n = 0; n < u->ports->lines; n++) {
 		const struct simmux_line *l = u->line[n];
@@ -152,25 +196,34 @@ int simmux_unit_setup(struct simmux_unit *u, const struct evl_setting *list, uin
 {
 	const struct simmux_options *o = u->options;
 	const bool first = u->line[0] == NULL;
-	struct setup to = {{0}, false};
-	int rc = check_list(u, list, count, err);
+	struct setup *to = calloc(1, sizeof(*to));
+	int rc = to != NULL ? check_list(u, list, count, err)
+			    : simmux_fail(err, EVL_ADAPTER_E_NOMEM, "out of memory for a setup");
 
 	if (rc == EVL_ADAPTER_OK) {
-		rc = build_lines(u, &to, list, count, err);
+		rc = build_lines(u, to, list, count, err);
 	}
 	if (rc == EVL_ADAPTER_OK) {
-		rc = set_all(u, &to, o->settings, o->setting_count, first, err);
+		rc = set_all(u, to, o->settings, o->setting_count, first, err);
 	}
 	if (rc == EVL_ADAPTER_OK) {
-		rc = set_all(u, &to, list, count, true, err);
+		rc = set_all(u, to, list, count, true, err);
+	}
+	if (rc == EVL_ADAPTER_OK && !make_watches(u, to)) {
+		rc = simmux_fail(err, EVL_ADAPTER_E_NOMEM, "out of memory for a setup");
 	}
 	if (rc == EVL_ADAPTER_OK) {
 		simmux_inject_drop(u);
-		adopt(u, &to);
+		adopt(u, to);
+		free(to);
 		return EVL_ADAPTER_OK;
 	}
-	for (uint32_t n = 0; n < SIMMUX_LINES; n++) {
-		simmux_line_destroy(to.line[n]);
+	for (uint32_t n = 0; to != NULL && n < SIMMUX_LINES; n++) {
+		simmux_line_destroy(to->line[n]);
 	}
+	for (uint32_t c = 0; to != NULL && c < u->ports->count; c++) {
+		simmux_watch_destroy(to->watch[c]);
+	}
+	free(to);
 	return first && rc == EVL_ADAPTER_E_UNSUPPORTED ? EVL_ADAPTER_E_OPTION : rc;
 }

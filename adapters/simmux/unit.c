@@ -195,6 +195,7 @@ void simmux_unit_destroy(struct simmux_unit *u)
 		free(u->trib[c].in);
 		free(u->trib[c].out);
 		free(u->trib[c].store.memory);
+		simmux_watch_destroy(u->trib[c].watch);
 		simmux_plant_finish(u->trib[c].plant);
 	}
 	for (uint32_t l = 0; l < SIMMUX_LINES; l++) {
@@ -237,6 +238,9 @@ void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 	for (uint32_t c = 0; c < u->ports->count; c++) {
 		u->trib[c].waiting = 0;
 		u->trib[c].flows = false;
+		if (u->trib[c].watch != NULL) {
+			u->trib[c].watch->running = false;
+		}
 	}
 	u->quiet = true;
 	while (u->now < frame) {
@@ -267,22 +271,57 @@ const char *simmux_unit_inject(
 
 /* ---- one chunk ---- */
 
-/* What arrives at a tributary input: NULL, all ones, when nothing is connected. */
-static const uint8_t *input(struct simmux_unit *u, uint32_t c, const struct simmux_io *io)
+/* A copy of what arrives, to be changed. */
+static uint8_t *own_input(struct simmux_trib *t, const struct simmux_io *io)
 {
-	struct simmux_trib *t = &u->trib[c];
-
-	if (!simmux_inject_touches(u, c)) {
-		return io->tx;
-	}
 	if (io->tx != NULL) {
 		memcpy(t->in, io->tx, io->tx_bytes);
 	} else {
 		memset(t->in, 0xff, io->tx_bytes);
 	}
-	simmux_inject_apply(u, c, t->in, (uint64_t)io->tx_bytes * 8);
-	simmux_inject_consequences(u, c, t->in, (uint64_t)io->tx_bytes * 8);
 	return t->in;
+}
+
+/* The framing of what arrives is watched, and what follows from it done. */
+static const uint8_t *watched(
+	struct simmux_unit *u, uint32_t c, const uint8_t *in, const struct simmux_io *io)
+{
+	struct simmux_trib *t = &u->trib[c];
+
+	if (io->tx == NULL) {
+		simmux_watch_stop(t->watch, u); /* nothing is connected */
+		return in;
+	}
+	simmux_watch_feed(t->watch, u, in, io->tx_bytes);
+	if (simmux_watch_lost(t->watch)) {
+		memset(t->in, 0xff, io->tx_bytes);
+		return t->in;
+	}
+	if (simmux_is_stuck(u, c)) {
+		in = in == t->in ? in : own_input(t, io);
+		simmux_stick(u, c, t->in, io->tx_bytes);
+	}
+	return in;
+}
+
+/* What goes into the encoder: NULL, all ones, when nothing is connected. */
+static const uint8_t *input(struct simmux_unit *u, uint32_t c, const struct simmux_io *io)
+{
+	struct simmux_trib *t = &u->trib[c];
+	const bool touched = simmux_inject_touches(u, c);
+	const uint8_t *in = io->tx;
+
+	if (touched) {
+		in = own_input(t, io);
+		simmux_inject_apply(u, c, t->in, (uint64_t)io->tx_bytes * 8);
+	}
+	if (t->watch != NULL && !u->quiet) {
+		in = watched(u, c, in, io);
+	}
+	if (touched) {
+		simmux_inject_consequences(u, c, t->in, (uint64_t)io->tx_bytes * 8);
+	}
+	return in;
 }
 
 /* Tells the far end what the decoder found in the last chunk, and what is injected as if it had. */

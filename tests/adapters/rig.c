@@ -167,6 +167,9 @@ void rig_take(struct rig *rig, uint64_t at_ns, uint32_t frames, uint32_t slab,
 		if (!line && play) {
 			rig->in[c] = evl_xmalloc(bytes);
 			rig_pattern(rig->in[c], bytes, c);
+			if (rig->shape != NULL) {
+				rig->shape(rig->in[c], frames, c);
+			}
 		}
 		if (capture) {
 			rig->out[c] = evl_xcalloc(bytes, 1);

@@ -43,8 +43,10 @@ struct rig {
 	struct evl_event events[RIG_EVENTS]; /* of the last take */
 	uint32_t event_count;
 	const uint8_t *line_source; /* set before a take: play this into the (first) line */
-	bool idle;                  /* set before a take: play into no tributary */
-	bool only_line;             /* set before a take: capture the line only */
+	/* Set before a take: makes frames of what is played, `frames` of them and some more. */
+	void (*shape)(uint8_t *data, uint32_t frames, uint32_t channel);
+	bool idle;      /* set before a take: play into no tributary */
+	bool only_line; /* set before a take: capture the line only */
 };
 
 /* The channel of that name; the test ends when there is none. */
