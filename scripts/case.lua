@@ -1,9 +1,12 @@
 -- SPDX-License-Identifier: Apache-2.0
 -- What a case can do: takes, replays, and the checks that judge them.
-local core = require "core"
+local alarm_checks = require "alarm_checks"
 local clock = require "clock"
+local core = require "core"
 local disturbances = require "disturbances"
+local inject = require "inject"
 local performance = require "performance"
+local setup = require "setup"
 local spec = require "spec"
 local text = require "text"
 
@@ -13,9 +16,11 @@ Case.__index = Case
 local yield = core.yield
 
 function Case.new(campaign, about)
-	local self = setmetatable({ roles = {}, takes = 0, name = about.name }, Case)
+	local self = setmetatable({ roles = {}, needs = {}, framing = {}, takes = 0,
+		name = about.name }, Case)
 	for _, need in ipairs(campaign.needs) do
 		self.roles[need.role] = true
+		self.needs[need.role] = need
 	end
 	return self
 end
@@ -68,11 +73,19 @@ function Case:take(t)
 	end
 	plan.frames = t.last and core.frames(spec.duration("take: last", t.last)) or 0
 	local shortest
-	local function source(where, value)
+	local function source(where, value, role)
 		local kind = spec.kind(value)
 		if kind == "pattern" then
 			return { pattern = value.name, bytes = value.bytes, bits = value.bits,
 				file = value.file }
+		elseif kind == "framed" then
+			local framing = value.framing or self.framing[role]
+			if not framing then
+				core.fail("%s: framed: framing is missing; say it here or in test:setup", where)
+			end
+			return { pattern = value.pattern.name, bytes = value.pattern.bytes,
+				bits = value.pattern.bits,
+				file = value.pattern.file, framing = framing, timeslots = value.timeslots }
 		elseif kind == "replay" then
 			local recording = value.recording
 			shortest = math.min(shortest or recording.frames, recording.frames)
@@ -85,7 +98,7 @@ function Case:take(t)
 	for _, field in ipairs { "play", "expect" } do
 		for _, role in ipairs(spec.sorted_keys("take: " .. field, t[field] or {})) do
 			role_of(self, "take: " .. field, role)
-			local one = source("take: " .. field .. "." .. role, t[field][role])
+			local one = source("take: " .. field .. "." .. role, t[field][role], role)
 			one.role = role
 			table.insert(plan[field], one)
 		end
@@ -102,7 +115,7 @@ function Case:take(t)
 		end
 		for _, role in ipairs(spec.sorted_keys("take: inside." .. line, inner)) do
 			role_of(self, "take: inside." .. line, role)
-			local one = source("take: inside." .. line .. "." .. role, inner[role])
+			local one = source("take: inside." .. line .. "." .. role, inner[role], role)
 			if not one.pattern then
 				core.fail("take: inside.%s.%s: only a pattern can be followed inside a line", line,
 					role)
@@ -130,22 +143,7 @@ function Case:take(t)
 	end
 	for i, one in ipairs(list_of("take: inject", t.inject,
 		"write { { alarm = \"LOS\", on = \"role\", ... } }, a list even of one")) do
-		spec.fields("take: inject", one, { alarm = "string?", errors = "number?", on = "string",
-			number = "integer?", at = "string", lasting = "string" })
-		role_of(self, "take: inject", one.on)
-		if (one.alarm == nil) == (one.errors == nil) then
-			core.fail("take: inject: give either alarm = \"LOS\" or errors = 1e-6")
-		end
-		if one.alarm and not core.alarm_known(one.alarm) then
-			core.fail("take: inject: alarm %s is not known; use one of %s", spec.show(one.alarm),
-				core.alarm_names())
-		end
-		if one.errors and not (one.errors > 0 and one.errors <= 0.5) then
-			core.fail("take: inject: errors must be a ratio above 0 and at most 0.5")
-		end
-		plan.inject[i] = { alarm = one.alarm, errors = one.errors, role = one.on,
-			number = one.number or 0, at_ns = spec.duration("take: inject: at", one.at),
-			lasting_ns = spec.duration("take: inject: lasting", one.lasting) }
+		plan.inject[i] = inject.one(self.needs, one)
 	end
 	if plan.frames == 0 then
 		if not shortest then
@@ -412,85 +410,29 @@ end
 
 -- No defect was reported by the unit or seen by the tester on this role during the take.
 function Case:check_no_alarms(seen, role)
-	seen_of("check_no_alarms", seen)
-	role_of(self, "check_no_alarms", role)
-	if seen.events_lost > 0 then
-		core.fail("check_no_alarms: %d events were too many to keep; make the take shorter",
-			seen.events_lost)
-	end
-	for _, channel in ipairs(core.channels(role)) do
-		local first
-		for _, e in ipairs(seen.events) do
-			if e.channel == channel.index and e.raised then
-				first = e
-				break
-			end
-		end
-		self:check { kind = "no-alarms", title = "no alarm", channel = channel.index,
-			verdict = first and "fail" or cut_short(seen) and "inconclusive" or "pass",
-			value = first and first.alarm or "none", limit = "none", relation = "is",
-			at_ns = first and first.at_ns,
-			reason = first and string.format("%s %s after the start, "
-				.. "seen by the %s", first.alarm, text.seconds(first.at_ns), first.by)
-				or cut_short(seen), rule = "no defect raised between start and end of the take" }
-	end
-end
-
-local function find_event(seen, channel, c, raised, from_ns)
-	for _, e in ipairs(seen.events) do
-		if e.channel == channel and e.alarm == c.alarm and e.by == c.by and e.raised == raised
-			and e.at_ns >= from_ns then
-			return e
-		end
-	end
+	alarm_checks.none(self, seen_of("check_no_alarms", seen),
+		role_of(self, "check_no_alarms", role))
 end
 
 -- A defect that was provoked is reported within its time and clears within its time.
 function Case:check_alarm(seen, c)
 	seen_of("check_alarm", seen)
-	spec.fields("check_alarm", c, {
-		alarm = "string", on = "string", by = "string", after = "table",
-		raised_within = "string", cleared_within = "string", standard = "string?",
-	})
-	if not core.alarm_known(c.alarm) then
-		core.fail("check_alarm: alarm %s is not known; use one of %s", spec.show(c.alarm),
-			core.alarm_names())
+	if type(c) == "table" then
+		role_of(self, "check_alarm", c.on)
 	end
-	if c.by ~= "unit" and c.by ~= "tester" then
-		core.fail("check_alarm: by must be \"unit\" (its own report) or \"tester\" (seen in the "
-			.. "bits)")
-	end
-	local at = spec.duration("check_alarm: after.at", c.after.at)
-	local ends = at + spec.duration("check_alarm: after.lasting", c.after.lasting)
-	if seen.events_lost > 0 then
-		core.fail("check_alarm: %d events were too many to keep; make the take shorter",
-			seen.events_lost)
-	end
-	for _, channel in ipairs(core.channels(role_of(self, "check_alarm", c.on))) do
-		for _, part in ipairs {
-			{ word = "raised", raised = true, from = at, within = c.raised_within },
-			{ word = "cleared", raised = false, from = ends, within = c.cleared_within },
-		} do
-			local allowed = spec.duration("check_alarm: " .. part.word .. "_within", part.within)
-			local e = find_event(seen, channel.index, c, part.raised, part.from)
-			local took = e and e.at_ns - part.from
-			local ok = took and took <= allowed
-			local reason
-			if not e then
-				reason = cut_short(seen) or string.format("%s was not %s by the %s", c.alarm,
-					part.word, c.by)
-			elseif not ok then
-				reason = "later than allowed"
-			end
-			self:check { kind = "alarm", title = c.alarm .. " " .. part.word,
-				channel = channel.index,
-				verdict = ok and "pass" or cut_short(seen) and "inconclusive" or "fail",
-				value = took and text.seconds(took) or "never", limit = part.within,
-				relation = "at most", at_ns = e and e.at_ns, reason = reason,
-				standard = c.standard, rule = "time from the "
-					.. (part.raised and "beginning" or "end") .. " of the injected defect" }
-		end
-	end
+	alarm_checks.provoked(self, seen, c)
+end
+
+-- A whole walk through one defect; see docs/campaigns.md.
+function Case:walk_defect(t)
+	return alarm_checks.walk(self, t)
+end
+
+-- Sets the unit and the tester's receivers, until the case ends or the next call.
+function Case:setup(t)
+	local list, framing = setup.plan(self.needs, t)
+	core.set_up(list)
+	self.framing = framing
 end
 
 -- The bound channels of a role: a list of { index, number, label, klm }.

@@ -1,6 +1,6 @@
 -- SPDX-License-Identifier: Apache-2.0
--- What every campaign sees without asking: campaign, case, prbs, word, pattern, pattern_file,
--- delay_pattern, replay, time_to_prove, bits_to_prove.
+-- What every campaign sees without asking: campaign, case, prbs, word, pattern, framed,
+-- pattern_file, delay_pattern, replay, time_to_prove, bits_to_prove.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
@@ -10,7 +10,7 @@ local defined = { cases = {}, by_name = {} }
 
 local need_keys = {
 	rate = "string", count = "integer", play = "boolean", capture = "boolean",
-	alarms = "boolean", inject = "boolean",
+	alarms = "boolean", inject = "boolean", clock = "boolean", setup = "boolean",
 }
 
 function campaign(about)
@@ -39,7 +39,8 @@ function campaign(about)
 		needs[#needs + 1] = {
 			role = role, rate = need.rate, count = count, play = need.play or false,
 			capture = need.capture or false, alarms = need.alarms or false,
-			inject = need.inject or false,
+			inject = need.inject or false, clock = need.clock or false,
+			setup = need.setup or false,
 		}
 	end
 	if #needs == 0 then
@@ -120,6 +121,18 @@ function pattern_file(what)
 	end
 	return spec.mark("pattern", { name = what.file,
 		file = core.pattern_file(what.file, what.bits or 0) })
+end
+
+-- A pattern inside E1 or T1 frames: framed { pattern = prbs "2^15-1", framing = "CRC-4",
+-- timeslots = "1-15,17-31" }. Without framing that of test:setup, without timeslots all that carry
+-- user data.
+function framed(t)
+	spec.fields("framed", t, { pattern = "table", framing = "string?", timeslots = "string?" })
+	if spec.kind(t.pattern) ~= "pattern" then
+		core.fail("framed: pattern is not a pattern; write pattern = prbs \"2^15-1\"")
+	end
+	return spec.mark("framed", { pattern = t.pattern, framing = t.framing,
+		timeslots = t.timeslots })
 end
 
 -- The shortest pattern whose phase tells delays of up to `most` at a rate: its period is longer.

@@ -316,7 +316,8 @@ uint32_t evl_bench_line_number(
 	const struct evl_bench_role *role, const struct evl_bench_channel *channel)
 {
 	const struct evl_bench_ride *ride = evl_bench_ride_of(role, channel);
-	return ride == NULL || ride->last == 0 ? channel->number : channel->number - ride->first + 1;
+	bool ranges = ride != NULL && ride->last != 0;
+	return ranges ? channel->number - ride->first + 1 : channel->number;
 }
 
 const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name)

@@ -121,7 +121,7 @@ enum evl_status evl_bench_load(struct evl_bench **out, const char *path, struct 
 
 /* The same for text in memory; `path` is for the messages. For tests and fuzzing. */
 enum evl_status evl_bench_parse(struct evl_bench **out, const char *path, const char *text,
-				size_t bytes, struct evl_err *err);
+	size_t bytes, struct evl_err *err);
 
 void evl_bench_destroy(struct evl_bench *bench); /* takes NULL */
 
@@ -135,11 +135,11 @@ uint32_t evl_bench_line_number(
 	const struct evl_bench_role *role, const struct evl_bench_channel *channel);
 
 /* What people call a channel: "trib 17 (2-6-1)", "trib 64 (line-2 1-1-1)" where the role rides on
- * several lines, "trib 17" without a place, "line" of a role without numbers. `unit` is what the channel rides in, BY_RATE: none; *place is zero when there is
- * none. Adds to `out`. */
+ * several lines, "trib 17" without a place, "line" of a role without numbers. `unit` is what the
+ * channel rides in, BY_RATE: none; *place is zero when there is none. Adds to `out`. */
 void evl_bench_label(struct evl_text *out, struct evl_numbering_place *place,
-		     const struct evl_bench_role *role, const struct evl_bench_channel *channel,
-		     enum evl_numbering_unit unit);
+	const struct evl_bench_role *role, const struct evl_bench_channel *channel,
+	enum evl_numbering_unit unit);
 
 /* NULL when there is no such role, no such instance. */
 const struct evl_bench_role *evl_bench_role(const struct evl_bench *bench, const char *name);

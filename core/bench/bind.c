@@ -189,8 +189,9 @@ static bool channel_fits(struct ask *a, const struct evl_bench_channel *c, enum 
 		    !evl_ride_map(&map, a->bench, a->role, p, a->ports, a->port_count, &err)) {
 			problem(a, a->role->mapping_line, "%s", err.text);
 		}
-		if (p->rate == *rate && !evl_ride_line(&line, a->bench, a->role, c, p->rate, a->ports,
-						       a->port_count, &err)) {
+		if (p->rate == *rate &&
+		    !evl_ride_line(&line, a->bench, a->role, c, p->rate, a->ports, a->port_count,
+				   &err)) {
 			problem(a, c->line, "%s", err.text);
 		}
 	}

@@ -141,8 +141,8 @@ void evl_binding_destroy(struct evl_binding *binding); /* takes NULL */
 void evl_fit_finish(struct evl_fit *fit);              /* takes a zeroed object */
 
 /* Which client of a line with this map (evl_sdh_map_clients) a channel is. Where the numbering
- * leaves the unit to the rate, a T1 is sought in TU-11 and in TU-12. VC-3: number 3 (A - 1) + K, VC-4:
- * A. False when the line carries no such client at that place. */
+ * leaves the unit to the rate, a T1 is sought in TU-11 and in TU-12. VC-3: number 3 (A - 1) + K,
+ * VC-4: A. False when the line carries no such client at that place. */
 bool evl_bound_client(
 	uint32_t *client, const struct evl_sdh_map *map, const struct evl_bound_channel *channel);
 

@@ -108,7 +108,8 @@ static json_t *channel_json(const struct evl_bench_role *role, const struct evl_
 	evl_bench_label(&label, &place, role, c, unit);
 	const struct evl_bench_ride *ride = evl_bench_ride_of(role, c);
 	json_object_set_new(o, "number", json_integer((json_int_t)c->number));
-	json_object_set_new(o, "line", ride != NULL ? cli_json_text(ride->line_channel) : json_null());
+	json_object_set_new(
+		o, "line", ride != NULL ? cli_json_text(ride->line_channel) : json_null());
 	json_object_set_new(o, "channel", cli_json_text(c->name));
 	json_object_set_new(o, "label", cli_json_text(evl_text_str(&label)));
 	if (place.m == 0) {

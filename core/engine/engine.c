@@ -95,6 +95,7 @@ void evl_take_result_destroy(struct evl_take_result *r)
 	}
 	free(r->meters);
 	free(r->events);
+	free(r->framed);
 	free(r->streams);
 	free(r);
 }

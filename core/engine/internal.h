@@ -8,8 +8,11 @@
 #include "core/engine/lease.h"
 #include "core/engine/pace.h"
 #include "core/frame/e1.h"
-#include "core/frame/line_monitor.h"
-#include "core/frame/mux63.h"
+#include "core/frame/e1_build.h"
+#include "core/frame/e1_receive.h"
+#include "core/frame/sdh.h"
+#include "core/frame/t1_build.h"
+#include "core/frame/t1_receive.h"
 #include "core/measure/checker.h"
 #include "core/measure/performance.h"
 #include "core/measure/seconds.h"
@@ -57,16 +60,18 @@ struct meter {
 struct part {
 	const struct evl_take_part *plan;
 	const struct evl_bound_channel *bound;
-	int32_t clock_ppb;   /* of what it plays */
-	size_t slab_bytes;   /* nominal */
-	size_t tx_bytes;     /* of the present slab ... */
-	size_t rx_bytes;     /* ... as they really came */
-	uint64_t sent_bits;  /* in the take proper, before the present slab */
+	int32_t clock_ppb;  /* of what it plays */
+	size_t slab_bytes;  /* nominal */
+	size_t tx_bytes;    /* of the present slab ... */
+	size_t rx_bytes;    /* ... as they really came */
+	uint64_t sent_bits; /* in the take proper, before the present slab */
 	uint64_t received_bits;
-	uint64_t seen_bits;  /* received since the lead-in began */
-	uint8_t *tx; /* NULL when it does not play */
-	uint8_t *rx; /* NULL when it does not capture */
+	uint64_t seen_bits; /* received since the lead-in began */
+	uint8_t *tx;        /* NULL when it does not play */
+	uint8_t *rx;        /* NULL when it does not capture */
 	struct evl_source generator;
+	struct framed_tx *framed_tx; /* NULL: what is played has no frames of ours */
+	struct framed_rx *framed_rx; /* NULL: nobody wants frames */
 	struct evl_stream_digest *sent_digest;
 	struct evl_stream_digest *received_digest;
 	int32_t record_sent; /* channel in the writer, or -1 */
@@ -74,12 +79,59 @@ struct part {
 	int32_t meter; /* or -1 */
 	bool watch_e1;
 	struct evl_e1_monitor e1;
-	struct evl_line_monitor *line;
-	struct evl_cut line_frames; /* what it is fed with */
+	struct line_receiver *line; /* NULL: nobody looks into it */
 	uint64_t started_ns;
 	uint32_t instance;
 	uint32_t place; /* in that instance's arms and slabs */
 	uint32_t rec_flags;
+};
+
+/* framed.c: makes frames around a pattern. */
+struct framed_tx {
+	enum evl_rate rate;
+	struct evl_timeslots slots;
+	struct evl_e1_builder e1;
+	struct evl_t1_builder t1;
+	uint8_t frames[256]; /* 8 frames; what was not sent yet is at their end */
+	size_t left;
+	uint8_t group[EVL_TIMESLOTS_MAX * 8];
+};
+
+/* Receives frames, and takes a group of timeslots out of them. */
+struct framed_rx {
+	struct evl_take_framed out;
+	struct evl_timeslots slots; /* count 0: none is wanted */
+	struct evl_e1_receiver *e1;
+	struct evl_t1_receiver *t1;
+	uint8_t *frames;
+	uint8_t *group;     /* of the present slab ... */
+	size_t group_bytes; /* ... so many bytes, of room: */
+	size_t group_room;
+	bool watched;
+	uint64_t fed_bits; /* before the present slab */
+	uint64_t last_crc, last_e;
+	struct take *take; /* for events */
+	const struct part *part;
+	struct line_receiver *line; /* of a client; NULL: of a port */
+	uint32_t client;
+	uint64_t slab_bits;
+};
+
+/* line_receiver.c: the tester's own receiver of a captured line. */
+struct line_receiver {
+	struct take *take;
+	struct part *part;
+	struct evl_sdh_rx *rx;
+	struct evl_sdh_map map;
+	bool deep;
+	struct evl_cut frames; /* what it is fed with */
+	uint32_t client_count;
+	struct evl_sdh_client clients[EVL_SDH_MOST_CLIENTS];
+	uint32_t channel_of[EVL_SDH_MOST_CLIENTS]; /* that is the client, or UINT32_MAX */
+	uint32_t meter_of[EVL_SDH_MOST_CLIENTS];   /* or UINT32_MAX */
+	struct framed_rx *framed_of[EVL_SDH_MOST_CLIENTS];
+	uint8_t *data[EVL_SDH_MOST_CLIENTS];  /* NULL where nobody listens */
+	uint32_t bytes[EVL_SDH_MOST_CLIENTS]; /* of the present slab */
 };
 
 struct per_instance {
@@ -89,6 +141,8 @@ struct per_instance {
 	uint64_t *started_ns;
 	uint32_t count;
 };
+
+struct causes;
 
 struct take {
 	struct evl_engine *engine;
@@ -105,25 +159,20 @@ struct take {
 	struct per_instance *instances;
 	struct meter *meters;
 	uint32_t meter_count;
-	struct evl_mux63_rx *inside; /* decoder of the line, or NULL */
-	struct evl_cut inside_frames;
-	uint8_t *inside_e1[63];      /* NULL where nobody listens */
-	uint32_t inside_bytes[63];   /* of the present slab */
-	uint32_t inside_meter[63];
-	uint8_t *inside_memory;
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
 	struct evl_rec_writer *writer;
 	uint8_t (*record_digests)[EVL_SHA256_BYTES]; /* by channel of the finished recording */
 	struct evl_event *polled;
-	uint32_t events_cap;
-	enum evl_status event_status;
+	uint8_t **inside_memory; /* by group of plan->inside */
+	uint32_t events_given;   /* of the result, handed to the sink */
+	struct causes *causes;
 	struct evl_sequential proof;
 };
 
 #define EVL_POLL_BATCH 256u
 
 /* meter.c */
-void evl_meters_prepare(struct take *t);
+enum evl_status evl_meters_prepare(struct take *t, struct evl_err *err);
 enum evl_status evl_meters_feed(struct take *t, struct evl_err *err);
 void evl_meters_second(struct take *t, uint32_t second);
 enum evl_status evl_meters_finish(struct take *t, struct evl_err *err);
@@ -136,7 +185,54 @@ enum evl_status evl_prove_prepare(struct take *t, struct evl_err *err);
 /* After evl_meters_second: is all proved that can be? Never true without until_proved. */
 bool evl_prove_second(struct take *t);
 
+/* meter.c, for line_receiver.c */
+struct meter *evl_meter_add(struct take *t, uint32_t part, uint32_t channel, enum evl_place place,
+	enum evl_content kind, enum evl_rate rate, size_t sample_bytes);
+void evl_meter_feed_pattern(const struct take *t, struct meter *m, const uint8_t *rx, size_t bytes);
+
+/* framed.c */
+struct framed_tx *evl_framed_tx_create(
+	enum evl_rate rate, const struct evl_framing *framing, const struct evl_timeslots *slots);
+void evl_framed_tx_fill(
+	struct framed_tx *f, struct evl_source *payload, uint8_t *out, size_t bytes);
+/* `slots` NULL: only watched. `most_bytes` come in a slab. */
+enum evl_status evl_framed_rx_create(struct framed_rx **out, enum evl_rate rate,
+	const struct evl_framing *framing, const struct evl_timeslots *slots, size_t most_bytes,
+	struct evl_err *err);
+void evl_framed_rx_destroy(struct framed_rx *f); /* takes NULL */
+void evl_framed_rx_feed(struct framed_rx *f, const uint8_t *bits, size_t bytes);
+void evl_framed_second(struct take *t, uint32_t second);
+void evl_framed_collect(struct take *t);
+/* Each framed receiver of a take, of ports and of clients. */
+void evl_framed_each(struct take *t, void (*fn)(void *ctx, struct framed_rx *f), void *ctx);
+
+/* line_receiver.c */
+enum evl_status evl_lines_prepare(struct take *t, struct evl_err *err);
+/* After the meters of ports: one for each tributary that is followed. */
+enum evl_status evl_lines_add_meters(struct take *t, struct evl_err *err);
+void evl_lines_feed(struct take *t);
+void evl_lines_feed_meters(struct take *t);
+void evl_line_destroy(struct line_receiver *line); /* takes NULL */
+
+/* cause.c: which higher defect explains which. */
+struct causes *evl_causes_create(const struct take *t);
+void evl_causes_destroy(struct causes *c); /* takes NULL */
+/* Decides events[from .. to - 1]; all calls together in the order of instants. Those up to `known`
+ * are there too, in order, and must reach EVL_CAUSE_LEAD_NS beyond. */
+void evl_causes_decide(struct causes *c, struct evl_take_event *events, uint32_t from, uint32_t to,
+	uint32_t known);
+/* A cause is reported so much later than what it explains, at most: LOF takes 3 ms, in which the
+ * equipment behind has seen its own AIS or OOF (ITU-T G.783; the allowance is ours). */
+#define EVL_CAUSE_LEAD_NS 5000000
+/* What follows from a defect may still begin so long after its end: frame, pointer and multiframe
+ * alignment come back one after the other (ours). */
+#define EVL_CAUSE_TAIL_NS 20000000
+
 /* watch.c */
+void evl_watch_keep(struct take *t, const struct evl_take_event *e);
+/* Instant of a bit of the present slab from the start of the take, rounded down; negative numbers
+ * lie before the slab. */
+int64_t evl_watch_ns(const struct take *t, int64_t bits_into_slab, uint64_t slab_bits);
 enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err);
 void evl_watch_feed(struct take *t);
 enum evl_status evl_watch_poll(struct take *t, struct evl_err *err);

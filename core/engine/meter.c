@@ -46,14 +46,26 @@ static void init_meter(struct meter *m, uint32_t part, uint32_t channel, enum ev
 	m->out.kind = kind;
 }
 
-void evl_meters_prepare(struct take *t)
+struct meter *evl_meter_add(struct take *t, uint32_t part, uint32_t channel, enum evl_place place,
+	enum evl_content kind, enum evl_rate rate, size_t sample_bytes)
+{
+	struct meter *m = &t->meters[t->meter_count++];
+	init_meter(m, part, channel, place, kind, rate);
+	m->out.frame_bits = evl_rate_frame_bits(rate);
+	m->sample = evl_xmalloc(sample_bytes);
+	return m;
+}
+
+enum evl_status evl_meters_prepare(struct take *t, struct evl_err *err)
 {
 	const struct evl_take_plan *plan = t->plan;
 	uint32_t n = 0;
 	for (uint32_t i = 0; i < plan->part_count; i++) {
 		n += plan->parts[i].expected.kind != EVL_CONTENT_NONE;
 	}
-	n += plan->inside != NULL ? plan->inside->count : 0;
+	for (uint32_t i = 0; i < plan->inside_count; i++) {
+		n += plan->inside[i].count;
+	}
 	t->meters = evl_xcalloc(n, sizeof *t->meters);
 	size_t widest = 0;
 	for (uint32_t i = 0; i < plan->part_count; i++) {
@@ -62,9 +74,14 @@ void evl_meters_prepare(struct take *t)
 		if (c->kind == EVL_CONTENT_NONE) {
 			continue;
 		}
-		struct meter *m = &t->meters[t->meter_count];
-		init_meter(m, i, plan->parts[i].channel, EVL_PLACE_RECEIVED, c->kind,
-			t->parts[i].bound->rate);
+		const struct framed_rx *f = c->slots.count > 0 ? t->parts[i].framed_rx : NULL;
+		size_t room = evl_slab_room((uint32_t)t->parts[i].slab_bytes);
+		t->parts[i].meter = (int32_t)t->meter_count;
+		struct meter *m = evl_meter_add(t, i, plan->parts[i].channel, EVL_PLACE_RECEIVED,
+			c->kind, t->parts[i].bound->rate, f != NULL ? f->group_room : room);
+		if (f != NULL) {
+			m->out.frame_bits = c->slots.count * 8;
+		}
 		m->expected = c;
 		if (c->kind == EVL_CONTENT_PATTERN) {
 			m->phase = c->phase;
@@ -72,37 +89,12 @@ void evl_meters_prepare(struct take *t)
 			m->phase_set = c->phase_set;
 			evl_checker_init(&m->checker, &c->pattern);
 		}
-		size_t room = evl_slab_room((uint32_t)t->parts[i].slab_bytes);
 		if (c->kind == EVL_CONTENT_RECORDING && room > widest) {
 			widest = room;
 		}
-		m->sample = evl_xmalloc(room);
-		t->parts[i].meter = (int32_t)t->meter_count++;
 	}
 	t->scratch = evl_xmalloc(widest);
-	if (plan->inside == NULL) {
-		return;
-	}
-	/* What the line may bring in a slab, and less than 8 frames from before. */
-	const size_t e1 = EVL_MUX63_MOST_BYTES(EVL_TAKE_SLAB_FRAMES + 2 * EVL_SLAB_FRAMES_MIN);
-	t->inside_memory = evl_xcalloc(plan->inside->count, e1);
-	for (uint32_t i = 0; i < plan->inside->count; i++) {
-		uint8_t slot = plan->inside->slots[i].slot;
-		evl_require(slot < 63 && t->inside_e1[slot] == NULL);
-		struct meter *m = &t->meters[t->meter_count];
-		init_meter(m, plan->inside->part, plan->inside->slots[i].channel, EVL_PLACE_LINE,
-			EVL_CONTENT_PATTERN, EVL_RATE_E1);
-		m->out.line_channel = plan->parts[plan->inside->part].channel;
-		m->phase = plan->inside->slots[i].phase;
-		m->identity = plan->inside->identity;
-		m->phase_set = plan->inside->phase_set;
-		m->sample = evl_xmalloc(e1);
-		struct evl_pattern own = plan->inside->pattern;
-		own.channel = (uint16_t)plan->inside->slots[i].channel;
-		evl_checker_init(&m->checker, &own);
-		t->inside_e1[slot] = t->inside_memory + i * e1;
-		t->inside_meter[slot] = t->meter_count++;
-	}
+	return evl_lines_add_meters(t, err);
 }
 
 /* The next bytes of a block were compared: with errors or not, in synchronism at their end or not.
@@ -137,7 +129,7 @@ static void feed_by_blocks(struct meter *m, const uint8_t *rx, size_t bytes)
 	}
 }
 
-static void feed_pattern(const struct take *t, struct meter *m, const uint8_t *rx, size_t bytes)
+void evl_meter_feed_pattern(const struct take *t, struct meter *m, const uint8_t *rx, size_t bytes)
 {
 	feed_by_blocks(m, rx, bytes);
 	if (!m->checker.ever_locked && is_middle(t)) {
@@ -204,7 +196,12 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 		}
 		struct meter *m = &t->meters[p->meter];
 		if (m->out.kind == EVL_CONTENT_PATTERN) {
-			feed_pattern(t, m, p->rx, p->rx_bytes);
+			if (m->expected->slots.count > 0) {
+				evl_meter_feed_pattern(
+					t, m, p->framed_rx->group, p->framed_rx->group_bytes);
+			} else {
+				evl_meter_feed_pattern(t, m, p->rx, p->rx_bytes);
+			}
 			continue;
 		}
 		enum evl_status st = feed_recording(t, m, p->rx, p->rx_bytes, err);
@@ -212,15 +209,7 @@ enum evl_status evl_meters_feed(struct take *t, struct evl_err *err)
 			return st;
 		}
 	}
-	if (t->inside == NULL) {
-		return EVL_OK;
-	}
-	for (uint32_t slot = 0; slot < 63; slot++) {
-		if (t->inside_e1[slot] != NULL) {
-			feed_pattern(t, &t->meters[t->inside_meter[slot]], t->inside_e1[slot],
-				t->inside_bytes[slot]);
-		}
-	}
+	evl_lines_feed_meters(t);
 	return EVL_OK;
 }
 

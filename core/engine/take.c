@@ -189,6 +189,10 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
 			evl_source_start(
 				&p->generator, &p->plan->played.pattern, p->plan->played.phase);
+			if (p->plan->played.slots.count > 0) {
+				p->framed_tx = evl_framed_tx_create(p->bound->rate,
+					&p->plan->played.framing, &p->plan->played.slots);
+			}
 		}
 		if (p->plan->played.kind == EVL_CONTENT_RECORDING && !p->plan->record_sent) {
 			p->sent_digest = evl_stream_digest_create();
@@ -197,19 +201,10 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 			p->received_digest = evl_stream_digest_create();
 		}
 	}
-	evl_meters_prepare(t);
-	enum evl_status proof = evl_prove_prepare(t, err);
-	if (proof < 0) {
-		return proof;
-	}
-	if (plan->inside != NULL) {
-		enum evl_status st = evl_mux63_rx_create(&t->inside, NULL, err);
-		if (st < 0) {
-			return st;
-		}
-		evl_cut_init(&t->inside_frames, EVL_SLAB_FRAMES_MIN * EVL_MUX63_LINE_BYTES);
-	}
-	return evl_watch_prepare(t, err);
+	t->inside_memory = evl_xcalloc(plan->inside_count, sizeof *t->inside_memory);
+	enum evl_status st = evl_watch_prepare(t, err);
+	st = st == EVL_OK ? evl_meters_prepare(t, err) : st;
+	return st == EVL_OK ? evl_prove_prepare(t, err) : st;
 }
 
 static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
@@ -254,10 +249,11 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	for (uint32_t i = 0; i < t->plan->injection_count && st == EVL_OK; i++) {
 		const struct evl_take_injection *j = &t->plan->injections[i];
 		const struct evl_bound_channel *b = evl_engine_channel(e, j->channel);
-		struct evl_inject what = {
-			.kind = j->alarm != EVL_ALARM_NONE ? EVL_INJECT_ALARM : EVL_INJECT_ERRORS,
+		struct evl_inject what = {.kind = j->kind,
 			.channel = b->channel,
 			.alarm = j->alarm,
+			.path = j->path,
+			.slip_bits = j->slip_bits,
 			.numerator = j->numerator,
 			.denominator = j->denominator,
 			.at_ns = evl_clock_for_adapters(&e->clock, t->start_ns + j->at_ns),
@@ -299,7 +295,12 @@ static enum evl_status fill(struct take *t, struct evl_err *err)
 		struct part *p = &t->parts[i];
 		enum evl_status st = EVL_OK;
 		size_t bytes = evl_instance_tx_bytes(t->instances[p->instance].in, p->place, SLAB);
-		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
+		if (p->framed_tx != NULL) {
+			evl_framed_tx_fill(
+				p->framed_tx, t->in_lead_in ? NULL : &p->generator, p->tx, bytes);
+		} else if (t->in_lead_in) {
+			continue; /* idle, as made at the beginning */
+		} else if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
 			evl_source_fill(&p->generator, p->tx, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
 			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
@@ -340,31 +341,6 @@ static enum evl_status keep_bits(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
-/* Whole pieces of 8 line frames. */
-static void decode_piece(void *ctx, const uint8_t *line, uint32_t pieces)
-{
-	struct take *t = ctx;
-	uint8_t *e1[EVL_MUX63_TRIBS];
-	uint32_t bytes[EVL_MUX63_TRIBS];
-	for (uint32_t slot = 0; slot < EVL_MUX63_TRIBS; slot++) {
-		e1[slot] = t->inside_e1[slot] != NULL ? t->inside_e1[slot] + t->inside_bytes[slot]
-						      : NULL;
-	}
-	evl_mux63_decode_bytes(t->inside, line, pieces * EVL_SLAB_FRAMES_MIN, e1, bytes, NULL);
-	for (uint32_t slot = 0; slot < EVL_MUX63_TRIBS; slot++) {
-		t->inside_bytes[slot] += bytes[slot];
-	}
-}
-
-static void decode_inside(struct take *t)
-{
-	if (t->inside != NULL) {
-		const struct part *line = &t->parts[t->plan->inside->part];
-		memset(t->inside_bytes, 0, sizeof t->inside_bytes);
-		evl_cut_feed(&t->inside_frames, line->rx, line->rx_bytes, decode_piece, t);
-	}
-}
-
 /* The present slab is used up. */
 static void advance(struct take *t)
 {
@@ -388,9 +364,9 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	t->in_lead_in = true;
 	t->slab_ns = -(int64_t)EVL_TAKE_LEAD_IN * (int64_t)EVL_FRAME_NS;
 	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK; lead += SLAB) {
-		st = exchange(t, err);
+		st = fill(t, err);
+		st = st == EVL_OK ? exchange(t, err) : st;
 		if (st == EVL_OK) {
-			decode_inside(t);
 			evl_watch_feed(t);
 			st = evl_watch_poll(t, err);
 			advance(t);
@@ -408,7 +384,6 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			(st = keep_bits(t, err)) < 0) {
 			break;
 		}
-		decode_inside(t);
 		evl_watch_feed(t);
 		if ((st = evl_meters_feed(t, err)) < 0 || (st = evl_watch_poll(t, err)) < 0) {
 			break;
@@ -423,6 +398,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 				break;
 			}
 			evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
+			evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
 			if (t->sink->tick != NULL) {
 				t->sink->tick(t->sink->ctx);
 			}
@@ -438,6 +414,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	}
 	if (t->done % EVL_FRAMES_PER_S != 0) {
 		evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
+		evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
 	}
 	return st;
 }
@@ -528,8 +505,9 @@ static void release(struct take *t)
 		free(p->rx);
 		evl_stream_digest_destroy(p->sent_digest);
 		evl_stream_digest_destroy(p->received_digest);
-		evl_line_monitor_destroy(p->line);
-		evl_cut_finish(&p->line_frames);
+		free(p->framed_tx);
+		evl_framed_rx_destroy(p->framed_rx);
+		evl_line_destroy(p->line);
 	}
 	for (uint32_t i = 0; t->instances != NULL && i < t->engine->args.instance_count; i++) {
 		free(t->instances[i].arms);
@@ -542,12 +520,14 @@ static void release(struct take *t)
 	free(t->parts);
 	free(t->instances);
 	free(t->meters);
+	for (uint32_t i = 0; t->inside_memory != NULL && i < t->plan->inside_count; i++) {
+		free(t->inside_memory[i]);
+	}
 	free(t->inside_memory);
+	evl_causes_destroy(t->causes);
 	free(t->scratch);
 	free(t->polled);
 	free(t->record_digests);
-	evl_mux63_rx_destroy(t->inside);
-	evl_cut_finish(&t->inside_frames);
 	evl_rec_abandon(t->writer);
 	evl_lease_release(t->engine->leases, t->plan->holder);
 }
@@ -622,6 +602,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		e->off_clock = had_own_clock(&t);
 		collect_streams(&t);
 		evl_watch_finish(&t);
+		evl_framed_collect(&t);
 		*out = t.result;
 	} else {
 		evl_take_result_destroy(t.result);

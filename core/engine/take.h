@@ -18,6 +18,10 @@
 #include "core/base/err.h"
 #include "core/measure/checker.h"
 #include "core/measure/performance.h"
+#include "core/frame/framing.h"
+#include "core/frame/sdh_map.h"
+#include "core/frame/timeslot.h"
+#include "core/frame/trace.h"
 #include "core/signal/pattern.h"
 
 struct evl_rec;
@@ -43,8 +47,12 @@ struct evl_take_content {
 	enum evl_content kind;
 	struct evl_pattern pattern;         /* COUNTER: with the channel's own number */
 	enum evl_pattern_identity identity; /* how the channels that share a phase set differ */
-	uint32_t phase_set;     /* channels with the same pattern and set are told apart */
-	uint64_t phase;         /* of the first bit after the start */
+	uint32_t phase_set; /* channels with the same pattern and set are told apart */
+	uint64_t phase;     /* of the first bit after the start */
+	/* PATTERN inside frames: when framing is other than unframed the pattern fills these
+	 * timeslots, in their order, and the others are idle; slots.count is then above 0. */
+	struct evl_framing framing;
+	struct evl_timeslots slots;
 	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
 	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
@@ -60,29 +68,47 @@ struct evl_take_part {
 	bool record_sent; /* into the recording of the plan */
 	bool record_received;
 	bool watch; /* look for alarms in the captured bits */
+	/* For watch and inside: */
+	struct evl_framing framing;    /* of an E1 or T1 that is watched */
+	const struct evl_sdh_map *map; /* of a line: what it carries; NULL: as the bench says */
+	const struct evl_take_expectation *expectations; /* of a line */
+	uint32_t expectation_count;
 };
 
-/* Follow the pattern of 63 tributaries inside a captured STM-1 line. */
+/* What a watched line should carry at one place (evl_sdh_rx_expect_trace, _expect_label). */
+struct evl_take_expectation {
+	uint32_t level; /* enum evl_sdh_level, and the index there */
+	uint32_t index;
+	struct evl_trace trace; /* kind NONE: it is the label */
+	int32_t label;
+};
+
+/* Follow the patterns of tributaries inside a captured line. */
 struct evl_take_inside {
 	uint32_t part; /* of the line, which must be captured */
 	struct evl_pattern pattern;
 	enum evl_pattern_identity identity;
 	uint32_t phase_set;
-	uint32_t count; /* tributaries that are followed, at most 63 */
-	struct {
+	struct evl_framing framing; /* as in evl_take_content */
+	struct evl_timeslots slots;
+	uint32_t count;
+	const struct evl_take_follow {
 		uint32_t channel; /* that sends the pattern ... */
-		uint8_t slot;     /* ... expected in this TU-12, 0..62 by column order */
+		uint32_t client;  /* ... expected as this client of the line, each once in a line */
 		uint64_t phase;
-	} slots[63];
+	} * follow;
 };
 
 struct evl_take_injection {
 	uint32_t channel;
-	enum evl_alarm alarm; /* NONE: bit errors */
+	uint32_t kind; /* enum evl_inject_kind of the driver ABI */
+	enum evl_alarm alarm;
+	uint32_t path; /* of a high-order path on a line; 0: all */
 	uint64_t numerator;
 	uint64_t denominator;
 	uint64_t at_ns; /* from the start */
 	uint64_t lasting_ns;
+	int64_t slip_bits;
 };
 
 /* End as soon as every meter has an error ratio that is proved to be below `ratio`, or above it, by
@@ -101,8 +127,9 @@ struct evl_take_plan {
 	struct evl_take_proof until_proved;
 	struct evl_take_part *parts;
 	uint32_t part_count;
-	const struct evl_take_inside *inside; /* or NULL */
-	const struct evl_pattern *known;      /* the user's own, for naming a signal; or NULL */
+	const struct evl_take_inside *inside;
+	uint32_t inside_count;
+	const struct evl_pattern *known; /* the user's own, for naming a signal; or NULL */
 	size_t known_count;
 	const struct evl_take_injection *injections;
 	uint32_t injection_count;
@@ -121,7 +148,7 @@ enum evl_arrival {
 
 enum evl_place {
 	EVL_PLACE_RECEIVED = 0, /* what the channel captured */
-	EVL_PLACE_LINE,         /* its timeslot inside the line */
+	EVL_PLACE_LINE,         /* its place inside the line */
 };
 
 /* What was measured on one channel at one place over the whole take. */
@@ -130,6 +157,7 @@ struct evl_take_meter {
 	enum evl_place place;
 	uint32_t line_channel; /* when place is LINE */
 	enum evl_content kind; /* PATTERN: against the pattern; RECORDING: against the recording */
+	uint32_t frame_bits;   /* compared in 125 us, nominal */
 	bool locked;           /* a pattern was found at least once */
 	bool inverted;
 	uint64_t stream_bits; /* that came in the take; positions below count these */
@@ -171,6 +199,32 @@ struct evl_take_event {
 	bool raised;
 	bool by_unit;  /* its own report; otherwise seen by the tester in the bits */
 	int64_t at_ns; /* from the start; negative in the lead-in */
+	/* LINE: the tester saw the tributary `channel` inside a line, `line_channel`; where no
+	 * channel is bound to that client of the line, `channel` is the line itself. */
+	enum evl_place place;
+	uint32_t line_channel;
+	int32_t client; /* -1: not about a client */
+	uint32_t path;  /* high-order path, from 1 in the order of the line; 0: none, or not said */
+	/* A higher defect stood that explains this one (cause.h): then it is `cause` on the channel
+	 * cause_channel; else NONE. A clear has what its raise has. */
+	enum evl_alarm cause;
+	uint32_t cause_channel;
+	bool cause_by_unit;
+};
+
+/* What was counted in the frames of one channel. */
+struct evl_take_framed {
+	uint32_t channel;
+	enum evl_place place;
+	struct evl_framing framing;
+	uint64_t frames, crc_blocks, crc_errors;
+	uint64_t e_bits;              /* E1: blocks that the far end says were errored */
+	uint64_t frame_errors;        /* FAS words, or framing bits, that were wrong */
+	uint64_t losses;              /* of frame alignment */
+	uint64_t errored_seconds;     /* with CRC errors, E bits apart */
+	uint64_t far_errored_seconds; /* with E bits */
+	uint32_t worst_second;        /* with the most CRC errors, from 0 ... */
+	uint64_t worst_errors;        /* ... and how many */
 };
 
 struct evl_take_stream {
@@ -197,6 +251,8 @@ struct evl_take_result {
 	struct evl_take_event *events; /* by time, then channel */
 	uint32_t event_count;
 	uint64_t events_lost;
+	struct evl_take_framed *framed; /* by channel, then place */
+	uint32_t framed_count;
 	struct evl_take_stream *streams;
 	uint32_t stream_count;
 	char record_sha256[EVL_SHA256_HEX]; /* of the finished recording file; "" without */

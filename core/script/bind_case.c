@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "core/script/internal.h"
+#include "core/script/setup.h"
 
 static struct run_state *running(lua_State *L)
 {
@@ -172,6 +173,7 @@ static const luaL_Reg functions[] = {
 	{"check", case_check},
 	{"channels", case_channels},
 	{"find_recording", case_find_recording},
+	{"set_up", evl_setup_apply},
 	{NULL, NULL},
 };
 

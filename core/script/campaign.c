@@ -88,6 +88,8 @@ static int take_over(lua_State *L)
 		need->capture = take_boolean(L, at, "capture");
 		need->alarms = take_boolean(L, at, "alarms");
 		need->inject = take_boolean(L, at, "inject");
+		need->clock = take_boolean(L, at, "clock");
+		need->setup = take_boolean(L, at, "setup");
 		lua_pop(L, 1);
 	}
 	lua_getfield(L, defined, "cases");

@@ -20,7 +20,7 @@ struct campaign_need {
 	char *role;
 	enum evl_rate rate;
 	uint32_t count;
-	bool play, capture, alarms, inject;
+	bool play, capture, alarms, inject, clock, setup;
 };
 
 struct campaign_case {
@@ -83,6 +83,8 @@ struct open_recording {
 	uint64_t frames; /* of the shortest channel */
 };
 
+struct setup;
+
 struct run_state {
 	const struct evl_run_args *args;
 	struct evl_run_outcome *outcome;
@@ -96,6 +98,7 @@ struct run_state {
 	/* The running case. */
 	lua_State *co;
 	uint32_t case_index;
+	struct setup *setup; /* setup.c; NULL while no case set anything up */
 	int case_no;
 	int take_no;
 	uint32_t takes;
@@ -162,6 +165,10 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);
 void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink);
 void evl_keep_result(struct run_state *r, const struct evl_take_plan *plan,
 	const struct evl_take_result *result);
+#define EVL_EVENT_PLACE 72
+/* Where an event was besides its channel: "path 2", "in line", "client 7"; or NULL. */
+const char *evl_keep_event_place(
+	char place[EVL_EVENT_PLACE], const struct run_state *r, const struct evl_take_event *e);
 void evl_utc_now(char out[32]);
 /* Opens a recording that the store knows; the index in r->recordings, or -1. */
 int evl_keep_open_recording(struct run_state *r, const char *name, int64_t run,

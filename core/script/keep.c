@@ -189,16 +189,39 @@ static void on_second(void *ctx, const struct evl_take_second *s)
 	evl_keep_status(r, evl_store_put_second(r->store, &row, &err), &err);
 }
 
+const char *evl_keep_event_place(
+	char place[EVL_EVENT_PLACE], const struct run_state *r, const struct evl_take_event *e)
+{
+	if (e->place == EVL_PLACE_LINE) {
+		const char *line = evl_engine_channel(r->engine, e->line_channel)->label;
+		if (e->channel != e->line_channel) {
+			snprintf(place, EVL_EVENT_PLACE, "in %.60s", line);
+		} else {
+			snprintf(place, EVL_EVENT_PLACE, "client %d", (int)e->client + 1);
+		}
+		return place;
+	}
+	if (e->path > 0) {
+		snprintf(place, EVL_EVENT_PLACE, "path %u", (unsigned)e->path);
+		return place;
+	}
+	return NULL;
+}
+
 static void on_event(void *ctx, const struct evl_take_event *e)
 {
 	struct run_state *r = ctx;
+	char place[EVL_EVENT_PLACE];
 	struct evl_row_event row = {.case_no = r->case_no,
 		.take_no = r->take_no,
 		.channel_no = (int)e->channel,
 		.at_ns = (int64_t)r->take_start_ns + e->at_ns,
 		.alarm = evl_alarm_name(e->alarm),
 		.raised = e->raised,
-		.source = e->by_unit ? "unit" : "tester"};
+		.place = evl_keep_event_place(place, r, e),
+		.source = e->by_unit ? "unit" : "tester",
+		.consequence_of = e->cause != EVL_ALARM_NONE ? evl_alarm_name(e->cause) : NULL,
+		.cause_channel_no = e->cause != EVL_ALARM_NONE ? (int)e->cause_channel : -1};
 	struct evl_err err = {0};
 	evl_keep_status(r, evl_store_add_event(r->store, NULL, &row, &err), &err);
 }
@@ -247,8 +270,13 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 		}
 	}
 	bool inside = m->place == EVL_PLACE_LINE;
-	if (inside) {
-		pattern = evl_pattern_name(name, &plan->inside->pattern);
+	for (uint32_t i = 0; inside && i < plan->inside_count; i++) {
+		const struct evl_take_inside *in = &plan->inside[i];
+		for (uint32_t k = 0; k < in->count; k++) {
+			if (in->follow[k].channel == m->channel) {
+				pattern = evl_pattern_name(name, &in->pattern);
+			}
+		}
 	}
 	struct evl_row_measurement row = {.case_no = r->case_no,
 		.take_no = r->take_no,

@@ -63,6 +63,8 @@ static enum evl_status bind_roles(struct lab *lab, const struct campaign *c, str
 					     .capture = from->capture,
 					     .alarms = from->alarms,
 					     .inject = from->inject,
+					     .clock = from->clock,
+					     .setup = from->setup,
 					     .where = c->path};
 	}
 	enum evl_status st =

@@ -9,30 +9,10 @@
 #include <jansson.h>
 
 #include "core/base/file.h"
-#include "core/measure/delay.h"
 #include "core/measure/phase.h"
-#include "core/script/internal.h"
+#include "core/script/plan.h"
 
-struct build {
-	struct run_state *r;
-	lua_State *L;
-	int table; /* stack index of the yielded plan */
-	struct evl_take_plan plan;
-	struct evl_take_inside inside;
-	char *record_as;
-	char *record_path; /* as stored: relative to the store's folder */
-	char *record_file; /* as opened */
-	char *record_meta;
-	int recording_no;
-	struct evl_user_pattern **users; /* owned, for the time of the take */
-	const char **user_bytes;         /* Lua strings they were made of */
-	size_t user_count;
-	struct evl_pattern *known;       /* owned */
-	char holder[96];
-	char name[80];
-};
-
-static const char *text_field(lua_State *L, int at, const char *name)
+const char *evl_plan_text(lua_State *L, int at, const char *name)
 {
 	lua_getfield(L, at, name);
 	const char *text = lua_type(L, -1) == LUA_TSTRING ? lua_tostring(L, -1) : NULL;
@@ -40,7 +20,7 @@ static const char *text_field(lua_State *L, int at, const char *name)
 	return text;
 }
 
-static int64_t integer_field(lua_State *L, int at, const char *name)
+int64_t evl_plan_integer(lua_State *L, int at, const char *name)
 {
 	lua_getfield(L, at, name);
 	int64_t v = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : 0;
@@ -48,7 +28,7 @@ static int64_t integer_field(lua_State *L, int at, const char *name)
 	return v;
 }
 
-static double number_field(lua_State *L, int at, const char *name)
+double evl_plan_number(lua_State *L, int at, const char *name)
 {
 	lua_getfield(L, at, name);
 	double v = lua_tonumber(L, -1);
@@ -57,7 +37,7 @@ static double number_field(lua_State *L, int at, const char *name)
 }
 
 /* The part of a channel, made when it is not there yet. */
-static struct evl_take_part *part_of(struct build *b, uint32_t channel)
+struct evl_take_part *evl_plan_part(struct build *b, uint32_t channel)
 {
 	for (uint32_t i = 0; i < b->plan.part_count; i++) {
 		if (b->plan.parts[i].channel == channel) {
@@ -69,7 +49,7 @@ static struct evl_take_part *part_of(struct build *b, uint32_t channel)
 	return p;
 }
 
-static uint32_t first_channel(const struct build *b, const struct evl_bound_role *role)
+uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_role *role)
 {
 	uint32_t first = 0;
 	for (size_t i = 0; &b->r->lab.binding->roles[i] != role; i++) {
@@ -82,8 +62,8 @@ static uint32_t first_channel(const struct build *b, const struct evl_bound_role
 static enum evl_status user_pattern(
 	struct build *b, int at, const char *name, struct evl_pattern *out, struct evl_err *err)
 {
-	const char *bytes = text_field(b->L, at, "bytes");
-	uint64_t bits = (uint64_t)integer_field(b->L, at, "bits");
+	const char *bytes = evl_plan_text(b->L, at, "bytes");
+	uint64_t bits = (uint64_t)evl_plan_integer(b->L, at, "bits");
 	for (size_t i = 0; i < b->user_count; i++) {
 		if (b->user_bytes[i] == bytes && evl_user_pattern_bits(b->users[i]) == bits) {
 			*out = evl_pattern_user(b->users[i]);
@@ -105,15 +85,15 @@ static enum evl_status user_pattern(
 }
 
 /* The fields pattern (and bytes, bits for the user's own) of the table at `at`. */
-static enum evl_status pattern_field(
+enum evl_status evl_plan_pattern(
 	struct build *b, int at, struct evl_pattern *out, struct evl_err *err)
 {
-	const char *text = text_field(b->L, at, "pattern");
+	const char *text = evl_plan_text(b->L, at, "pattern");
 	enum evl_status st = EVL_OK;
 	lua_getfield(b->L, at, "file");
 	if (lua_isinteger(b->L, -1)) {
 		*out = evl_pattern_user(b->r->campaign->files[lua_tointeger(b->L, -1)].pattern);
-	} else if (text_field(b->L, at, "bytes") != NULL) {
+	} else if (evl_plan_text(b->L, at, "bytes") != NULL) {
 		st = user_pattern(b, at, text, out, err);
 	} else {
 		st = evl_pattern_parse(out, text, err);
@@ -121,12 +101,6 @@ static enum evl_status pattern_field(
 	lua_pop(b->L, 1);
 	return st < 0 ? evl_err_prefix(err, "take %s", b->name) : st;
 }
-
-struct phases {
-	uint64_t *phase; /* owned; by channel of the role */
-	enum evl_pattern_identity identity;
-	uint32_t set;
-};
 
 /* n phases of their own, if the pattern is long enough to tell them apart. */
 static bool assign(uint32_t *out, size_t n, const struct evl_pattern *pattern, uint64_t seed,
@@ -146,12 +120,12 @@ static bool assign(uint32_t *out, size_t n, const struct evl_pattern *pattern, u
 /* Phases of all channels of a role, the same in every take of the run: no two channels of the
  * binding share one where the pattern is long enough for all, else no two of the role; where it is
  * too short for that they are spread evenly, and arrival cannot be told. */
-static enum evl_status phases(const struct build *b, const struct evl_bound_role *role,
+enum evl_status evl_plan_phases(const struct build *b, const struct evl_bound_role *role,
 	const struct evl_pattern *pattern, struct phases *out, struct evl_err *err)
 {
 	const struct evl_binding *binding = b->r->lab.binding;
 	uint64_t seed = b->r->args->seed;
-	uint32_t first = first_channel(b, role);
+	uint32_t first = evl_plan_first_channel(b, role);
 	size_t n = role->channel_count;
 	enum evl_status st = EVL_OK;
 	*out = (struct phases){.phase = evl_xcalloc(n, sizeof *out->phase)};
@@ -209,17 +183,21 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 		lua_rawgeti(L, list, (lua_Integer)i);
 		int at = lua_gettop(L);
 		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
-		const char *pattern = text_field(L, at, "pattern");
+			evl_binding_role(b->r->lab.binding, evl_plan_text(L, at, "role"));
+		const char *pattern = evl_plan_text(L, at, "pattern");
 		struct evl_pattern what = {0};
 		struct phases ph = {0};
+		struct evl_framing framing = {0};
+		struct evl_timeslots slots = {0};
 		if (pattern != NULL) {
-			st = pattern_field(b, at, &what, err);
-			st = st == EVL_OK ? phases(b, role, &what, &ph, err) : st;
+			st = evl_plan_pattern(b, at, &what, err);
+			st = st == EVL_OK ? evl_plan_phases(b, role, &what, &ph, err) : st;
+			st = st == EVL_OK ? evl_plan_framed(b, at, role, &framing, &slots, err)
+					  : st;
 		}
-		uint32_t first = first_channel(b, role);
+		uint32_t first = evl_plan_first_channel(b, role);
 		for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
-			struct evl_take_part *p = part_of(b, first + (uint32_t)c);
+			struct evl_take_part *p = evl_plan_part(b, first + (uint32_t)c);
 			struct evl_take_content *content = play ? &p->played : &p->expected;
 			p->play = p->play || play;
 			p->capture = p->capture || !play;
@@ -230,13 +208,17 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 				content->identity = ph.identity;
 				content->phase_set = ph.set;
 				content->phase = ph.phase[c];
+				content->framing = framing;
+				content->slots = slots;
 				char name[EVL_PATTERN_NAME_MAX];
 				snprintf(content->source, sizeof content->source,
-					"pattern %.60s, phase %" PRIu64,
-					evl_pattern_name(name, &what), ph.phase[c]);
+					"pattern %.40s, phase %" PRIu64 "%s%s",
+					evl_pattern_name(name, &what), ph.phase[c],
+					slots.count > 0 ? ", in " : "",
+					slots.count > 0 ? evl_framing_name(&framing) : "");
 			} else {
 				st = recorded_channel(b, role, &role->channels[c], play,
-					(int)integer_field(L, at, "recording"), content, err);
+					(int)evl_plan_integer(L, at, "recording"), content, err);
 			}
 		}
 		free(ph.phase);
@@ -244,126 +226,6 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 	}
 	lua_pop(L, 1);
 	return st;
-}
-
-/* plan.inside: at most one { line, role, pattern }. */
-static enum evl_status inside(struct build *b, struct evl_err *err)
-{
-	lua_State *L = b->L;
-	lua_getfield(L, b->table, "inside");
-	size_t n = lua_rawlen(L, -1);
-	if (n == 0) {
-		lua_pop(L, 1);
-		return EVL_OK;
-	}
-	if (n > 1) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"take %s: inside: only one role of one line can be followed", b->name);
-	}
-	lua_rawgeti(L, -1, 1);
-	int at = lua_gettop(L);
-	const struct evl_bound_role *line =
-		evl_binding_role(b->r->lab.binding, text_field(L, at, "line"));
-	const struct evl_bound_role *role =
-		evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
-	enum evl_status st = pattern_field(b, at, &b->inside.pattern, err);
-	if (st < 0) {
-		return st;
-	}
-	if (line->rate != EVL_RATE_STM1 || line->channel_count != 1) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"take %s: inside: role %s is not one STM-1 line", b->name, line->name);
-	}
-	struct evl_take_part *p = part_of(b, first_channel(b, line));
-	p->capture = true;
-	b->inside.part = (uint32_t)(p - b->plan.parts);
-	struct phases ph;
-	st = phases(b, role, &b->inside.pattern, &ph, err);
-	b->inside.identity = ph.identity;
-	b->inside.phase_set = ph.set;
-	for (size_t c = 0; c < role->channel_count && st == EVL_OK; c++) {
-		const struct evl_bound_channel *ch = &role->channels[c];
-		uint32_t client;
-		if (!evl_bound_client(&client, line->channels[0].map, ch) ||
-			b->inside.count == 63) {
-			st = evl_err_set(err, EVL_E_INVALID,
-				"take %s: inside: %s has no place in %s; give numbering, numbers and "
-				"mapping in the bench file",
-				b->name, ch->label, line->name);
-			break;
-		}
-		b->inside.slots[b->inside.count].channel = first_channel(b, role) + (uint32_t)c;
-		b->inside.slots[b->inside.count].slot = (uint8_t)client;
-		b->inside.slots[b->inside.count].phase = ph.phase[c];
-		b->inside.count++;
-	}
-	free(ph.phase);
-	b->plan.inside = &b->inside;
-	lua_pop(L, 2);
-	return st;
-}
-
-static void watch(struct build *b)
-{
-	lua_State *L = b->L;
-	lua_getfield(L, b->table, "watch");
-	size_t n = lua_rawlen(L, -1);
-	for (size_t i = 1; i <= n; i++) {
-		lua_rawgeti(L, -1, (lua_Integer)i);
-		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, lua_tostring(L, -1));
-		for (size_t c = 0; c < role->channel_count; c++) {
-			struct evl_take_part *p = part_of(b, first_channel(b, role) + (uint32_t)c);
-			p->capture = true;
-			p->watch = true;
-		}
-		lua_pop(L, 1);
-	}
-	lua_pop(L, 1);
-}
-
-static enum evl_status inject(struct build *b, struct evl_err *err)
-{
-	lua_State *L = b->L;
-	lua_getfield(L, b->table, "inject");
-	size_t n = lua_rawlen(L, -1);
-	size_t cap = n * b->r->lab.binding->channel_count;
-	struct evl_take_injection *list = evl_xcalloc(cap, sizeof *list);
-	b->plan.injections = list;
-	for (size_t i = 1; i <= n; i++) {
-		lua_rawgeti(L, -1, (lua_Integer)i);
-		int at = lua_gettop(L);
-		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
-		const char *alarm = text_field(L, at, "alarm");
-		int64_t number = integer_field(L, at, "number");
-		lua_getfield(L, at, "errors");
-		double ratio = lua_tonumber(L, -1);
-		lua_pop(L, 1);
-		bool any = false;
-		for (size_t c = 0; c < role->channel_count; c++) {
-			if (number != 0 && role->channels[c].number != number) {
-				continue;
-			}
-			any = true;
-			struct evl_take_injection *j = &list[b->plan.injection_count++];
-			j->channel = first_channel(b, role) + (uint32_t)c;
-			j->alarm = alarm != NULL ? evl_alarm_by_name(alarm) : EVL_ALARM_NONE;
-			/* The ABI takes a fraction; 1e-15 steps keep any sensible ratio. */
-			j->numerator = (uint64_t)(ratio * 1e15 + 0.5);
-			j->denominator = 1000000000000000u;
-			j->at_ns = (uint64_t)integer_field(L, at, "at_ns");
-			j->lasting_ns = (uint64_t)integer_field(L, at, "lasting_ns");
-		}
-		if (!any) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"take %s: inject: role %s has no number %" PRId64, b->name,
-				role->name, number);
-		}
-		lua_pop(L, 1);
-	}
-	lua_pop(L, 1);
-	return EVL_OK;
 }
 
 static char *meta_json(const struct build *b)
@@ -386,7 +248,7 @@ static enum evl_status record(struct build *b, struct evl_err *err)
 	struct run_state *r = b->r;
 	lua_getfield(L, b->table, "record");
 	int at = lua_gettop(L);
-	const char *as = text_field(L, at, "as");
+	const char *as = evl_plan_text(L, at, "as");
 	b->recording_no = -1;
 	if (as == NULL) {
 		lua_pop(L, 1);
@@ -400,7 +262,8 @@ static enum evl_status record(struct build *b, struct evl_err *err)
 		const struct evl_bound_role *role =
 			evl_binding_role(r->lab.binding, lua_tostring(L, -1));
 		for (size_t c = 0; c < role->channel_count; c++) {
-			struct evl_take_part *p = part_of(b, first_channel(b, role) + (uint32_t)c);
+			struct evl_take_part *p =
+				evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c);
 			p->capture = true;
 			p->record_received = true;
 			p->record_sent = p->play;
@@ -457,16 +320,16 @@ static enum evl_status clocks(struct build *b, struct evl_err *err)
 		lua_rawgeti(L, -1, (lua_Integer)i);
 		int at = lua_gettop(L);
 		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, text_field(L, at, "role"));
-		int64_t number = integer_field(L, at, "number");
+			evl_binding_role(b->r->lab.binding, evl_plan_text(L, at, "role"));
+		int64_t number = evl_plan_integer(L, at, "number");
 		bool any = false;
 		for (size_t c = 0; c < role->channel_count; c++) {
 			if (number != 0 && role->channels[c].number != number) {
 				continue;
 			}
 			any = true;
-			part_of(b, first_channel(b, role) + (uint32_t)c)->clock_ppb =
-				(int32_t)integer_field(L, at, "ppb");
+			evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c)->clock_ppb =
+				(int32_t)evl_plan_integer(L, at, "ppb");
 		}
 		if (!any) {
 			return evl_err_set(err, EVL_E_INVALID,
@@ -505,26 +368,27 @@ static void known(struct build *b)
 
 static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
-	snprintf(b->name, sizeof b->name, "%s", text_field(b->L, b->table, "name"));
+	snprintf(b->name, sizeof b->name, "%s", evl_plan_text(b->L, b->table, "name"));
 	snprintf(b->holder, sizeof b->holder, "case %s",
 		b->r->campaign->cases[b->r->case_index].name);
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
-	b->plan.frames = (uint64_t)integer_field(b->L, b->table, "frames");
+	b->plan.frames = (uint64_t)evl_plan_integer(b->L, b->table, "frames");
 	b->plan.until_proved =
-		(struct evl_take_proof){.ratio = number_field(b->L, b->table, "until_ratio"),
-			.confidence = number_field(b->L, b->table, "until_confidence")};
+		(struct evl_take_proof){.ratio = evl_plan_number(b->L, b->table, "until_ratio"),
+			.confidence = evl_plan_number(b->L, b->table, "until_confidence")};
 	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
 	enum evl_status st = contents(b, "play", true, err);
 	st = st == EVL_OK ? clocks(b, err) : st;
 	st = st == EVL_OK ? contents(b, "expect", false, err) : st;
-	st = st == EVL_OK ? inside(b, err) : st;
+	st = st == EVL_OK ? evl_plan_inside(b, err) : st;
 	if (st == EVL_OK) {
-		watch(b);
-		st = inject(b, err);
+		evl_plan_watch(b);
+		st = evl_plan_inject(b, err);
 	}
 	known(b);
-	return st == EVL_OK ? record(b, err) : st;
+	st = st == EVL_OK ? record(b, err) : st;
+	return st == EVL_OK ? evl_plan_expectations(b, err) : st;
 }
 
 static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
@@ -641,7 +505,7 @@ enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_e
 	}
 	evl_take_result_destroy(result);
 	free(b.plan.parts);
-	free((void *)b.plan.injections);
+	evl_plan_lines_finish(&b);
 	for (size_t i = 0; i < b.user_count; i++) {
 		evl_user_pattern_destroy(b.users[i]);
 	}

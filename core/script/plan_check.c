@@ -71,6 +71,14 @@ static void times(lua_State *L, int at)
 		}
 		lua_pop(L, 1);
 	}
+	field(L, at, "path");
+	if (!lua_isnil(L, -1) && (!lua_isinteger(L, -1) || lua_tointeger(L, -1) < 0 ||
+					 lua_tointeger(L, -1) > EVL_SDH_MOST_HIGH)) {
+		bad(L, "inject: the path does not exist");
+	}
+	field(L, at, "kind");
+	text_on_top(L, 16, "inject: the kind is none");
+	lua_pop(L, 1);
 }
 
 static void clock_offset(lua_State *L, int at)

@@ -26,7 +26,7 @@ static const char *last_alarm(const struct evl_take_result *res, uint32_t channe
 	const char *name = NULL;
 	for (uint32_t i = 0; i < res->event_count; i++) {
 		const struct evl_take_event *e = &res->events[i];
-		if (e->channel == channel && !e->by_unit) {
+		if (e->channel == channel && !e->by_unit && e->place == EVL_PLACE_RECEIVED) {
 			name = e->raised ? evl_alarm_name(e->alarm) : NULL;
 		}
 	}
@@ -120,7 +120,7 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 {
 	static const char *const arrivals[] = {"none", "own", "delayed", "crossed", "unknown"};
 	const struct evl_bound_channel *c = evl_engine_channel(r->engine, m->channel);
-	uint32_t fb = evl_rate_frame_bits(c->rate);
+	uint32_t fb = m->frame_bits;
 	lua_createtable(L, 0, 40);
 	set_integer(L, "channel", m->channel);
 	set_text(L, "role", c->role);
@@ -196,6 +196,33 @@ static void push_streams(lua_State *L, struct run_state *r, const struct evl_tak
 	}
 }
 
+/* What the frames of channels told. */
+static void push_framed(lua_State *L, struct run_state *r, const struct evl_take_result *res)
+{
+	lua_createtable(L, (int)res->framed_count, 0);
+	for (uint32_t i = 0; i < res->framed_count; i++) {
+		const struct evl_take_framed *f = &res->framed[i];
+		lua_createtable(L, 0, 14);
+		set_integer(L, "channel", f->channel);
+		set_text(L, "role", evl_engine_channel(r->engine, f->channel)->role);
+		set_text(L, "place", f->place == EVL_PLACE_LINE ? "line" : "received");
+		set_text(L, "framing", evl_framing_name(&f->framing));
+		set_integer(L, "frames", (int64_t)f->frames);
+		set_integer(L, "crc_blocks", (int64_t)f->crc_blocks);
+		set_integer(L, "crc_errors", (int64_t)f->crc_errors);
+		set_integer(L, "e_bits", (int64_t)f->e_bits);
+		set_integer(L, "frame_errors", (int64_t)f->frame_errors);
+		set_integer(L, "losses", (int64_t)f->losses);
+		set_integer(L, "errored_seconds", (int64_t)f->errored_seconds);
+		set_integer(L, "far_errored_seconds", (int64_t)f->far_errored_seconds);
+		if (f->worst_errors > 0) {
+			set_integer(L, "worst_second", f->worst_second);
+			set_integer(L, "worst_second_errors", (int64_t)f->worst_errors);
+		}
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+}
+
 /* Pushes what the case gets back. Runs under evl_sandbox_call: it may run out of Lua memory. */
 int evl_script_push_seen(lua_State *L)
 {
@@ -218,16 +245,26 @@ int evl_script_push_seen(lua_State *L)
 	lua_createtable(L, (int)res->event_count, 0);
 	for (uint32_t i = 0; i < res->event_count; i++) {
 		const struct evl_take_event *e = &res->events[i];
-		lua_createtable(L, 0, 6);
+		lua_createtable(L, 0, 10);
 		set_integer(L, "channel", e->channel);
 		set_text(L, "role", evl_engine_channel(s->r->engine, e->channel)->role);
 		set_text(L, "alarm", evl_alarm_name(e->alarm));
 		set_bool(L, "raised", e->raised);
 		set_text(L, "by", e->by_unit ? "unit" : "tester");
 		set_integer(L, "at_ns", e->at_ns);
+		set_text(L, "seen_in", e->place == EVL_PLACE_LINE ? "line" : "port");
+		if (e->path > 0) {
+			set_integer(L, "path", e->path);
+		}
+		if (e->cause != EVL_ALARM_NONE) {
+			set_text(L, "consequence_of", evl_alarm_name(e->cause));
+			set_integer(L, "cause_channel", e->cause_channel);
+		}
 		lua_rawseti(L, -2, (lua_Integer)i + 1);
 	}
 	lua_setfield(L, -2, "events");
+	push_framed(L, s->r, res);
+	lua_setfield(L, -2, "framed");
 	push_streams(L, s->r, res);
 	lua_setfield(L, -2, "streams");
 	if (s->recording >= 0) {

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "core/script/internal.h"
+#include "core/script/setup.h"
 
 static enum evl_status check_args(const struct evl_run_args *args, struct evl_err *err)
 {
@@ -225,6 +226,12 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 		*err = r->store_err;
 		return r->store_status;
 	}
+	/* What this case set up is no business of the next one. */
+	struct evl_err unset = {0};
+	if (evl_setup_clear(r, &unset) < 0 && ran == EVL_OK) {
+		ran = EVL_E_ADAPTER;
+		why = unset;
+	}
 	bool interrupted = stop_asked(r);
 	if (ran == EVL_E_INTERRUPTED || (ran < 0 && interrupted)) {
 		r->case_verdict = evl_verdict_worse(r->case_verdict, EVL_VERDICT_INCONCLUSIVE);
@@ -334,6 +341,7 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 	}
 	free(r.recordings);
 	evl_store_close(r.store);
+	evl_setup_destroy(r.setup);
 	evl_engine_destroy(r.engine);
 	evl_campaign_destroy(r.campaign);
 	evl_lab_close(&r.lab);

@@ -6,7 +6,7 @@
  *
  *	{"format":"evenlode-run/1","head":LINK,"links":N,"open":[TEXT,...],"results":HEX,
  *	 "rows":[{"key":"3/5","link":HEX,"row":HEX,"table":"check_","text":TEXT},...],
- *	 "run":N,"schema":2,"software":TEXT}
+ *	 "run":N,"schema":3,"software":TEXT}
  *
  * for each of `rows`: row = sha256(text), link = sha256(previous link || row), both as hex text,
  * the first previous link being 64 zeros. `open` has rows that were not final yet (empty for a

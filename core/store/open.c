@@ -211,7 +211,7 @@ static enum evl_status check_version(struct evl_store *s, struct evl_err *err)
 	}
 	if (version < EVL_STORE_SCHEMA) {
 		return evl_err_set(err, EVL_E_CORRUPT,
-				   version == 1
+				   version >= 1
 					   ? "%s: has store schema %lld of an evenlode that was "
 					     "not released; make a new store"
 					   : "%s: has the schema number %lld, which no evenlode "

@@ -221,7 +221,12 @@ struct evl_row_event {
 	int64_t at_ns;
 	const char *alarm;  /* evl_alarm_name() */
 	bool raised;        /* false: cleared */
+	const char *place;  /* "path 2" of a line, "in line": a tributary seen inside it; or NULL */
 	const char *source; /* "unit" reported it, or the "tester" saw it in the signal */
+	/* The higher defect that stood and explains this one, and the channel where; NULL and -1
+	 * for a root cause. */
+	const char *consequence_of;
+	int cause_channel_no;
 };
 
 struct evl_row_check {

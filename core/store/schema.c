@@ -115,9 +115,11 @@ const char *const store_schema_sql[] = {
 	"CREATE TABLE event("
 	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, ordinal INTEGER NOT NULL,"
 	" take_no INTEGER, channel_no INTEGER NOT NULL, at_ns INTEGER NOT NULL,"
-	" alarm TEXT NOT NULL, raised INTEGER NOT NULL CHECK(raised IN (0,1)),"
+	" alarm TEXT NOT NULL, raised INTEGER NOT NULL CHECK(raised IN (0,1)), place TEXT,"
 	" source TEXT NOT NULL CHECK(source IN ('unit','tester')),"
+	" consequence_of TEXT, cause_channel_no INTEGER,"
 	" PRIMARY KEY(run, case_no, ordinal),"
+	" FOREIGN KEY(run, cause_channel_no) REFERENCES run_channel(run, ordinal),"
 	" FOREIGN KEY(run, case_no) REFERENCES case_(run, ordinal),"
 	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal),"
 	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal)) STRICT, WITHOUT "
@@ -341,7 +343,10 @@ static const struct column event_columns[] = {
 	C(COL_I64, evl_row_event, at_ns, COL_TIME),
 	C(COL_TEXT, evl_row_event, alarm, 0),
 	C(COL_BOOL, evl_row_event, raised, 0),
+	C(COL_TEXT, evl_row_event, place, OPT),
 	C(COL_TEXT, evl_row_event, source, 0),
+	C(COL_TEXT, evl_row_event, consequence_of, OPT),
+	C(COL_INT, evl_row_event, cause_channel_no, OPT),
 };
 
 static const struct column check_columns[] = {

@@ -26,7 +26,7 @@
 #include "core/base/digest.h"
 #include "core/base/err.h"
 
-#define EVL_STORE_SCHEMA 2 /* PRAGMA user_version */
+#define EVL_STORE_SCHEMA 3 /* PRAGMA user_version */
 
 struct evl_store; /* used from one thread */
 

@@ -169,7 +169,11 @@ static void instants_are_bench_time(void **state)
 	rig_up(&rig, "loopback", "clock_ppb: 300000, delay_frames: 200", 1);
 	rig_patterns(&rig, 8, 80000);
 	struct evl_take_injection los = {
-		.channel = 1, .alarm = EVL_ALARM_LOS, .at_ns = 9500000000, .lasting_ns = 100000000};
+		.channel = 1,
+			.kind = EVL_INJECT_ALARM,
+			.alarm = EVL_ALARM_LOS,
+			.at_ns = 9500000000,
+			.lasting_ns = 100000000};
 	rig.plan.injections = &los;
 	rig.plan.injection_count = 1;
 	rig.parts[1].watch = true;
@@ -295,6 +299,7 @@ struct mux {
 	struct evl_engine *engine;
 	struct evl_take_part parts[64];
 	struct evl_take_inside inside;
+	struct evl_take_follow follow[63];
 	struct evl_take_plan plan;
 };
 
@@ -329,7 +334,11 @@ static void mux_up(struct mux *x, const char *clock)
 	const struct evl_pattern pattern = evl_pattern_prbs(EVL_PRBS15);
 	OK(evl_phase_assign(phases, 63, &pattern, 1, &err));
 	x->inside = (struct evl_take_inside){
-		.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
+		.part = 63,
+		.pattern = pattern,
+		.identity = EVL_IDENTITY_PHASE,
+		.count = 63,
+		.follow = x->follow};
 	for (uint32_t i = 0; i < 63; i++) {
 		struct evl_take_content c = {.kind = EVL_CONTENT_PATTERN,
 			.pattern = pattern,
@@ -341,12 +350,12 @@ static void mux_up(struct mux *x, const char *clock)
 			.expected = c,
 			.capture = true,
 			.watch = true};
-		x->inside.slots[i].channel = i;
+		x->follow[i].channel = i;
 		uint32_t client = 0;
 		assert_true(evl_bound_client(&client, evl_engine_channel(x->engine, 63)->map,
 			evl_engine_channel(x->engine, i)));
-		x->inside.slots[i].slot = (uint8_t)client;
-		x->inside.slots[i].phase = phases[i];
+		x->follow[i].client = client;
+		x->follow[i].phase = phases[i];
 	}
 	x->parts[63] = (struct evl_take_part){.channel = 63, .capture = true, .watch = true};
 	x->plan = (struct evl_take_plan){.holder = "h",
@@ -354,7 +363,8 @@ static void mux_up(struct mux *x, const char *clock)
 		.frames = 16000,
 		.parts = x->parts,
 		.part_count = 64,
-		.inside = &x->inside};
+		.inside = &x->inside,
+		.inside_count = 1};
 }
 
 static void mux_down(struct mux *x)

@@ -62,6 +62,7 @@ static void waits_for_the_slowest(void **state)
 	/* Some 20 errors in the first 100 ms of channel 1, and none afterwards: a fail at once, and
 	 * still one a second later. */
 	struct evl_take_injection inject = {.channel = 1,
+		.kind = EVL_INJECT_ERRORS,
 		.numerator = 1,
 		.denominator = 10000,
 		.at_ns = 0,
@@ -127,11 +128,13 @@ static void blocks(void **state)
 	 * 500 of 1000: severe by blocks (30 %), although the bit error ratio is below 1e-3. */
 	struct evl_take_injection inject[] = {
 		{.channel = 1,
+			.kind = EVL_INJECT_ERRORS,
 			.numerator = 1,
 			.denominator = 100000,
 			.at_ns = 1000000000,
 			.lasting_ns = 1000000000},
 		{.channel = 2,
+			.kind = EVL_INJECT_ERRORS,
 			.numerator = 1,
 			.denominator = 4096,
 			.at_ns = 1000000000,

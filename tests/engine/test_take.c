@@ -196,11 +196,16 @@ static void injected_errors_and_alarms_arrive_in_time(void **state)
 	rig_patterns(&rig, 3, 16000);
 	struct evl_take_injection inject[] = {
 		{.channel = 1,
+			.kind = EVL_INJECT_ERRORS,
 			.numerator = 1,
 			.denominator = 1000,
 			.at_ns = 1000000000,
 			.lasting_ns = 500000000},
-		{.channel = 2, .alarm = EVL_ALARM_AIS, .at_ns = 200000000, .lasting_ns = 100000000},
+		{.channel = 2,
+			.kind = EVL_INJECT_ALARM,
+			.alarm = EVL_ALARM_AIS,
+			.at_ns = 200000000,
+			.lasting_ns = 100000000},
 	};
 	rig.plan.injections = inject;
 	rig.plan.injection_count = 2;
@@ -249,6 +254,7 @@ static void only_seconds_that_are_not_clean_are_told(void **state)
 	rig_up(&rig, "loopback", "", 7);
 	rig_patterns(&rig, 3, 24000);
 	struct evl_take_injection inject = {.channel = 1,
+		.kind = EVL_INJECT_ERRORS,
 		.numerator = 1,
 		.denominator = 100000,
 		.at_ns = 1200000000,

@@ -111,8 +111,12 @@ int main(void)
 	uint32_t phases[63];
 	must(evl_phase_assign(phases, 63, &pattern, 1, &err), &err);
 	struct evl_take_part parts[64] = {{0}};
-	struct evl_take_inside inside = {
-		.part = 63, .pattern = pattern, .identity = EVL_IDENTITY_PHASE, .count = 63};
+	struct evl_take_follow follow[63];
+	struct evl_take_inside inside = {.part = 63,
+		.pattern = pattern,
+		.identity = EVL_IDENTITY_PHASE,
+		.count = 63,
+		.follow = follow};
 	for (uint32_t i = 0; i < 63; i++) {
 		struct evl_take_content c = {.kind = EVL_CONTENT_PATTERN,
 			.pattern = pattern,
@@ -120,12 +124,12 @@ int main(void)
 			.phase = phases[i]};
 		parts[i] = (struct evl_take_part){
 			.channel = i, .play = true, .played = c, .expected = c, .capture = true};
-		inside.slots[i].channel = i;
+		follow[i].channel = i;
 		uint32_t client = 0;
 		evl_require(evl_bound_client(&client, evl_engine_channel(engine, 63)->map,
 			evl_engine_channel(engine, i)));
-		inside.slots[i].slot = (uint8_t)client;
-		inside.slots[i].phase = phases[i];
+		follow[i].client = client;
+		follow[i].phase = phases[i];
 	}
 	parts[63] = (struct evl_take_part){.channel = 63, .capture = true};
 	struct evl_take_plan plan = {.holder = "perf",
@@ -136,11 +140,13 @@ int main(void)
 	double plain = run_take(engine, &plan);
 	plan.part_count = 64;
 	plan.inside = &inside;
+	plan.inside_count = 1;
 	for (int i = 0; i < 64; i++) {
 		parts[i].watch = true;
 	}
 	double followed = run_take(engine, &plan);
 	plan.inside = NULL;
+	plan.inside_count = 0;
 	char path[1100];
 	snprintf(path, sizeof path, "%s/perf_take-%ld.pcapng", root ? root : ".", (long)getpid());
 	plan.record_path = path;

@@ -325,7 +325,8 @@ static inline void invented_alarm(struct evl_store *store, int case_no, int take
 	const char *alarm, const char *source, int64_t at_ns, bool raised)
 {
 	OK(evl_store_add_event(store, NULL,
-		&(struct evl_row_event){.case_no = case_no,
+		&(struct evl_row_event){.cause_channel_no = -1,
+			.case_no = case_no,
 			.take_no = take_no,
 			.channel_no = channel,
 			.at_ns = INT64_C(15000000000) + at_ns,

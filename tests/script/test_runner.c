@@ -233,7 +233,7 @@ static void mistakes(void **state)
 		{needs,
 			CASE("a", "test:take { last = '1 s', inside = { trib = { trib = "
 				  "prbs '2^15-1' } } }"),
-			"not one STM-1 line", true},
+			"role trib is no line but E1", true},
 		{needs,
 			CASE("a", "test:take { last = '1 s', inject = { { alarm = 'XYZ', on = "
 				  "'trib', "

@@ -138,7 +138,8 @@ static inline void fill_case(struct evl_store *store, int *case_no, int *take_no
 				      err));
 	}
 	OK(evl_store_add_event(store, NULL,
-			       &(struct evl_row_event){.case_no = *case_no,
+			       &(struct evl_row_event){.cause_channel_no = -1,
+			.case_no = *case_no,
 						       .take_no = *take_no,
 						       .channel_no = 2,
 						       .at_ns = 500000000 + f->skew_ns,

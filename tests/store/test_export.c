@@ -106,10 +106,10 @@ static void test_other_texts(void **state)
 		{"{\"format\":\"evenlode-run/1\",\"schema\":9}", EVL_E_VERSION, "use a newer one"},
 		{"{\"format\":\"evenlode-run/1\"}", EVL_E_CORRUPT, "fields around the rows"},
 		{"{\"format\":\"evenlode-run/1\",\"head\":\"x\",\"links\":0,\"open\":[],"
-		 "\"results\":\"\",\"rows\":[1],\"run\":1,\"schema\":2,\"software\":\"\"}",
+		 "\"results\":\"\",\"rows\":[1],\"run\":1,\"schema\":3,\"software\":\"\"}",
 		 EVL_E_CORRUPT, "five texts"},
 		{"{\"format\":\"evenlode-run/1\",\"head\":\"x\",\"links\":0,\"open\":[3],"
-		 "\"results\":\"\",\"rows\":[],\"run\":1,\"schema\":2,\"software\":\"\"}",
+		 "\"results\":\"\",\"rows\":[],\"run\":1,\"schema\":3,\"software\":\"\"}",
 		 EVL_E_CORRUPT, "head of the chain"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {

@@ -1,0 +1,56 @@
+/* SPDX-License-Identifier: Apache-2.0 */
+/* A take under construction: shared by the files that read the yielded plan. */
+#pragma once
+
+#include "core/script/internal.h"
+
+struct build {
+	struct run_state *r;
+	lua_State *L;
+	int table; /* stack index of the yielded plan */
+	struct evl_take_plan plan;
+	struct evl_take_inside *inside;             /* owned, with their `follow`; likewise: */
+	struct evl_take_expectation **expectations; /* by part */
+	char *record_as;
+	char *record_path; /* as stored: relative to the store's folder */
+	char *record_file; /* as opened */
+	char *record_meta;
+	int recording_no;
+	struct evl_user_pattern **users; /* owned, for the time of the take */
+	const char **user_bytes;         /* Lua strings they were made of */
+	size_t user_count;
+	struct evl_pattern *known; /* owned */
+	char holder[96];
+	char name[80];
+};
+
+/* Phases of the channels of a role. */
+struct phases {
+	uint64_t *phase; /* owned; by channel of the role */
+	enum evl_pattern_identity identity;
+	uint32_t set;
+};
+
+/* Fields of the table at stack index `at`; NULL or 0 when they are not there. */
+const char *evl_plan_text(lua_State *L, int at, const char *name);
+int64_t evl_plan_integer(lua_State *L, int at, const char *name);
+double evl_plan_number(lua_State *L, int at, const char *name);
+
+/* The part of a channel, made when it is not there yet. */
+struct evl_take_part *evl_plan_part(struct build *b, uint32_t channel);
+uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_role *role);
+enum evl_status evl_plan_pattern(
+	struct build *b, int at, struct evl_pattern *out, struct evl_err *err);
+enum evl_status evl_plan_phases(const struct build *b, const struct evl_bound_role *role,
+	const struct evl_pattern *pattern, struct phases *out, struct evl_err *err);
+
+/* plan_line.c: lines, what rides on them, and what is injected. */
+/* The fields framing and timeslots of a source; both are zero when it has no frames. */
+enum evl_status evl_plan_framed(struct build *b, int at, const struct evl_bound_role *role,
+	struct evl_framing *framing, struct evl_timeslots *slots, struct evl_err *err);
+enum evl_status evl_plan_inside(struct build *b, struct evl_err *err);
+void evl_plan_watch(struct build *b);
+enum evl_status evl_plan_inject(struct build *b, struct evl_err *err);
+/* By the present setup, when all parts are there. */
+enum evl_status evl_plan_expectations(struct build *b, struct evl_err *err);
+void evl_plan_lines_finish(struct build *b);
