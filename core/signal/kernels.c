@@ -136,6 +136,41 @@ AVX2 static size_t shift_avx2(uint8_t *dst, const uint8_t *src, size_t bytes, un
 	}
 	return i;
 }
+
+/* Bytes that obey, in whole pieces of 64; *good false at the first piece that does not. */
+static size_t obeys_sse2(
+	bool *good, const uint8_t *p, size_t bytes, size_t k, size_t n, uint8_t flip)
+{
+	const __m128i f = _mm_set1_epi8((char)flip);
+	size_t i = 0;
+	for (; i + 64 <= bytes && *good; i += 64) {
+		__m128i all = _mm_setzero_si128();
+		for (size_t j = i; j < i + 64; j += 16) {
+			__m128i x = _mm_xor_si128(load16(p + j), load16(p + j - k));
+			x = _mm_xor_si128(x, load16(p + j - n));
+			all = _mm_or_si128(all, _mm_xor_si128(x, f));
+		}
+		*good = _mm_movemask_epi8(_mm_cmpeq_epi8(all, _mm_setzero_si128())) == 0xffff;
+	}
+	return i;
+}
+
+AVX2 static size_t obeys_avx2(
+	bool *good, const uint8_t *p, size_t bytes, size_t k, size_t n, uint8_t flip)
+{
+	const __m256i f = _mm256_set1_epi8((char)flip);
+	size_t i = 0;
+	for (; i + 128 <= bytes && *good; i += 128) {
+		__m256i all = _mm256_setzero_si256();
+		for (size_t j = i; j < i + 128; j += 32) {
+			__m256i x = _mm256_xor_si256(load32(p + j), load32(p + j - k));
+			x = _mm256_xor_si256(x, load32(p + j - n));
+			all = _mm256_or_si256(all, _mm256_xor_si256(x, f));
+		}
+		*good = _mm256_testz_si256(all, all) != 0;
+	}
+	return i;
+}
 #endif
 
 void evl_kernel_xor(uint8_t *dst, const uint8_t *a, const uint8_t *b, uint8_t flip, size_t bytes)
@@ -184,6 +219,36 @@ uint64_t evl_kernel_count_diff(const uint8_t *a, const uint8_t *b, size_t bytes)
 		n += evl_kernel_ones64((uint64_t)(a[i] ^ b[i]));
 	}
 	return n;
+}
+
+bool evl_kernel_obeys(const uint8_t *p, size_t bytes, size_t k, size_t n, uint8_t flip)
+{
+	bool good = true;
+	size_t i = 0;
+#if EVL_X86
+	enum evl_simd level = evl_simd_now();
+	if (level == EVL_SIMD_AVX2) {
+		i = obeys_avx2(&good, p, bytes, k, n, flip);
+	} else if (level == EVL_SIMD_SSE2) {
+		i = obeys_sse2(&good, p, bytes, k, n, flip);
+	}
+#endif
+	const uint64_t f = flip * 0x0101010101010101u;
+	for (; i + 64 <= bytes && good; i += 64) {
+		uint64_t all = 0;
+		for (size_t j = i; j < i + 64; j += 8) {
+			uint64_t x, y, z;
+			memcpy(&x, p + j, 8);
+			memcpy(&y, p + j - k, 8);
+			memcpy(&z, p + j - n, 8);
+			all |= x ^ y ^ z ^ f;
+		}
+		good = all == 0;
+	}
+	for (; i < bytes && good; i++) {
+		good = (p[i] ^ p[i - k] ^ p[i - n]) == flip;
+	}
+	return good;
 }
 
 void evl_kernel_shift(uint8_t *dst, const uint8_t *src, size_t bytes, unsigned shift)

@@ -2,6 +2,7 @@
 /* The loops that touch every byte, one version for each level of simd.h: only for this room. */
 #pragma once
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -26,6 +27,10 @@ void evl_kernel_xor(uint8_t *dst, const uint8_t *a, const uint8_t *b, uint8_t fl
 
 /* Number of bits in which a and b differ. */
 uint64_t evl_kernel_count_diff(const uint8_t *a, const uint8_t *b, size_t bytes);
+
+/* Is p[i] XOR p[i - k] XOR p[i - n] equal to flip for all i of 0 .. bytes - 1? Reads from p - n on;
+ * 0 < k < n. */
+bool evl_kernel_obeys(const uint8_t *p, size_t bytes, size_t k, size_t n, uint8_t flip);
 
 /* dst = the bits that begin `shift` (1..7) bits into src; reads bytes + 1 bytes of src. */
 void evl_kernel_shift(uint8_t *dst, const uint8_t *src, size_t bytes, unsigned shift);

@@ -402,6 +402,11 @@ void evl_source_fill(struct evl_source *s, uint8_t *out, size_t bytes)
 	}
 }
 
+bool evl_source_follow(struct evl_source *s, const uint8_t *got, size_t bytes)
+{
+	return s->pattern.kind == EVL_PATTERN_PRBS && evl_prbs_follow(&s->prbs, got, bytes);
+}
+
 void evl_source_skip(struct evl_source *s, uint64_t bits)
 {
 	uint64_t period = evl_pattern_period(&s->pattern);

@@ -111,6 +111,10 @@ void evl_source_fill(struct evl_source *s, uint8_t *out, size_t bytes);
 /* Like fill, but may lend a shared table: see evl_prbs_lend. */
 const uint8_t *evl_source_lend(struct evl_source *s, uint8_t *scratch, size_t *bytes);
 
+/* Are these the next 8 * bytes bits? True only when they are, and then it has moved behind them;
+ * false may also mean that it cannot tell so quickly (prbs.h): then make them and compare. */
+bool evl_source_follow(struct evl_source *s, const uint8_t *got, size_t bytes);
+
 void evl_source_skip(struct evl_source *s, uint64_t bits);
 
 /* Phase of the next bit. */

@@ -36,6 +36,7 @@ static const struct kind {
 
 _Static_assert(EVL_PRBS_HISTORY_BYTES >= 20 * 32 && EVL_PRBS_HISTORY_BYTES >= 31 * 16,
 	"history holds the longest lag");
+_Static_assert(EVL_PRBS_RECENT_BYTES >= 31, "recent holds n bytes");
 
 /* For each short pattern: register sense, then inverted. */
 static uint8_t table9[2][511u * TURNS9];
@@ -337,11 +338,54 @@ static void force(const struct evl_prbs *p, uint8_t *out, size_t bytes)
 	}
 }
 
+/* The whole history from its last n bytes, by the byte-wise recurrence read backwards. */
+static void fatten(struct evl_prbs *p)
+{
+	const struct kind *t = &kinds[p->kind];
+	const size_t n = t->n, lag_n = t->n * t->lag;
+	const uint8_t flip = line_inverted(p) ? 0xff : 0;
+	uint8_t *h = p->history;
+	memcpy(h + lag_n - n, p->recent, n);
+	for (size_t b = lag_n - n; b-- > 0;) {
+		h[b] = (uint8_t)(h[b + n] ^ h[b + n - t->k] ^ flip);
+	}
+	p->lean = false;
+}
+
+bool evl_prbs_follow(struct evl_prbs *p, const uint8_t *got, size_t bytes)
+{
+	const struct kind *t = &kinds[p->kind];
+	const size_t n = t->n;
+	if (t->lag == 0 || p->kind == EVL_QRSS) {
+		return false;
+	}
+	const uint8_t flip = line_inverted(p) ? 0xff : 0;
+	uint8_t edge[EVL_PRBS_RECENT_BYTES + 64];
+	size_t head = bytes < 64 ? bytes : 64;
+	memcpy(edge, p->lean ? p->recent : p->history + n * t->lag - n, n);
+	memcpy(edge + n, got, head);
+	if (!evl_kernel_obeys(edge + n, head, t->k, n, flip) ||
+		!evl_kernel_obeys(got + head, bytes - head, t->k, n, flip)) {
+		return false;
+	}
+	if (bytes >= n) {
+		memcpy(p->recent, got + bytes - n, n);
+	} else {
+		memcpy(p->recent, edge + bytes, n);
+	}
+	p->lean = true;
+	p->phase = (uint32_t)((p->phase + (uint64_t)bytes * 8) % ((1u << t->n) - 1));
+	return true;
+}
+
 static void fill_by_lags(struct evl_prbs *p, uint8_t *out, size_t bytes)
 {
 	const struct kind *t = &kinds[p->kind];
 	size_t lag_k = t->k * t->lag, lag_n = t->n * t->lag;
 	uint8_t flip = line_inverted(p) ? 0xff : 0;
+	if (p->lean) {
+		fatten(p);
+	}
 	const uint8_t *h = p->history;
 	size_t done = bytes < lag_k ? bytes : lag_k;
 	evl_kernel_xor(out, h + (lag_n - lag_k), h, flip, done);
@@ -370,6 +414,7 @@ void evl_prbs_init_sense(struct evl_prbs *p, enum evl_prbs_kind kind, bool turne
 	p->kind = kind;
 	p->turned = turned;
 	p->phase = (uint32_t)(phase % period);
+	p->lean = false;
 	need_tables(kind);
 	if (t->lag == 0) {
 		return;

@@ -37,12 +37,17 @@ enum evl_prbs_kind {
 };
 
 #define EVL_PRBS_HISTORY_BYTES 640
+#define EVL_PRBS_RECENT_BYTES  32
 
 struct evl_prbs {
 	enum evl_prbs_kind kind;
-	bool turned;                             /* the sense opposite to that of O.150 */
-	uint32_t phase;                          /* index in the period of the next bit */
-	uint8_t history[EVL_PRBS_HISTORY_BYTES]; /* n >= 20: the last bytes before it, not forced */
+	bool turned;    /* the sense opposite to that of O.150 */
+	uint32_t phase; /* index in the period of the next bit */
+	/* n >= 20: the last bytes before it, not forced. When `lean` only the last n of them are
+	 * known, and are in `recent`: all that a receiver without errors touches. */
+	bool lean;
+	uint8_t recent[EVL_PRBS_RECENT_BYTES];
+	uint8_t history[EVL_PRBS_HISTORY_BYTES];
 };
 
 const char *evl_prbs_name(enum evl_prbs_kind kind);                /* "2^15-1", ..., "QRSS" */
@@ -66,6 +71,12 @@ void evl_prbs_fill(struct evl_prbs *p, uint8_t *out, size_t bytes);
  * holds the *bytes of entry; the result is valid while scratch is left alone. */
 const uint8_t *evl_prbs_lend(struct evl_prbs *p, uint8_t *scratch, size_t *bytes);
 
+/* Are these the next 8 * bytes bits? When they are, moves behind them; else stays. Makes nothing:
+ * it checks the recurrence within what was received, so it is quicker than making and comparing,
+ * and touches less. Always false for QRSS, whose forced bits do not obey, and for 2^15-1 and
+ * shorter, which are lent. */
+bool evl_prbs_follow(struct evl_prbs *p, const uint8_t *got, size_t bytes);
+
 /* Moves forward by `bits` without making them. */
 void evl_prbs_skip(struct evl_prbs *p, uint64_t bits);
 
@@ -81,5 +92,5 @@ uint32_t evl_prbs_window(enum evl_prbs_kind kind, uint64_t phase);
 
 /* The phase whose window this is; UINT32_MAX for the all-zero window, which is not in the period,
  * and for values of more than n bits. Walks at most 2^(n-15) bits to the next of 32768 known
- * windows: under a microsecond up to 2^20-1, about 0.3 ms at most for 2^31-1. */
+ * windows: under a microsecond up to 2^20-1, about 1 ms at most for 2^31-1. */
 uint32_t evl_prbs_index_of(enum evl_prbs_kind kind, uint32_t window);

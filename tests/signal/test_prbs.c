@@ -337,6 +337,57 @@ static void index_of_window(void **state)
 	}
 }
 
+/* Following takes just what the bit-serial register gives (any_phase_any_length compares fill with
+ * it), at every level, and nothing with any single bit wrong; then making goes on as before. */
+static void following(void **state)
+{
+	(void)state;
+	struct evl_rng rng;
+	evl_rng_init(&rng, 77, 0);
+	uint64_t followed = 0;
+	for (int round = 0; round < 4000; round++) {
+		const struct published *a = &all[evl_rng_below(&rng, sizeof(all) / sizeof(all[0]))];
+		bool turned = evl_rng_below(&rng, 2) != 0;
+		uint64_t phase = evl_rng_next(&rng);
+		evl_simd_limit((enum evl_simd)evl_rng_below(&rng, 3));
+		struct evl_prbs p, made;
+		evl_prbs_init_sense(&p, a->kind, turned, phase);
+		evl_prbs_init_sense(&made, a->kind, turned, phase);
+		for (int piece = 0; piece < 4; piece++) {
+			size_t bytes =
+				1 + (size_t)evl_rng_below(&rng, evl_rng_below(&rng, 2) ? 40 : 900);
+			uint8_t *want = malloc(bytes); /* exact, so that reading beyond shows */
+			uint8_t *got = malloc(bytes);
+			assert_true(want != NULL && got != NULL);
+			evl_prbs_fill(&made, want, bytes);
+			memcpy(got, want, bytes);
+			uint32_t before = evl_prbs_phase(&p);
+			uint64_t bit = evl_rng_below(&rng, bytes * 8);
+			evl_bits_flip(got, bit);
+			assert_false(evl_prbs_follow(&p, got, bytes));
+			assert_int_equal(evl_prbs_phase(&p), before);
+			evl_bits_flip(got, bit);
+			bool can = a->n > 15 && a->kind != EVL_QRSS;
+			if (evl_rng_below(&rng, 3) > 0) {
+				assert_int_equal(evl_prbs_follow(&p, got, bytes), can);
+				followed += can;
+			} else {
+				can = false;
+			}
+			if (!can) {
+				memset(got, 0, bytes);
+				evl_prbs_fill(&p, got, bytes);
+				assert_memory_equal(got, want, bytes);
+			}
+			assert_int_equal(evl_prbs_phase(&p), evl_prbs_phase(&made));
+			free(got);
+			free(want);
+		}
+	}
+	evl_simd_limit(EVL_SIMD_AVX2);
+	assert_true(followed > 3000);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -350,6 +401,7 @@ int main(void)
 #endif
 		cmocka_unit_test(any_phase_any_length),
 		cmocka_unit_test(index_of_window),
+		cmocka_unit_test(following),
 	};
 	printf("# %s\n", evl_simd_name(evl_simd_now()));
 	return cmocka_run_group_tests_name("signal.prbs", tests, NULL, NULL);
