@@ -271,7 +271,7 @@ static int64_t slip_due(struct simmux_unit *u, uint32_t channel, const struct si
 	*at = 0;
 	if (f->kind == SIMMUX_POINTER_SLIP) {
 		uint64_t moves = moved_since(u, channel, f).moves;
-		uint64_t fresh = moves - p->moves;
+		uint64_t fresh = moves > p->moves ? moves - p->moves : 0;
 
 		p->moves = moves;
 		return u->quiet ? 0 : (int64_t)fresh * f->bits;
@@ -325,8 +325,8 @@ static void one_fault(struct simmux_unit *u, uint32_t channel, const struct simm
 	if (f->kind == SIMMUX_JUSTIFICATION_ERROR) {
 		uint64_t now = moved_since(u, channel, f).bits;
 
-		if (now != p->bits && !u->quiet) {
-			(void)evl_impair_single(data, 0, bits, 0);
+		for (uint64_t i = p->bits; i < now && !u->quiet; i++) {
+			(void)evl_impair_single(data, 0, bits, i - p->bits);
 		}
 		p->bits = now;
 	}
