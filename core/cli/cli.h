@@ -33,7 +33,7 @@ struct cli_verb {
 
 extern const struct cli_verb cli_verb_fit, cli_verb_run, cli_verb_runs, cli_verb_show,
 	cli_verb_compare, cli_verb_dossier, cli_verb_verify, cli_verb_recording, cli_verb_adapters,
-	cli_verb_numbering, cli_verb_plan, cli_verb_history;
+	cli_verb_numbering, cli_verb_plan, cli_verb_history, cli_verb_night;
 
 /* ---- options.c ---- */
 
@@ -136,6 +136,7 @@ const volatile sig_atomic_t *cli_stop_install(void);
 
 struct evl_run_progress;
 enum cli_progress_mode { CLI_PROGRESS_AUTO, CLI_PROGRESS_PLAIN, CLI_PROGRESS_NONE };
+bool cli_progress_parse(enum cli_progress_mode *mode, const char *word); /* false: no such word */
 void cli_progress_start(enum cli_progress_mode mode);
 void cli_progress(void *ctx, const struct evl_run_progress *p); /* ctx unused */
 void cli_progress_end(void);

@@ -46,20 +46,6 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
 
-static bool progress_mode(enum cli_progress_mode *mode, const char *word)
-{
-	static const char *const words[] = {[CLI_PROGRESS_AUTO] = "auto",
-		[CLI_PROGRESS_PLAIN] = "plain",
-		[CLI_PROGRESS_NONE] = "none"};
-	for (int i = CLI_PROGRESS_AUTO; i <= CLI_PROGRESS_NONE; i++) {
-		if (strcmp(word, words[i]) == 0) {
-			*mode = (enum cli_progress_mode)i;
-			return true;
-		}
-	}
-	return false;
-}
-
 static int status_of(const struct evl_run_outcome *out)
 {
 	switch (out->verdict) {
@@ -156,7 +142,7 @@ static int run(int argc, char **argv)
 			args.take_over_count = 1;
 			break;
 		case OPT_PROGRESS:
-			if (!progress_mode(&mode, a.value)) {
+			if (!cli_progress_parse(&mode, a.value)) {
 				a.exit = cli_usage(a.verb,
 					"--progress \"%s\" is none of auto, plain, none", a.value);
 			}

@@ -7,7 +7,8 @@
 
 static const struct cli_verb *const verbs[] = {&cli_verb_fit, &cli_verb_run, &cli_verb_runs,
 	&cli_verb_show, &cli_verb_compare, &cli_verb_history, &cli_verb_dossier, &cli_verb_verify,
-	&cli_verb_recording, &cli_verb_adapters, &cli_verb_numbering, &cli_verb_plan};
+	&cli_verb_recording, &cli_verb_adapters, &cli_verb_numbering, &cli_verb_plan,
+	&cli_verb_night};
 
 #define VERB_COUNT (sizeof(verbs) / sizeof(verbs[0]))
 
@@ -24,9 +25,10 @@ static void print_help(void)
 	     "evenlode VERB --help tells what a verb takes.\n"
 	     "\n"
 	     "Exit status\n"
-	     "  of run:      0 pass, 1 fail, 2 inconclusive, 3 error (bench, adapter, campaign)\n"
-	     "  of others:   0 done, or the answer is yes; 1 the answer is no; 3 error\n"
-	     "  of all:      64 the command line is not understood\n"
+	     "  of run and night: 0 pass, 1 fail, 2 inconclusive, 3 error (bench, adapter,\n"
+	     "                    campaign)\n"
+	     "  of others:        0 done, or the answer is yes; 1 the answer is no; 3 error\n"
+	     "  of all:           64 the command line is not understood\n"
 	     "\n"
 	     "Environment\n"
 	     "  EVENLODE_ADAPTER_PATH  folders with adapters, with a colon between\n"

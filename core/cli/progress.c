@@ -25,6 +25,20 @@ static uint64_t now_ns(void)
 	return (uint64_t)t.tv_sec * 1000000000u + (uint64_t)t.tv_nsec;
 }
 
+bool cli_progress_parse(enum cli_progress_mode *mode, const char *word)
+{
+	static const char *const words[] = {[CLI_PROGRESS_AUTO] = "auto",
+		[CLI_PROGRESS_PLAIN] = "plain",
+		[CLI_PROGRESS_NONE] = "none"};
+	for (int i = CLI_PROGRESS_AUTO; i <= CLI_PROGRESS_NONE; i++) {
+		if (strcmp(word, words[i]) == 0) {
+			*mode = (enum cli_progress_mode)i;
+			return true;
+		}
+	}
+	return false;
+}
+
 void cli_progress_start(enum cli_progress_mode mode)
 {
 	const char *term = getenv("TERM");

@@ -118,7 +118,13 @@ enum evl_status evl_store_run_begin(struct evl_store *store, int64_t *run,
 	own.state = EVL_STATE_RUNNING;
 	own.verdict = row->verdict != NULL ? row->verdict : "none";
 	own.ended_utc = NULL;
-	st = store_put(store, T_RUN, &own, err);
+	/* On the disk before anything carries the number, as files of recordings do: after a power
+	 * cut another run must not get it again. */
+	st = store_exec(store, "PRAGMA synchronous=FULL", "writing", err);
+	if (st == EVL_OK) {
+		st = store_put(store, T_RUN, &own, err);
+		sqlite3_exec(store->db, "PRAGMA synchronous=NORMAL", NULL, NULL, NULL);
+	}
 	if (st == EVL_OK) {
 		store->run = own.run;
 		store->seq = 0;
