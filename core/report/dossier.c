@@ -12,6 +12,7 @@
 #include "core/report/document.h"
 #include "core/report/evidence_rows.h"
 #include "core/report/internal.h"
+#include "core/report/canonical.h"
 #include "core/report/manifest.h"
 #include "core/report/merkle.h"
 #include "core/report/page.h"
@@ -330,7 +331,7 @@ static enum evl_status write_manifest(struct making *m, struct evl_err *err)
 		memcpy(files[i].sha256, m->parts[i].sha256, EVL_SHA256_HEX);
 	}
 	json_t *json = evl_manifest_make(m->run, m->before, &facts);
-	bool ok = evl_manifest_canonical(&m->manifest, json);
+	bool ok = evl_canonical_json(&m->manifest, json);
 	json_decref(json);
 	return ok ? EVL_OK
 		  : evl_err_set(err, EVL_E_LIMIT, "a number of the manifest is beyond 2^53");

@@ -9,8 +9,6 @@
 #include "core/report/internal.h"
 #include "core/report/sign.h"
 
-#define SAFE_INTEGER ((INT64_C(1) << 53) - 1) /* RFC 8785, appendix D */
-
 bool evl_dossier_knows_file(const char *name)
 {
 	static const char *const names[] = {EVL_DOSSIER_MANIFEST, EVL_DOSSIER_SIGNATURE,
@@ -23,89 +21,6 @@ bool evl_dossier_knows_file(const char *name)
 		}
 	}
 	return false;
-}
-
-static void put_string(struct evl_text *out, const char *s, size_t len)
-{
-	evl_text_add(out, "\"");
-	for (size_t i = 0; i < len; i++) {
-		unsigned char c = (unsigned char)s[i];
-		static const char named[] = "\b\t\n\f\r\"\\";
-		static const char *const as[] = {"\\b", "\\t", "\\n", "\\f", "\\r", "\\\"", "\\\\"};
-		const char *at = c == 0 ? NULL : strchr(named, c);
-		if (at != NULL) {
-			evl_text_add(out, as[at - named]);
-		} else if (c < 0x20) {
-			evl_text_addf(out, "\\u%04x", c);
-		} else {
-			evl_text_addn(out, s + i, 1);
-		}
-	}
-	evl_text_add(out, "\"");
-}
-
-static int compare_names(const void *a, const void *b)
-{
-	return strcmp(*(const char *const *)a, *(const char *const *)b);
-}
-
-static bool put_object(struct evl_text *out, const json_t *value)
-{
-	json_t *object = (json_t *)(uintptr_t)value; /* jansson's iterators do not alter it */
-	size_t n = json_object_size(object);
-	const char **names = evl_xcalloc(n, sizeof *names);
-	size_t i = 0;
-	bool ok = true;
-	for (void *it = json_object_iter(object); it != NULL;
-		it = json_object_iter_next(object, it)) {
-		names[i++] = json_object_iter_key(it);
-	}
-	qsort(names, n, sizeof *names, compare_names);
-	evl_text_add(out, "{");
-	for (i = 0; i < n && ok; i++) {
-		evl_text_add(out, i == 0 ? "" : ",");
-		put_string(out, names[i], strlen(names[i]));
-		evl_text_add(out, ":");
-		ok = evl_manifest_canonical(out, json_object_get(object, names[i]));
-	}
-	evl_text_add(out, "}");
-	free(names);
-	return ok;
-}
-
-bool evl_manifest_canonical(struct evl_text *out, const json_t *value)
-{
-	switch (json_typeof(value)) {
-	case JSON_OBJECT:
-		return put_object(out, value);
-	case JSON_ARRAY:
-		evl_text_add(out, "[");
-		for (size_t i = 0; i < json_array_size(value); i++) {
-			evl_text_add(out, i == 0 ? "" : ",");
-			if (!evl_manifest_canonical(out, json_array_get(value, i))) {
-				return false;
-			}
-		}
-		evl_text_add(out, "]");
-		return true;
-	case JSON_STRING:
-		put_string(out, json_string_value(value), json_string_length(value));
-		return true;
-	case JSON_INTEGER:
-		evl_text_addf(out, "%lld", (long long)json_integer_value(value));
-		return llabs((long long)json_integer_value(value)) <= SAFE_INTEGER;
-	case JSON_TRUE:
-		evl_text_add(out, "true");
-		return true;
-	case JSON_FALSE:
-		evl_text_add(out, "false");
-		return true;
-	case JSON_NULL:
-		evl_text_add(out, "null");
-		return true;
-	default:
-		return false;
-	}
 }
 
 static void set(json_t *object, const char *name, json_t *value)

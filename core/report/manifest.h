@@ -4,7 +4,7 @@
  *
  *	json_t *m = evl_manifest_make(run, before, &facts);
  *	struct evl_text text = {0};
- *	evl_manifest_canonical(&text, m);
+ *	evl_canonical_json(&text, m);
  *
  * Within the report room only; docs/dossier.md lists the members. Numbers that may grow beyond
  * 2^53 (seed, counts of bits) are strings, as RFC 8785 wants; sizes and row counts are integers.
@@ -65,7 +65,3 @@ struct evl_manifest_facts {
 /* `before` may be NULL. The caller owns the result (json_decref). */
 json_t *evl_manifest_make(const struct evl_run *run, const struct evl_run *before,
 	const struct evl_manifest_facts *facts);
-
-/* RFC 8785 text of a value made of objects, arrays, strings, integers, true, false and null, with
- * member names in ASCII (then UTF-16 order is byte order). False when it holds something else. */
-bool evl_manifest_canonical(struct evl_text *out, const json_t *value);

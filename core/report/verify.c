@@ -15,7 +15,12 @@
 #include "core/base/file.h"
 #include "core/base/text.h"
 #include "core/report/internal.h"
+#include "core/report/attached.h"
+#include "core/report/canonical.h"
+#include "core/report/evidence_rows.h"
 #include "core/report/manifest.h"
+#include "core/report/merkle.h"
+#include "core/report/proof.h"
 #include "core/report/verify_rows.h"
 #include "core/store/export.h"
 
@@ -115,7 +120,7 @@ static void parse_manifest(struct check *c, const struct bytes *text)
 		finding(c, EVL_DOSSIER_MANIFEST,
 			"has format \"%.60s\", where this version of evenlode reads \"%s\"",
 			format == NULL ? "" : format, EVL_MANIFEST_FORMAT);
-	} else if (!evl_manifest_canonical(&again, m) || again.len != text->len ||
+	} else if (!evl_canonical_json(&again, m) || again.len != text->len ||
 		   memcmp(evl_text_str(&again), text->data, text->len) != 0) {
 		finding(c, EVL_DOSSIER_MANIFEST, "is not canonical JSON (RFC 8785)");
 	} else {
@@ -252,7 +257,7 @@ static enum evl_status check_extra(struct check *c, struct evl_err *err)
 		const char *n = e->d_name;
 		bool ours = strcmp(n, EVL_DOSSIER_MANIFEST) == 0 ||
 			    strcmp(n, EVL_DOSSIER_SIGNATURE) == 0 ||
-			    strcmp(n, EVL_DOSSIER_SIGNER) == 0;
+			    strcmp(n, EVL_DOSSIER_SIGNER) == 0 || evl_attached_knows(n);
 		if (strcmp(n, ".") == 0 || strcmp(n, "..") == 0 || ours ||
 			(c->manifest == NULL ? evl_dossier_knows_file(n)
 					     : is_listed(c->manifest, n))) {
@@ -271,6 +276,95 @@ static enum evl_status check_extra(struct check *c, struct evl_err *err)
 	}
 	free(names);
 	return EVL_OK;
+}
+
+/* A witness signs manifest.p7s as the laboratory signs manifest.json. */
+static void check_witness(struct check *c, int number, const struct bytes *signed_part)
+{
+	char p7s[20];
+	char pem[20];
+	struct bytes signature = {0};
+	struct bytes cert = {0};
+	struct evl_signature_info info;
+	struct evl_err err = {0};
+	const char *part = NULL;
+	snprintf(p7s, sizeof p7s, "witness-%d.p7s", number);
+	snprintf(pem, sizeof pem, "witness-%d.pem", number);
+	if (read_part(c, p7s, SMALL_MAX, &signature) && read_part(c, pem, SMALL_MAX, &cert)) {
+		if (evl_signature_check(&info, &part, signature.data, signature.len,
+			    signed_part->data, signed_part->len, cert.data, cert.len, NULL,
+			    &err) != EVL_OK) {
+			bool of_cert = strcmp(part, EVL_DOSSIER_SIGNER) == 0;
+			finding(c, of_cert ? pem : p7s, "%s",
+				strcmp(part, EVL_DOSSIER_MANIFEST) == 0
+					? "is not a signature over this manifest.p7s"
+					: err.text);
+		} else {
+			c->r->witnesses[c->r->witness_count++] = info;
+		}
+	}
+	free(signature.data);
+	free(cert.data);
+}
+
+static bool is_there(const struct check *c, const char *name)
+{
+	struct stat sb;
+	char *path = evl_file_join(c->dir, name);
+	bool there = lstat(path, &sb) == 0;
+	free(path);
+	return there;
+}
+
+static void check_attached(struct check *c, const char *trusted)
+{
+	struct bytes signature = {0};
+	struct bytes token = {0};
+	struct evl_err err = {0};
+	if (!c->r->signature_good || !read_part(c, EVL_DOSSIER_SIGNATURE, SMALL_MAX, &signature)) {
+		return;
+	}
+	for (int i = 1; i <= EVL_WITNESSES_MAX; i++) {
+		char name[2][20];
+		snprintf(name[0], sizeof name[0], "witness-%d.p7s", i);
+		snprintf(name[1], sizeof name[1], "witness-%d.pem", i);
+		if (is_there(c, name[0]) || is_there(c, name[1])) {
+			check_witness(c, i, &signature);
+		}
+	}
+	if (is_there(c, EVL_DOSSIER_STAMP) && read_part(c, EVL_DOSSIER_STAMP, SMALL_MAX, &token)) {
+		c->r->stamped = evl_stamp_check(&c->r->stamp, token.data, token.len, signature.data,
+					signature.len, trusted, &err) == EVL_OK;
+		if (!c->r->stamped) {
+			finding(c, EVL_DOSSIER_STAMP, "%s", err.text);
+		}
+	}
+	free(token.data);
+	free(signature.data);
+}
+
+/* The root of the tree over the rows, computed again. */
+static void check_tree(struct check *c)
+{
+	struct evl_evidence e;
+	struct evl_merkle tree = {0};
+	uint8_t root[EVL_SHA256_BYTES];
+	char hex[EVL_SHA256_HEX];
+	const json_t *wanted = json_object_get(c->manifest, "tree");
+	const char *want = json_string_value(json_object_get(wanted, "root"));
+	evl_evidence_begin(&e, c->evidence.data, c->evidence.len);
+	while (evl_evidence_next(&e)) {
+		evl_merkle_add(&tree, e.text.data, e.text.len);
+	}
+	evl_merkle_root(&tree, root);
+	evl_hex(root, sizeof root, hex);
+	if (want == NULL || strcmp(want, hex) != 0 ||
+		json_integer_value(json_object_get(wanted, "leaves")) != (json_int_t)tree.count) {
+		finding(c, EVL_DOSSIER_MANIFEST,
+			"names another root of the tree over the rows than the evidence has");
+	}
+	evl_merkle_finish(&tree);
+	evl_evidence_finish(&e);
 }
 
 static void check_evidence(struct check *c)
@@ -304,17 +398,19 @@ static void check_evidence(struct check *c)
 	json_t *evidence = json_loadb(c->evidence.data, c->evidence.len, 0, NULL);
 	if (evidence != NULL && evl_verify_rows(c->manifest, evidence, text, sizeof text)) {
 		finding(c, EVL_DOSSIER_MANIFEST, "%s", text);
+	} else {
+		check_tree(c);
 	}
 	json_decref(evidence);
 }
 
-enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char *dir,
+/* Looks at the folder and reads the trusted certificates. */
+static enum evl_status begin(struct evl_dossier_report *report, char **trusted, const char *dir,
 	const char *trusted_pem_path, struct evl_err *err)
 {
-	struct check c = {.r = report, .dir = dir};
 	struct stat sb;
-	char *trusted = NULL;
-	size_t trusted_len = 0;
+	size_t len = 0;
+	*trusted = NULL;
 	memset(report, 0, sizeof *report);
 	if (stat(dir, &sb) != 0) {
 		return evl_err_set(err, errno == ENOENT ? EVL_E_NOTFOUND : EVL_E_IO,
@@ -324,38 +420,90 @@ enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char
 		return evl_err_set(
 			err, EVL_E_INVALID, "%s: is no folder; name the dossier's folder", dir);
 	}
-	if (trusted_pem_path != NULL) {
-		enum evl_status st =
-			evl_file_read(&trusted, &trusted_len, trusted_pem_path, SMALL_MAX, err);
-		if (st != EVL_OK) {
-			return st;
-		}
-		STACK_OF(X509) *certs = evl_pem_certs(trusted, trusted_len);
-		bool usable = certs != NULL;
-		sk_X509_pop_free(certs, X509_free);
-		if (!usable) {
-			free(trusted);
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: holds no certificate in PEM form (it would begin with "
-				"-----BEGIN CERTIFICATE-----), or one that is damaged",
-				trusted_pem_path);
-		}
-		report->trust_checked = true;
+	if (trusted_pem_path == NULL) {
+		return EVL_OK;
+	}
+	enum evl_status st = evl_file_read(trusted, &len, trusted_pem_path, SMALL_MAX, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	STACK_OF(X509) *certs = evl_pem_certs(*trusted, len);
+	bool usable = certs != NULL;
+	sk_X509_pop_free(certs, X509_free);
+	if (!usable) {
+		free(*trusted);
+		*trusted = NULL;
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: holds no certificate in PEM form (it would begin with "
+			"-----BEGIN CERTIFICATE-----), or one that is damaged",
+			trusted_pem_path);
+	}
+	report->trust_checked = true;
+	return EVL_OK;
+}
+
+static enum evl_status first_finding(
+	const struct evl_dossier_report *report, const char *dir, struct evl_err *err)
+{
+	return evl_err_set(err, EVL_E_CORRUPT, "%s/%s: %s", dir, report->findings[0].file,
+		report->findings[0].text);
+}
+
+enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char *dir,
+	const char *trusted_pem_path, struct evl_err *err)
+{
+	struct check c = {.r = report, .dir = dir};
+	char *trusted = NULL;
+	enum evl_status st = begin(report, &trusted, dir, trusted_pem_path, err);
+	if (st != EVL_OK) {
+		return st;
 	}
 	check_signature(&c, trusted);
+	check_attached(&c, trusted);
 	if (c.manifest != NULL) {
 		check_files(&c);
 	}
-	enum evl_status st = check_extra(&c, err);
+	st = check_extra(&c, err);
 	if (c.manifest != NULL) {
 		check_evidence(&c);
 	}
 	report->good = st == EVL_OK && report->finding_count == 0 && report->signature_good;
 	if (st == EVL_OK && !report->good) {
-		st = evl_err_set(err, EVL_E_CORRUPT, "%s/%s: %s", dir, report->findings[0].file,
-			report->findings[0].text);
+		st = first_finding(report, dir, err);
 	}
 	free(c.evidence.data);
+	json_decref(c.manifest);
+	free(trusted);
+	return st;
+}
+
+enum evl_status evl_dossier_verify_proof(struct evl_dossier_report *report, char **text,
+	const char *dir, const char *proof_path, const char *trusted_pem_path, struct evl_err *err)
+{
+	struct check c = {.r = report, .dir = dir};
+	char *trusted = NULL;
+	*text = NULL;
+	enum evl_status st = begin(report, &trusted, dir, trusted_pem_path, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	check_signature(&c, trusted);
+	check_attached(&c, trusted);
+	struct evl_err wrong = {0};
+	if (report->finding_count == 0) {
+		st = evl_proof_check(text, proof_path, c.manifest, &wrong);
+		if (st == EVL_E_CORRUPT) {
+			finding(&c, proof_path, "%s", wrong.text);
+		}
+	}
+	report->good = st == EVL_OK && report->finding_count == 0 && report->signature_good;
+	if (st == EVL_E_CORRUPT) {
+		st = evl_err_set(err, st, "%s: %s", proof_path, wrong.text);
+	} else if (report->finding_count > 0) {
+		st = first_finding(report, dir, err);
+	} else if (st != EVL_OK) {
+		st = evl_err_set(err, st, "%s", wrong.text);
+	}
 	json_decref(c.manifest);
 	free(trusted);
 	return st;

@@ -16,6 +16,8 @@
  * - every file of the manifest: present, a regular file, size, SHA-256; no further file or folder;
  * - evidence.json: the chain over the rows is computed again from the rows and must equal the head
  *   in the manifest; so must the results digest;
+ * - signatures of witnesses and a time-stamp, if there are any (attached.h);
+ * - the root of the Merkle tree over the rows;
  * - what the manifest says about the run (verdict, build, seed, recordings, adapters) against the
  *   rows of the evidence.
  */
@@ -26,6 +28,7 @@
 #include <stdint.h>
 
 #include "core/base/err.h"
+#include "core/report/attached.h"
 #include "core/report/sign.h"
 
 struct evl_dossier_finding {
@@ -34,15 +37,20 @@ struct evl_dossier_finding {
 };
 
 struct evl_dossier_report {
-	bool good;			      /* no finding */
+	bool good;                            /* no finding */
 	struct evl_dossier_finding *findings; /* owned; in the order of the checks, at most 1000 */
 	size_t finding_count;
 	struct evl_signature_info signature; /* valid when `signature_good` */
 	bool signature_good;
+	/* What others added later; each is checked when it is there. */
+	struct evl_signature_info witnesses[EVL_WITNESSES_MAX];
+	size_t witness_count;
+	bool stamped;
+	struct evl_stamp_info stamp;
 	bool trust_checked; /* a trusted certificate was given */
-	uint32_t files;	    /* files whose digest was computed */
-	uint64_t bytes;	    /* their size */
-	uint64_t rows;	    /* rows of evidence whose chain was computed again */
+	uint32_t files;     /* files whose digest was computed */
+	uint64_t bytes;     /* their size */
+	uint64_t rows;      /* rows of evidence whose chain was computed again */
 	/* As the manifest says; "" when it could not be read or is not what was signed. */
 	char report_id[80], run[24], campaign[256], build[128], verdict[24];
 	char chain_head[EVL_SHA256_HEX];
@@ -56,4 +64,10 @@ struct evl_dossier_report {
  * The report needs evl_dossier_report_finish in every case. */
 enum evl_status evl_dossier_verify(struct evl_dossier_report *report, const char *dir,
 	const char *trusted_pem_path, struct evl_err *err);
+
+/* Checks a proof of one row (proof.h) against the signed manifest of `dir`, of which manifest.json,
+ * manifest.p7s and signer.pem are enough. *text is the proved row as evidence.json has it, to be
+ * freed; NULL unless EVL_OK. */
+enum evl_status evl_dossier_verify_proof(struct evl_dossier_report *report, char **text,
+	const char *dir, const char *proof_path, const char *trusted_pem_path, struct evl_err *err);
 void evl_dossier_report_finish(struct evl_dossier_report *report); /* takes a zeroed one */

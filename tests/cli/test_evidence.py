@@ -4,6 +4,7 @@ Outside checks: `openssl cms -verify`, `openssl dgst`, `sha256sum -c` (Debian's 
 SHA-256 by Python's hashlib.
 """
 import hashlib
+import json
 import os
 import random
 import shutil
@@ -21,6 +22,11 @@ def dossier(p, name='out', run='1', more=()):
                  os.path.join(out, 'report.html'))
     assert sorted(os.listdir(out)) == FILES, os.listdir(out)
     return out, r
+
+
+def evidence_rows(out):
+    with open(os.path.join(out, 'evidence.json'), encoding='utf-8') as f:
+        return [json.loads(r['text']) for r in json.load(f)['rows']]
 
 
 def openssl(*args, cwd=None):
@@ -141,6 +147,38 @@ def recordings(p):
             assert hashlib.sha256(f.read()).hexdigest() == r['sha256']
         paths[r['name']] = path
     return paths['kept'], paths['again']
+
+
+def test_proof_and_witness(p):
+    """One row proved alone; a witness beside the laboratory's signature."""
+    b.expect(p.run_campaign(b.ARRIVAL), 0)
+    out, _ = dossier(p)
+    proof = p.path('proof.json')
+    case = [r for r in evidence_rows(out) if r[0] == 'case_'][0]
+    name = dict(zip(case[1::2], case[2::2]))['name']
+    b.expect(p.run('verify', out, '--prove', name + '/1', '--out', proof), 0, proof)
+    light = p.path('light')
+    os.mkdir(light)
+    for part in ('manifest.json', 'manifest.p7s', 'signer.pem'):
+        shutil.copy(os.path.join(out, part), light)
+    b.expect(p.run('verify', light, '--proof', proof), 0, 'check_', 'one of this run')
+    with open(proof, encoding='utf-8') as f:
+        text = f.read()
+    p.write('proof.json', text.replace('pass', 'fail'))
+    b.expect(p.run('verify', light, '--proof', proof), 1, 'NOT PROVED')
+    r = p.run('verify', out, '--prove', 'frost/1', '--out', proof)
+    assert r.status == 3 and 'frost/1' in r.err and name in r.err, str(r)
+    b.refused(p.run('verify', out, '--prove', name + '/1'), 64, '--out')
+    b.refused(p.run('verify', out, '--witness'), 64, '--key')
+    status, text = openssl('req', '-x509', '-newkey', 'ec', '-pkeyopt', 'ec_paramgen_curve:P-256',
+                           '-nodes', '-keyout', p.path('w.key'), '-out', p.path('w.pem'), '-days',
+                           '3650', '-subj', '/CN=Witness (invented)')
+    assert status == 0, text
+    b.expect(p.run('verify', out, '--witness', '--key', p.path('w.key'), '--cert',
+                   p.path('w.pem')), 0, 'witnessed')
+    b.expect(p.run('verify', out), 0, 'Witness (invented)', 'Nothing was altered')
+    r = p.run('verify', out, '--stamp', p.path('w.pem'))
+    assert r.status == 3 and 'no time-stamp response' in r.err, str(r)
 
 
 def test_recording(p):

@@ -5,7 +5,6 @@
  */
 #include "tests/report/invented.h"
 
-#include <jansson.h>
 #include <signal.h>
 #include <sys/resource.h>
 #include <time.h>
@@ -278,37 +277,6 @@ static void altered_store(void **state)
 	assert_int_equal(run_in(folder, "! test -e lie"), 0);
 }
 
-/* RFC 8785 3.2.2.2 and 3.2.3: escapes in lower case, members sorted, no blanks; appendix D:
- * integers up to 2^53 - 1. */
-static void canonical_json(void **state)
-{
-	(void)state;
-	static const char *const in_out[][2] = {
-		{"{ \"b\" : [1, 2 , true], \"a\" : null }", "{\"a\":null,\"b\":[1,2,true]}"},
-		{"\"\\u000f\\u0008\\t\\n\\f\\r\\\"\\\\\\/\\u20ac\"",
-			"\"\\u000f\\b\\t\\n\\f\\r\\\"\\\\/\xE2\x82\xAC\""},
-		{"{\"a\":9007199254740991,\"aa\":-3,\"Z\":{}}",
-			"{\"Z\":{},\"a\":9007199254740991,\"aa\":-3}"},
-	};
-	for (size_t i = 0; i < sizeof in_out / sizeof *in_out; i++) {
-		struct evl_text out = {0};
-		json_t *v = json_loads(in_out[i][0], JSON_DECODE_ANY, NULL);
-		assert_non_null(v);
-		assert_true(evl_manifest_canonical(&out, v));
-		assert_string_equal(evl_text_str(&out), in_out[i][1]);
-		json_decref(v);
-		evl_text_finish(&out);
-	}
-	static const char *const refused[] = {"[1.5]", "[9007199254740992]"};
-	for (size_t i = 0; i < 2; i++) {
-		struct evl_text out = {0};
-		json_t *v = json_loads(refused[i], 0, NULL);
-		assert_false(evl_manifest_canonical(&out, v));
-		json_decref(v);
-		evl_text_finish(&out);
-	}
-}
-
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -320,7 +288,6 @@ int main(void)
 		cmocka_unit_test(bad_runs_and_keys),
 		cmocka_unit_test(full_disk),
 		cmocka_unit_test(altered_store),
-		cmocka_unit_test(canonical_json),
 	};
 	return cmocka_run_group_tests(tests, make_runs, remove_runs);
 }
