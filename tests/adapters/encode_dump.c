@@ -12,11 +12,14 @@
 #include <string.h>
 
 #include "core/base/err.h"
-#include "core/frame/mux63.h"
+#include "core/frame/sdh.h"
 #include "tests/adapters/rig.h"
 
-#define TRIBUTARY 7u /* index of tributary 8 */
-#define BEFORE    64u
+#define TRIBS  63u
+#define BEFORE 64u
+
+static const struct evl_sdh_at high = {EVL_SDH_HIGH, 0};
+static const struct evl_sdh_at low = {EVL_SDH_CLIENT, 7}; /* tributary 8 */
 
 static void save(const char *dir, const char *name, const uint8_t *data, size_t bytes)
 {
@@ -31,7 +34,7 @@ static void save(const char *dir, const char *name, const uint8_t *data, size_t 
 	}
 }
 
-static void set(struct evl_mux63_tx *tx, const char *arg, bool moving)
+static void set(struct evl_sdh_tx *tx, const char *arg, bool moving)
 {
 	const char *equals = strchr(arg, '=');
 	int32_t value = equals != NULL ? (int32_t)strtol(equals + 1, NULL, 10) : 0;
@@ -46,22 +49,19 @@ static void set(struct evl_mux63_tx *tx, const char *arg, bool moving)
 	if ((up || down) != moving) {
 		return;
 	}
-	if (moving && au) {
-		evl_mux63_tx_justify_au(tx, up ? value : -value);
-	} else if (moving) {
-		evl_mux63_tx_justify_tu(tx, TRIBUTARY, up ? value : -value);
-	} else if (au) {
-		evl_require(evl_mux63_tx_set_au_pointer(tx, (uint32_t)value) == EVL_OK);
+	if (moving) {
+		evl_require(evl_sdh_tx_justify(tx, au ? high : low, up ? value : -value) == EVL_OK);
 	} else {
-		evl_require(evl_mux63_tx_set_tu_pointer(tx, TRIBUTARY, (uint32_t)value) == EVL_OK);
+		evl_require(evl_sdh_tx_set_pointer(tx, au ? high : low, (uint32_t)value) == EVL_OK);
 	}
 }
 
 int main(int argc, char **argv)
 {
-	struct evl_mux63_tx *tx = NULL;
-	const uint8_t *e1[EVL_MUX63_TRIBS];
-	uint8_t *in[EVL_MUX63_TRIBS];
+	struct evl_sdh_tx *tx = NULL;
+	struct evl_sdh_map map;
+	const uint8_t *e1[TRIBS];
+	uint8_t *in[TRIBS];
 	uint32_t frames = argc > 2 ? (uint32_t)strtoul(argv[2], NULL, 10) : 0;
 	uint8_t *line;
 
@@ -69,15 +69,16 @@ int main(int argc, char **argv)
 		fprintf(stderr, "usage: encode_dump OUT FRAMES [au=VALUE] [au+=N] ...\n");
 		return 64;
 	}
-	evl_require(evl_mux63_tx_create(&tx, NULL) == EVL_OK);
-	line = evl_xmalloc((size_t)frames * EVL_MUX63_LINE_BYTES);
-	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
+	evl_sdh_map_fill(&map, 1, EVL_SDH_AU4, EVL_SDH_E1);
+	evl_require(evl_sdh_tx_create(&tx, &map, NULL) == EVL_OK);
+	line = evl_xmalloc((size_t)frames * RIG_LINE_BYTES);
+	for (uint32_t t = 0; t < TRIBS; t++) {
 		char name[32];
 
-		in[t] = evl_xmalloc(frames * EVL_MUX63_E1_BYTES);
-		rig_pattern(in[t], frames * EVL_MUX63_E1_BYTES, t);
+		in[t] = evl_xmalloc(frames * RIG_E1_BYTES);
+		rig_pattern(in[t], frames * RIG_E1_BYTES, t);
 		snprintf(name, sizeof(name), "in-%u.raw", t + 1);
-		save(argv[1], name, in[t], frames * EVL_MUX63_E1_BYTES);
+		save(argv[1], name, in[t], frames * RIG_E1_BYTES);
 	}
 	for (int moving = 0; moving <= 1; moving++) {
 		uint32_t from = moving ? BEFORE : 0;
@@ -85,17 +86,17 @@ int main(int argc, char **argv)
 		for (int i = 3; i < argc; i++) {
 			set(tx, argv[i], moving);
 		}
-		for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
-			e1[t] = in[t] + from * EVL_MUX63_E1_BYTES;
+		for (uint32_t t = 0; t < TRIBS; t++) {
+			e1[t] = in[t] + from * RIG_E1_BYTES;
 		}
-		evl_mux63_encode(tx, e1, moving ? frames - BEFORE : BEFORE,
-				 line + (size_t)from * EVL_MUX63_LINE_BYTES);
+		evl_require(evl_sdh_encode(tx, e1, NULL, moving ? frames - BEFORE : BEFORE,
+				    line + (size_t)from * RIG_LINE_BYTES, NULL) == EVL_OK);
 	}
-	save(argv[1], "line.raw", line, (size_t)frames * EVL_MUX63_LINE_BYTES);
-	for (uint32_t t = 0; t < EVL_MUX63_TRIBS; t++) {
+	save(argv[1], "line.raw", line, (size_t)frames * RIG_LINE_BYTES);
+	for (uint32_t t = 0; t < TRIBS; t++) {
 		free(in[t]);
 	}
 	free(line);
-	evl_mux63_tx_destroy(tx);
+	evl_sdh_tx_destroy(tx);
 	return 0;
 }

@@ -2,7 +2,7 @@
 /*
  * Tributaries with clocks of their own through the simulated multiplexer: every bit comes out, in
  * order, at the rate at which it went in. Rates are arithmetic; the desynchroniser's 0.512 s are
- * those of core/frame/mux63.h; pointer moves are read from the captured line by the decoder there.
+ * those of core/frame/sdh.h; pointer moves are read from the captured line by the decoder there.
  */
 #include <setjmp.h>
 #include <stdarg.h>
@@ -10,7 +10,7 @@
 #include <cmocka.h>
 #include <string.h>
 
-#include "core/frame/mux63.h"
+#include "core/frame/sdh.h"
 #include "core/signal/bits.h"
 #include "tests/adapters/rig.h"
 
@@ -93,14 +93,25 @@ static void slab_size_changes_nothing(void **state)
 }
 
 /* Reads the captured line. */
-static struct evl_mux63_rx *read_line(const struct rig *r)
+static struct evl_sdh_rx *read_line(const struct rig *r)
 {
-	struct evl_mux63_rx *rx = NULL;
-	uint8_t *none[EVL_MUX63_TRIBS] = {NULL};
+	struct evl_sdh_rx *rx = NULL;
+	struct evl_sdh_map map;
+	uint8_t *none[EVL_SDH_MOST_CLIENTS] = {NULL};
 
-	assert_int_equal(evl_mux63_rx_create(&rx, NULL, NULL), 0);
-	evl_mux63_decode(rx, r->out[RIG_LINE], r->frames, none, NULL);
+	evl_sdh_map_fill(&map, 1, EVL_SDH_AU4, EVL_SDH_E1);
+	assert_int_equal(evl_sdh_rx_create(&rx, &map, NULL, NULL), 0);
+	evl_sdh_decode(rx, r->out[RIG_LINE], r->frames, none, NULL, NULL);
 	return rx;
+}
+
+static struct evl_sdh_rx_counts counts_of(
+	const struct evl_sdh_rx *rx, enum evl_sdh_level level, uint32_t index)
+{
+	struct evl_sdh_rx_counts c;
+
+	assert_int_equal(evl_sdh_rx_counts(rx, (struct evl_sdh_at){level, index}, &c), 0);
+	return c;
 }
 
 /* A VC-4 that is 4.6 ppm slow (G.813 option 1) loses 150336000 * 4.6e-6 bits a second, 24 for each
@@ -109,25 +120,24 @@ static struct evl_mux63_rx *read_line(const struct rig *r)
  */
 static void pointers_move(void **state)
 {
-	struct evl_mux63_line_counts line;
-	struct evl_mux63_trib_counts trib;
-	struct evl_mux63_rx *rx;
+	struct evl_sdh_rx_counts line, trib;
+	struct evl_sdh_rx *rx;
 
 	(void)state;
 	rig_open(&rig, "A", 1, OPTIONS("clock.vc4_ppm=-4.6", "clock.tributaries.7=20"));
 	rig_take(&rig, 0, FRAMES, 64, NULL);
 	rx = read_line(&rig);
-	evl_mux63_rx_line_counts(rx, &line);
-	assert_in_range(line.au_increments, 56, 59);
-	assert_int_equal(line.au_decrements, 0);
-	assert_int_equal(line.b3_errors, 0);
-	evl_mux63_rx_trib_counts(rx, 6, &trib); /* port 7 is TU-12 7 by column order */
-	assert_in_range(trib.tu_decrements, 10, 12);
-	assert_int_equal(trib.tu_increments, 0);
-	assert_int_not_equal(trib.extra_bits + trib.missing_bits, 0);
-	evl_mux63_rx_trib_counts(rx, 7, &trib);
-	assert_int_equal(trib.tu_decrements, 0);
-	evl_mux63_rx_destroy(rx);
+	line = counts_of(rx, EVL_SDH_HIGH, 0);
+	assert_in_range(line.increments, 56, 59);
+	assert_int_equal(line.decrements, 0);
+	assert_int_equal(line.errors, 0);
+	trib = counts_of(rx, EVL_SDH_CLIENT, 6); /* port 7 is TU-12 7 by column order */
+	assert_in_range(trib.decrements, 10, 12);
+	assert_int_equal(trib.increments, 0);
+	assert_int_not_equal(trib.extra + trib.missing, 0);
+	trib = counts_of(rx, EVL_SDH_CLIENT, 7);
+	assert_int_equal(trib.decrements, 0);
+	evl_sdh_rx_destroy(rx);
 	for (uint32_t t = 0; t < RIG_TRIBS; t++) {
 		assert_int_not_equal(delay_of(&rig, t), 0);
 	}
@@ -139,8 +149,8 @@ static void pointers_move(void **state)
  * less what passes until the decoder has found the tributary and the store has reacted (32 ms). */
 static void justification_carries_it(void **state)
 {
-	struct evl_mux63_trib_counts trib;
-	struct evl_mux63_rx *rx;
+	struct evl_sdh_rx_counts trib;
+	struct evl_sdh_rx *rx;
 
 	(void)state;
 	rig_open(&rig, "A", 1, NULL);
@@ -148,21 +158,21 @@ static void justification_carries_it(void **state)
 	rig.clock_ppb[62] = -50000;
 	rig_take(&rig, 0, FRAMES, 64, NULL);
 	rx = read_line(&rig);
-	evl_mux63_rx_trib_counts(rx, 0, &trib);
-	assert_in_range(trib.extra_bits - trib.missing_bits, 198, 206);
-	evl_mux63_rx_trib_counts(rx, 62, &trib);
-	assert_in_range(trib.missing_bits - trib.extra_bits, 198, 206);
-	evl_mux63_rx_trib_counts(rx, 30, &trib);
-	assert_int_equal(trib.extra_bits + trib.missing_bits, 0);
-	evl_mux63_rx_destroy(rx);
+	trib = counts_of(rx, EVL_SDH_CLIENT, 0);
+	assert_in_range(trib.extra - trib.missing, 198, 206);
+	trib = counts_of(rx, EVL_SDH_CLIENT, 62);
+	assert_in_range(trib.missing - trib.extra, 198, 206);
+	trib = counts_of(rx, EVL_SDH_CLIENT, 30);
+	assert_int_equal(trib.extra + trib.missing, 0);
+	evl_sdh_rx_destroy(rx);
 	rig_close(&rig);
 }
 
 /* AIS and loss reach the last bit of each slab, though it has a byte more or less than nominal. */
 static void injections_reach_every_bit(void **state)
 {
-	struct evl_inject ais = {1, EVL_INJECT_ALARM, 4, EVL_ABI_AIS, 0, 0, 40000000,
-		1000000000, 0, 0};
+	struct evl_inject ais = {
+		1, EVL_INJECT_ALARM, 4, EVL_ABI_AIS, 0, 0, 40000000, 1000000000, 0, 0};
 
 	(void)state;
 	for (int sign = -1; sign <= 1; sign += 2) {

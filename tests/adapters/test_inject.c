@@ -11,11 +11,10 @@
 
 #include "core/base/alarm.h"
 #include "core/base/rate.h"
-#include "core/frame/mux63.h"
 #include "core/signal/bits.h"
 #include "tests/adapters/rig.h"
 
-#define DELAY        EVL_MUX63_DELAY_BITS
+#define DELAY        1280u /* E1 bits from in to out: 5 frames (core/frame/sdh.h) */
 #define MS           1000000u
 #define OPTIONS(...) ((const char *[]){__VA_ARGS__, NULL})
 #define B0           "builds.B.faults[0]."
