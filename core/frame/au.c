@@ -45,7 +45,7 @@ static void give(struct evl_au_tx *au, uint8_t *dst, uint32_t n, uint32_t at, ev
 			au->fill -= take;
 		} else {
 			if (au->position == size) {
-				source(ctx, au->vc, at);
+				au->vc = source(ctx, au->room, at);
 				au->position = 0;
 			}
 			take = size - au->position;

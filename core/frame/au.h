@@ -5,7 +5,7 @@
  *Frames here are not scrambled. Payload rows lie `stride` bytes apart; the bytes of a row are
  *together.
  *
- *	static void next(void *ctx, uint8_t *vc, uint32_t start) { ... }	// makes a VC
+ *	static const uint8_t *next(void *ctx, uint8_t *room, uint32_t start) { ... }	// a VC
  *	uint16_t word = evl_au_tx_frame(&au, &room, next, ctx);			// H1 H2
  *
  *	static void got(void *ctx, const uint8_t *vc, uint64_t start_bit) { ... }
@@ -62,16 +62,18 @@ static inline uint32_t evl_au_place(uint32_t index)
 
 /* ---- encoder ---- */
 
-/* Writes a whole VC (room for the transposition beyond it). `start` is the payload byte of the
- * present frame at which it will begin. */
-typedef void (*evl_vc_source)(void *ctx, uint8_t *vc, uint32_t start);
+/* Gives a whole VC: written to `room` (with room for the transposition beyond it), or one that it
+ * has and keeps until it is asked for the next. `start` is the payload byte of the present frame at
+ * which the VC will begin. */
+typedef const uint8_t *(*evl_vc_source)(void *ctx, uint8_t *room, uint32_t start);
 
 struct evl_au_tx {
 	const struct evl_au_shape *shape;
 	struct evl_ptr_tx ptr;
 	uint32_t fill;     /* bytes without VC still to send (after a new pointer value) */
 	uint32_t position; /* next byte of vc; the size of it: a new one is needed */
-	uint8_t vc[EVL_VC4_4C_ROOM];
+	const uint8_t *vc;
+	uint8_t room[EVL_VC4_4C_ROOM];
 };
 
 struct evl_au_room {

@@ -18,11 +18,12 @@
 
 #define EVL_BITFIFO_BITS  4608u /* most that it holds */
 #define EVL_BITFIFO_BYTES 1024u
+#define EVL_BITFIFO_SLACK 16u   /* after them, touched by copies of whole words */
 #define EVL_BITFIFO_BACK  128u /* bytes before the read position that are kept */
 
 struct evl_bitfifo {
 	uint32_t read, write; /* bit positions in buf */
-	uint8_t buf[EVL_BITFIFO_BYTES];
+	uint8_t buf[EVL_BITFIFO_BYTES + EVL_BITFIFO_SLACK];
 };
 
 static inline void evl_bitfifo_init(struct evl_bitfifo *f)
@@ -87,6 +88,14 @@ static inline void evl_bitfifo_set_level(struct evl_bitfifo *f, uint32_t bits)
 {
 	evl_require(bits <= f->write);
 	f->read = f->write - bits;
+}
+
+/* Empty but for so many ones, which begin at a whole byte; bits <= 8 * EVL_BITFIFO_BACK. */
+static inline void evl_bitfifo_prefill(struct evl_bitfifo *f, uint32_t bits)
+{
+	evl_require(bits <= 8 * EVL_BITFIFO_BACK);
+	evl_bitfifo_init(f);
+	f->write += bits;
 }
 
 /* Controlled slips of a frame of `bits`: leave it out, or give the last bits once more. */

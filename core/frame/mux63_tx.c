@@ -107,7 +107,7 @@ static void fill_columns(struct evl_mux63_tx *tx, uint8_t *vc4)
 	vc4[EVL_VC4_H4] = (uint8_t)(H4_SPARE | ((tx->vc4_number + 1) & 3));
 }
 
-static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
+static const uint8_t *make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 {
 	struct evl_mux63_tx *tx = ctx;
 	uint32_t phase = (uint32_t)(tx->vc4_number % 4);
@@ -124,6 +124,7 @@ static void make_vc4(void *ctx, uint8_t *vc4, uint32_t start)
 	fill_columns(tx, vc4);
 	tx->b3 = evl_bip8(vc4, EVL_VC4_BYTES);
 	tx->vc4_number++;
+	return vc4;
 }
 
 /* E1 bits of 8 frames at once: that reads the many inputs in longer pieces. Of `bytes` in the whole

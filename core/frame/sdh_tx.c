@@ -198,6 +198,7 @@ static void path_restart(struct sdh_tx_path *p, uint64_t frame_number)
 	const struct evl_ptr_tx *ptr = &p->au.ptr;
 	evl_au_tx_init(&p->au, p->au.shape, ptr->has_new ? ptr->new_value : ptr->value);
 	p->number = frame_number;
+	p->ready = 0;
 	p->b3 = 0;
 	p->rei = 0;
 	p->behind = 0;
@@ -338,9 +339,9 @@ static void drift_all(struct evl_sdh_tx *tx)
 /* The VC jumped to another place in the frame: the delay shall not follow it. */
 static uint16_t path_frame(struct sdh_tx_path *p, const struct evl_au_room *room)
 {
-	bool jump = p->au.ptr.has_new;
+	p->jump = p->au.ptr.has_new;
 	uint16_t word = evl_au_tx_frame(&p->au, room, sdh_make_vc, p);
-	if (jump && !p->au.ptr.has_new) {
+	if (p->jump && !p->au.ptr.has_new) {
 		for (uint32_t t = p->tu_first; t < (uint32_t)p->tu_first + p->tu_count; t++) {
 			p->tx->tu[t].tu.vc.relevel = true;
 		}

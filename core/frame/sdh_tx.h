@@ -12,6 +12,7 @@
 #include "core/frame/tu1.h"
 
 #define SDH_BATCH     8u /* frames; calls are a multiple of it */
+#define SDH_MULTI     4u /* frames of a TU multiframe */
 #define SDH_QUEUE     16u /* containers that a bulk queue holds */
 #define SDH_POH_BYTES 9u
 
@@ -45,6 +46,8 @@ struct sdh_tx_path {
 	uint16_t tu_first, tu_count; /* of tx->tu */
 	bool any12, any11;
 	const uint8_t *take11; /* mixed: 261 or 84 bytes, FF in the columns of TU-11 */
+	bool jump;             /* a new pointer value was waiting at the start of this frame */
+	uint8_t ready;         /* VCs whose TUs are made already, the last ones of tx->ready */
 	struct evl_au_tx au;
 };
 
@@ -72,7 +75,10 @@ struct evl_sdh_tx {
 	int16_t tu_of[EVL_SDH_MOST_CLIENTS];       /* -1: bulk */
 	struct sdh_tx_path high[EVL_SDH_MOST_HIGH], tu3[EVL_SDH_MOST_HIGH];
 	uint8_t mask[EVL_SDH_MOST_HIGH][EVL_VC4_COLUMNS];
-	uint8_t block12[EVL_TU12_ROWS][EVL_TU_STRIDE], block11[EVL_TU11_ROWS][EVL_TU_STRIDE];
+	/* The TUs of one frame, or of four. */
+	uint8_t block12[SDH_MULTI][EVL_TU12_ROWS][EVL_TU_STRIDE];
+	uint8_t block11[SDH_MULTI][EVL_TU11_ROWS][EVL_TU_STRIDE];
+	uint8_t ready[EVL_SDH_MOST_HIGH][SDH_MULTI][EVL_VC4_ROOM];
 	uint8_t vc[EVL_VC4_ROOM]; /* mixed TU-11, and payload of VC-3 */
 	uint8_t vc3[EVL_VC3_ROOM];
 	uint8_t payload[EVL_SDH_AUGS][EVL_VC4_BYTES + 16], au3[EVL_SDH_PARTS][EVL_VC3_COLUMNS * 9];
@@ -85,7 +91,7 @@ struct sdh_tx_tu *sdh_tx_tu_at(struct evl_sdh_tx *tx, struct evl_sdh_at at);
 struct sdh_queue *sdh_tx_queue(struct evl_sdh_tx *tx, uint32_t client);
 
 /* evl_vc_source of a path. */
-void sdh_make_vc(void *ctx, uint8_t *vc, uint32_t start);
+const uint8_t *sdh_make_vc(void *ctx, uint8_t *room, uint32_t start);
 
 /* The state of frame `frame_number`, with the settings as they are. */
 void sdh_restart(struct evl_sdh_tx *tx, uint64_t frame_number);

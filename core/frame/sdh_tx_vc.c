@@ -37,7 +37,7 @@ static void make_tus(struct sdh_tx_path *p, uint32_t phase, int32_t when)
 	struct evl_sdh_tx *tx = p->tx;
 	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
 		struct sdh_tx_tu *t = &tx->tu[i];
-		uint8_t *out = t->tu11 ? tx->block11[t->row] : tx->block12[t->row];
+		uint8_t *out = t->tu11 ? tx->block11[0][t->row] : tx->block12[0][t->row];
 		evl_tu1_tx_frame(&t->tu, phase, when, out);
 		if (t->word_forced && phase < 2) {
 			out[0] = (uint8_t)(phase == 0 ? t->word >> 8 : t->word);
@@ -46,6 +46,31 @@ static void make_tus(struct sdh_tx_path *p, uint32_t phase, int32_t when)
 			memset(out, 0xff, t->tu.shape->bytes);
 		}
 	}
+}
+
+/* Of four frames, the first at `when`: the state of a TU is fetched once and its VC made in one go.
+ */
+static void make_multiframe(struct sdh_tx_path *p, int32_t when)
+{
+	struct evl_sdh_tx *tx = p->tx;
+	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
+		struct sdh_tx_tu *t = &tx->tu[i];
+		uint8_t *out = t->tu11 ? tx->block11[0][t->row] : tx->block12[0][t->row];
+		const uint32_t stride = t->tu11 ? sizeof(tx->block11[0]) : sizeof(tx->block12[0]);
+		evl_tu1_tx_multiframe(&t->tu, when, out, stride);
+		for (uint32_t f = 0; t->ais && f < SDH_MULTI; f++) {
+			memset(out + f * stride, 0xff, t->tu.shape->bytes);
+		}
+	}
+}
+
+/* True when the next three VCs are sure to begin at the same place of the next three frames, and
+ * the bits of the clients for them are there. */
+static bool is_steady(const struct sdh_tx_path *p)
+{
+	const struct evl_ptr_tx *ptr = &p->au.ptr;
+	return p->tx->ahead >= SDH_MULTI - 1 && !p->tx->offsets && !p->jump && !ptr->has_new &&
+	       ptr->pending == 0;
 }
 
 /* dst takes the columns of src that the mask says, row by row. */
@@ -60,14 +85,14 @@ static void merge(uint8_t *dst, const uint8_t *src, const uint8_t *mask, uint32_
 	}
 }
 
-static void join_vc4(struct sdh_tx_path *p, uint8_t *vc)
+static void join_vc4(struct sdh_tx_path *p, uint32_t frame, uint8_t *vc)
 {
 	struct evl_sdh_tx *tx = p->tx;
 	if (p->any12) {
-		evl_columns_join(vc, tx->block12);
+		evl_columns_join(vc, tx->block12[frame]);
 	}
 	if (p->any11) {
-		evl_columns_join_tu11(p->any12 ? tx->vc : vc, tx->block11);
+		evl_columns_join_tu11(p->any12 ? tx->vc : vc, tx->block11[frame]);
 	}
 	if (p->any12 && p->any11) {
 		merge(vc, tx->vc, p->take11, EVL_VC4_COLUMNS);
@@ -75,14 +100,14 @@ static void join_vc4(struct sdh_tx_path *p, uint8_t *vc)
 }
 
 /* Columns 1, 30 and 59 of the 87 are no payload; those of stuff are equal, here zero. */
-static void join_vc3(struct sdh_tx_path *p, uint8_t *vc)
+static void join_vc3(struct sdh_tx_path *p, uint32_t frame, uint8_t *vc)
 {
 	struct evl_sdh_tx *tx = p->tx;
 	if (p->any12) {
-		evl_columns_join_vc3(tx->vc3, tx->block12, false);
+		evl_columns_join_vc3(tx->vc3, tx->block12[frame], false);
 	}
 	if (p->any11) {
-		evl_columns_join_vc3(p->any12 ? tx->vc : tx->vc3, tx->block11, true);
+		evl_columns_join_vc3(p->any12 ? tx->vc : tx->vc3, tx->block11[frame], true);
 	}
 	if (p->any12 && p->any11) {
 		merge(tx->vc3, tx->vc, p->take11, EVL_VC3_PAYLOAD);
@@ -183,19 +208,46 @@ static void fill_bulk(struct sdh_tx_path *p, uint8_t *vc)
 	}
 }
 
-void sdh_make_vc(void *ctx, uint8_t *vc, uint32_t start)
+static void join(struct sdh_tx_path *p, uint32_t frame, uint8_t *vc)
+{
+	if (p->columns == EVL_VC4_COLUMNS) {
+		join_vc4(p, frame, vc);
+	} else {
+		join_vc3(p, frame, vc);
+	}
+}
+
+/* The TUs of the next VC, in `room` or in a VC made before. */
+static uint8_t *make_tugs(struct sdh_tx_path *p, uint8_t *room, int32_t when)
+{
+	uint8_t(*ready)[EVL_VC4_ROOM] = p->tx->ready[p - p->tx->high];
+	const uint32_t phase = (uint32_t)(p->number % SDH_MULTI);
+	if (p->ready == 0 && (phase != 0 || !is_steady(p))) {
+		make_tus(p, phase, when);
+		join(p, 0, room);
+		return room;
+	}
+	if (p->ready == 0) {
+		make_multiframe(p, when);
+		for (uint32_t f = 0; f < SDH_MULTI; f++) {
+			join(p, f, ready[f]);
+		}
+		p->ready = SDH_MULTI;
+	}
+	return ready[SDH_MULTI - p->ready--];
+}
+
+const uint8_t *sdh_make_vc(void *ctx, uint8_t *room, uint32_t start)
 {
 	struct sdh_tx_path *p = ctx;
 	const uint32_t bytes = (uint32_t)ROWS * p->columns;
+	uint8_t *vc = room;
 	if (p->hold == EVL_SDH_TUG) {
 		int32_t when = (int32_t)(EVL_VC1_TICKS / bytes * start) -
 			       (int32_t)(EVL_VC1_TICKS * p->tx->ahead);
-		make_tus(p, (uint32_t)(p->number % 4), when);
+		vc = make_tugs(p, room, when);
 		if (p->columns == EVL_VC4_COLUMNS) {
-			join_vc4(p, vc);
 			fill_tug3s(p, vc);
-		} else {
-			join_vc3(p, vc);
 		}
 	} else {
 		fill_bulk(p, vc);
@@ -203,4 +255,5 @@ void sdh_make_vc(void *ctx, uint8_t *vc, uint32_t start)
 	fill_poh(p, vc);
 	p->b3 = evl_bip8(vc, bytes);
 	p->number++;
+	return vc;
 }

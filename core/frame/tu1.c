@@ -119,6 +119,25 @@ void evl_tu1_tx_frame(struct evl_tu1_tx *tu, uint32_t phase, int32_t when, uint8
 	}
 }
 
+void evl_tu1_tx_multiframe(struct evl_tu1_tx *tu, int32_t when, uint8_t *out, uint32_t stride)
+{
+	const bool moves = tu->ptr.has_new || tu->ptr.pending != 0;
+	if (moves || tu->fill > 0 || tu->have > 0 || tu->vc.quarter != 0) {
+		for (uint32_t phase = 0; phase < 4; phase++) {
+			evl_tu1_tx_frame(tu, phase, when + (int32_t)(EVL_VC1_TICKS * phase),
+				out + phase * stride);
+		}
+		return;
+	}
+	enum evl_ptr_action action;
+	tu->word = evl_ptr_tx_next(&tu->ptr, &action);
+	tu->action = EVL_PTR_HOLD;
+	out[0] = (uint8_t)(tu->word >> 8);
+	out[stride] = (uint8_t)tu->word;
+	out[2 * stride] = out[3 * stride] = 0;
+	evl_vc1_tx_whole(&tu->vc, when + tu->shape->byte_ticks, out + 1, stride);
+}
+
 /* ---- decoder ---- */
 
 void evl_tu1_rx_init(

@@ -52,6 +52,10 @@ void evl_tu1_tx_restart(struct evl_tu1_tx *tu, uint64_t frame_number);
 /* `when`: instant of the first byte, see vc1.h. The client bits must be in tu->vc.fifo. */
 void evl_tu1_tx_frame(struct evl_tu1_tx *tu, uint32_t phase, int32_t when, uint8_t *out);
 
+/* Four frames at once from phase 0 on, the first at `when`, that of phase i to out + i * stride.
+ * The client bits for all of them must be in the store. */
+void evl_tu1_tx_multiframe(struct evl_tu1_tx *tu, int32_t when, uint8_t *out, uint32_t stride);
+
 /* ---- decoder ---- */
 
 /* Where the frame lies in time, to find delays. */

@@ -4,7 +4,6 @@
 #include <string.h>
 
 #include "core/frame/vc1_quarter.h"
-#include "core/signal/bip.h"
 
 #define PERSISTENCE 5 /* VCs until a label counts, G.783 */
 
@@ -16,14 +15,6 @@ const struct evl_vc1_shape evl_vc1_shapes[EVL_VC1_MODES] = {
 	[EVL_VC1_T1_ASYNC_TU12] = {35, true, false, EVL_LABEL_ASYNCHRONOUS, 193, 482, 483, 1},
 	[EVL_VC1_T1_BYTE_TU12] = {35, true, true, EVL_LABEL_BYTE, 193, 482, 483, 193},
 };
-
-static uint8_t fold(uint64_t x)
-{
-	x ^= x >> 32;
-	x ^= x >> 16;
-	x ^= x >> 8;
-	return (uint8_t)x;
-}
 
 /* ---- encoder ---- */
 
@@ -56,7 +47,7 @@ void evl_vc1_tx_cut(struct evl_vc1_tx *tx)
 }
 
 /* At the first byte of a VC: how many bits it shall carry. */
-static void decide(struct evl_vc1_tx *tx, const struct evl_vc1_shape *shape, int32_t when)
+void evl_vc1_decide(struct evl_vc1_tx *tx, const struct evl_vc1_shape *shape, int32_t when)
 {
 	const int64_t bit = EVL_VC1_TICKS;
 	const uint32_t frame = shape->bits;
@@ -88,30 +79,9 @@ static void decide(struct evl_vc1_tx *tx, const struct evl_vc1_shape *shape, int
 	tx->missing += tx->justify < 0;
 }
 
-static uint8_t overhead(struct evl_vc1_tx *tx)
+void evl_vc1_tx_decided(struct evl_vc1_tx *tx, uint8_t *out)
 {
-	uint32_t q = tx->quarter;
-	if (q == 0) {
-		uint8_t rei = tx->rei > 0;
-		tx->rei = (uint8_t)(tx->rei - rei);
-		uint8_t v5 = (uint8_t)(evl_bip2_of_bip8(fold(tx->parity)) << 6 | rei << 5 |
-				       tx->rfi << 4 | tx->label << 1 | tx->rdi);
-		tx->parity = 0;
-		return (tx->forced & 1) != 0 ? tx->poh[0] : v5;
-	}
-	if (q == 1 && (tx->forced & 2) == 0) {
-		return tx->long_j2 != NULL ? tx->long_j2[tx->number % 64]
-					   : tx->j2[tx->number % EVL_TRACE_BYTES];
-	}
-	return tx->poh[q];
-}
-
-void evl_vc1_tx_quarter(struct evl_vc1_tx *tx, int32_t when, uint8_t *out)
-{
-	if (tx->quarter == 0) {
-		decide(tx, &evl_vc1_shapes[tx->mode], when);
-	}
-	out[0] = overhead(tx);
+	out[0] = evl_vc1_overhead(tx, tx->quarter);
 	tx->parity ^=
 		tx->mode == EVL_VC1_E1_ASYNC ? evl_vc12_fill(tx, out) : evl_vc1_fill_other(tx, out);
 	tx->parity ^= (uint64_t)(out[0] ^ out[1]);
@@ -119,6 +89,14 @@ void evl_vc1_tx_quarter(struct evl_vc1_tx *tx, int32_t when, uint8_t *out)
 		tx->quarter = 0;
 		tx->number++;
 	}
+}
+
+void evl_vc1_tx_quarter(struct evl_vc1_tx *tx, int32_t when, uint8_t *out)
+{
+	if (tx->quarter == 0) {
+		evl_vc1_decide(tx, &evl_vc1_shapes[tx->mode], when);
+	}
+	evl_vc1_tx_decided(tx, out);
 }
 
 /* ---- decoder ---- */
@@ -166,7 +144,7 @@ static void label_rx(struct evl_vc1_rx *rx, uint8_t label)
 static void overhead_rx(struct evl_vc1_rx *rx, uint8_t v5)
 {
 	if (rx->have_parity) {
-		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_bip2_of_bip8(fold(rx->parity)));
+		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_vc1_bip2(rx->parity));
 		uint8_t errors = (uint8_t)((diff & 1) + (diff >> 1));
 		rx->counts.bip2_errors += errors;
 		if (errors > 0 && rx->rei_out < 255) {
@@ -194,8 +172,8 @@ static void open_store(struct evl_vc1_rx *rx, int32_t late)
 	int64_t bits = want > 0 ? (want + unit - 1) / unit * shape->unit : 0;
 	bits += rx->owed / EVL_VC1_OWED; /* what the output is behind */
 	bits = bits < 8 * (int64_t)EVL_BITFIFO_BACK ? bits : 8 * (int64_t)EVL_BITFIFO_BACK;
-	evl_bitfifo_init(&rx->fifo);
-	evl_bitfifo_set_level(&rx->fifo, (uint32_t)bits);
+	/* All that is read is whole bytes, and stays on whole bytes of the store but for slips. */
+	evl_bitfifo_prefill(&rx->fifo, (uint32_t)bits);
 	rx->prefill = (uint32_t)bits;
 	rx->open = true;
 }

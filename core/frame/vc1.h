@@ -127,6 +127,10 @@ void evl_vc1_tx_cut(struct evl_vc1_tx *tx);
  * less. */
 void evl_vc1_tx_quarter(struct evl_vc1_tx *tx, int32_t when, uint8_t *out);
 
+/* Four quarters at once, a frame apart from `when` on, the q-th to out + q * stride; the bits of
+ * the client for all must be in the store and the next quarter must be the first. */
+void evl_vc1_tx_whole(struct evl_vc1_tx *tx, int32_t when, uint8_t *out, uint32_t stride);
+
 /* ---- decoder ---- */
 
 struct evl_vc1_counts {

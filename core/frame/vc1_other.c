@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The mappings of VC-12 and VC-11 but the asynchronous one of 2048 kbit/s, ITU-T
  * G.707 10.1.4, 10.1.5; the layouts of VC-11 are from memory, see vc1.h. */
-#include "core/base/bytes.h"
+#include "core/frame/shift.h"
 #include "core/frame/vc1_quarter.h"
 
 #define T1_BYTES  24u /* of a quarter */
@@ -10,44 +10,19 @@
 #define S1_BIT    0x04u
 #define STUFF_ROW 4u /* T1 in TU-12: every 4th byte of the frame is stuff, V1 being the first */
 
-/* 24 bytes of which the first begins `shift` (0..7) bits into src; dst is whole bytes. */
-static void shift_out(uint8_t *dst, const uint8_t *src, uint32_t shift)
-{
-	for (uint32_t i = 0; i < T1_BYTES; i += 8) {
-		uint64_t v = evl_load_be64(src + i);
-		if (shift > 0) {
-			v = v << shift | (uint64_t)(src[i + 8] >> (8 - shift));
-		}
-		evl_store_be64(dst + i, v);
-	}
-}
-
-/* The same the other way; bits of dst before and after keep their value or may become anything. */
-static void shift_in(uint8_t *dst, const uint8_t *src, uint32_t shift)
-{
-	uint64_t carry = shift > 0 ? (uint64_t)(dst[0] >> (8 - shift)) : 0;
-	for (uint32_t i = 0; i < T1_BYTES; i += 8) {
-		uint64_t v = evl_load_be64(src + i);
-		evl_store_be64(dst + i, shift > 0 ? carry << (64 - shift) | v >> shift : v);
-		carry = v;
-	}
-	if (shift > 0) {
-		dst[T1_BYTES] = (uint8_t)(carry << (8 - shift));
-	}
-}
-
-static void pull_t1(struct evl_bitfifo *fifo, uint8_t *dst)
+static uint64_t pull_t1(struct evl_bitfifo *fifo, uint8_t *dst)
 {
 	evl_require(evl_bitfifo_level(fifo) >= T1_BITS);
-	shift_out(dst, fifo->buf + fifo->read / 8, fifo->read % 8);
+	uint64_t x = evl_shift_out(dst, fifo->buf + fifo->read / 8, fifo->read % 8, T1_BYTES);
 	fifo->read += T1_BITS;
+	return x;
 }
 
 static void push_t1(struct evl_bitfifo *fifo, const uint8_t *src)
 {
 	evl_require(evl_bitfifo_level(fifo) + T1_BITS <= EVL_BITFIFO_BITS);
 	evl_bitfifo_make_room(fifo, T1_BITS + 8);
-	shift_in(fifo->buf + fifo->write / 8, src, fifo->write % 8);
+	(void)evl_shift_in(fifo->buf + fifo->write / 8, src, fifo->write % 8, T1_BYTES);
 	fifo->write += T1_BITS;
 }
 
@@ -107,7 +82,7 @@ static uint8_t signalling(const struct evl_vc1_tx *tx)
 	return (uint8_t)(p << 6 | s << 2);
 }
 
-static void fill_t1(struct evl_vc1_tx *tx, uint8_t *q)
+static uint64_t fill_t1(struct evl_vc1_tx *tx, uint8_t *q)
 {
 	struct evl_bitfifo *fifo = &tx->fifo;
 	uint32_t odd = 1; /* bits in byte 2 */
@@ -122,7 +97,7 @@ static void fill_t1(struct evl_vc1_tx *tx, uint8_t *q)
 	for (uint32_t i = odd; i > 0; i--) { /* S1 is the bit before S2 */
 		q[1] = (uint8_t)(q[1] | pull_bit(fifo) << i);
 	}
-	pull_t1(fifo, q + 2);
+	return pull_t1(fifo, q + 2);
 }
 
 static uint64_t xor24(const uint8_t *p)
@@ -133,13 +108,13 @@ static uint64_t xor24(const uint8_t *p)
 uint64_t evl_vc1_fill_other(struct evl_vc1_tx *tx, uint8_t *q)
 {
 	const struct evl_vc1_shape *shape = &evl_vc1_shapes[tx->mode];
+	evl_vc1_slip_empty(tx, shape->bits);
 	if (!shape->t1) {
 		q[1] = q[34] = 0;
 		evl_bitfifo_pull(&tx->fifo, q + 2, 0, EVL_VC12_E1_BITS);
 		return evl_vc1_xor32(q + 2);
 	}
-	fill_t1(tx, q);
-	uint64_t x = xor24(q + 2);
+	uint64_t x = fill_t1(tx, q);
 	if (shape->quarter == EVL_VC12_QUARTER) {
 		widen(q); /* byte 2 stays where it is */
 	}

@@ -9,6 +9,7 @@
 
 #include <string.h>
 
+#include "core/frame/shift.h"
 #include "core/frame/vc1.h"
 
 #define EVL_VC1_C1        0x80
@@ -21,6 +22,41 @@ static inline uint8_t evl_vc1_control(int8_t justify)
 	return justify == 0 ? EVL_VC1_C_NOMINAL : justify < 0 ? EVL_VC1_C1 | EVL_VC1_C2 : 0;
 }
 
+/* BIP-2 (9.3.2.1) of bytes that were XORed as words. */
+static inline uint8_t evl_vc1_bip2(uint64_t x)
+{
+	x ^= x >> 32;
+	x ^= x >> 16;
+	x ^= x >> 8;
+	x ^= x >> 4;
+	x ^= x >> 2;
+	return (uint8_t)(x & 3);
+}
+
+/* How many bits the VC that begins shall carry. */
+void evl_vc1_decide(struct evl_vc1_tx *tx, const struct evl_vc1_shape *shape, int32_t when);
+
+/* A quarter of a VC for which that is decided. */
+void evl_vc1_tx_decided(struct evl_vc1_tx *tx, uint8_t *out);
+
+/* V5, J2, N2 or K4. */
+static inline uint8_t evl_vc1_overhead(struct evl_vc1_tx *tx, uint32_t q)
+{
+	if (q == 0) {
+		uint8_t rei = tx->rei > 0;
+		tx->rei = (uint8_t)(tx->rei - rei);
+		uint8_t v5 = (uint8_t)(evl_vc1_bip2(tx->parity) << 6 | rei << 5 | tx->rfi << 4 |
+				       tx->label << 1 | tx->rdi);
+		tx->parity = 0;
+		return (tx->forced & 1) != 0 ? tx->poh[0] : v5;
+	}
+	if (q == 1 && (tx->forced & 2) == 0) {
+		return tx->long_j2 != NULL ? tx->long_j2[tx->number % 64]
+					   : tx->j2[tx->number % EVL_TRACE_BYTES];
+	}
+	return tx->poh[q];
+}
+
 static inline uint64_t evl_vc1_load64(const uint8_t *p)
 {
 	uint64_t v;
@@ -28,22 +64,21 @@ static inline uint64_t evl_vc1_load64(const uint8_t *p)
 	return v;
 }
 
-/* Copies 32 bytes and returns the XOR of its words, without reading what was just written. */
-static inline uint64_t evl_vc1_copy32(uint8_t *dst, const uint8_t *src)
-{
-	uint64_t a = evl_vc1_load64(src), b = evl_vc1_load64(src + 8);
-	uint64_t c = evl_vc1_load64(src + 16), d = evl_vc1_load64(src + 24);
-	memcpy(dst, &a, 8);
-	memcpy(dst + 8, &b, 8);
-	memcpy(dst + 16, &c, 8);
-	memcpy(dst + 24, &d, 8);
-	return a ^ b ^ c ^ d;
-}
-
 static inline uint64_t evl_vc1_xor32(const uint8_t *p)
 {
 	return evl_vc1_load64(p) ^ evl_vc1_load64(p + 8) ^ evl_vc1_load64(p + 16) ^
 	       evl_vc1_load64(p + 24);
+}
+
+/* A client far too slow, with pointers that take the VC late in the frame, can leave less in the
+ * store than the quarter needs before the level is judged again: slip now. */
+static inline void evl_vc1_slip_empty(struct evl_vc1_tx *tx, uint32_t frame)
+{
+	const uint32_t need = frame + (uint32_t)(tx->quarter == 3 ? tx->justify : 0);
+	while (evl_bitfifo_level(&tx->fifo) < need) {
+		evl_bitfifo_repeat(&tx->fifo, frame);
+		tx->slips++;
+	}
 }
 
 /* All but V5, J2, N2, K4 of the 35 bytes; returns the XOR of bytes 3..35 as words. */
@@ -54,15 +89,14 @@ static inline uint64_t evl_vc12_fill(struct evl_vc1_tx *tx, uint8_t *q)
 	bool nominal = tx->quarter < 3 || tx->justify == 0;
 	q[1] = tx->quarter > 0 ? evl_vc1_control(tx->justify) : 0;
 	q[34] = 0;
-	if (nominal && fifo->read % 8 == 0) {
-		evl_require(evl_bitfifo_level(fifo) >= frame);
-		uint64_t x = evl_vc1_copy32(q + 2, fifo->buf + fifo->read / 8);
+	evl_vc1_slip_empty(tx, frame);
+	if (nominal) {
+		uint64_t x =
+			evl_shift_out(q + 2, fifo->buf + fifo->read / 8, fifo->read % 8, 32);
 		fifo->read += frame;
 		return x;
 	}
-	if (nominal) {
-		evl_bitfifo_pull(fifo, q + 2, 0, frame);
-	} else if (tx->justify > 0) {
+	if (tx->justify > 0) {
 		uint8_t s1 = 0;
 		evl_bitfifo_pull(fifo, &s1, 7, 1);
 		q[1] = (uint8_t)(q[1] | s1);
@@ -93,9 +127,10 @@ static inline uint64_t evl_vc12_take(struct evl_vc1_rx *rx, const uint8_t *q)
 	}
 	evl_vc1_slip_full(rx, frame);
 	bool s1_data = rx->quarter == 3 && rx->c1 < 2, s2_data = rx->quarter < 3 || rx->c2 < 2;
-	if (!s1_data && s2_data && fifo->write % 8 == 0) {
-		evl_bitfifo_make_room(fifo, frame);
-		uint64_t x = evl_vc1_copy32(fifo->buf + fifo->write / 8, q + 2);
+	if (!s1_data && s2_data) {
+		evl_bitfifo_make_room(fifo, frame + 8);
+		uint64_t x =
+			evl_shift_in(fifo->buf + fifo->write / 8, q + 2, fifo->write % 8, 32);
 		fifo->write += frame;
 		return x ^ q[34];
 	}
