@@ -112,6 +112,7 @@ void evl_au_rx_init(struct evl_au_rx *au, const struct evl_au_shape *shape, uint
 {
 	memset(au, 0, sizeof(*au));
 	au->shape = shape;
+	au->vc = au->room;
 	evl_ptr_rx_init(&au->ptr, shape->range, lop_limit);
 }
 

@@ -109,7 +109,9 @@ struct evl_au_rx {
 	bool lost;     /* place in the VC unknown until the next pointer */
 	bool cut;      /* the VC stream was cut since the user last set this to false */
 	uint64_t start_bit;
-	uint8_t vc[EVL_VC4_4C_ROOM];
+	uint8_t *
+		vc; /* where the VC is collected: `room`, or what the sink puts here for the next */
+	uint8_t room[EVL_VC4_4C_ROOM];
 };
 
 struct evl_au_view {

@@ -4,9 +4,13 @@
  * a tributary. Nothing is checked here but by evl_require: the user looks at the level first.
  *
  *	struct evl_bitfifo f;
- *	evl_bitfifo_init(&f);
- *	evl_bitfifo_push(&f, e1, 256);
- *	evl_bitfifo_pull(&f, out, 256);
+ *	uint8_t store[400 + EVL_BITFIFO_SLACK];
+ *	evl_bitfifo_init(&f, store, sizeof(store), 96);
+ *	evl_bitfifo_push(&f, e1, 0, 256);
+ *	evl_bitfifo_pull(&f, out, 0, 256);
+ *
+ * The memory is the user's and must not move. Bits that were read stay for a while, so that they
+ * can be given once more. There are many of these, so each is as small as its user can do with.
  */
 #pragma once
 
@@ -16,20 +20,24 @@
 #include "core/base/err.h"
 #include "core/signal/bits.h"
 
-#define EVL_BITFIFO_BITS  4608u /* most that it holds */
-#define EVL_BITFIFO_BYTES 1024u
-#define EVL_BITFIFO_SLACK 16u   /* after them, touched by copies of whole words */
-#define EVL_BITFIFO_BACK  128u /* bytes before the read position that are kept */
+#define EVL_BITFIFO_SLACK 16u /* bytes at the end, touched by copies of whole words */
 
 struct evl_bitfifo {
 	uint32_t read, write; /* bit positions in buf */
-	uint8_t buf[EVL_BITFIFO_BYTES + EVL_BITFIFO_SLACK];
+	uint16_t bytes;       /* of buf without the slack */
+	uint16_t back;        /* bytes before the read position that are kept, at least */
+	uint8_t *buf;
 };
 
-static inline void evl_bitfifo_init(struct evl_bitfifo *f)
+/* Empty, with ones before it. `size` is that of buf with the slack. */
+static inline void evl_bitfifo_init(
+	struct evl_bitfifo *f, uint8_t *buf, uint32_t size, uint32_t back)
 {
-	f->read = f->write = 8 * EVL_BITFIFO_BACK;
-	memset(f->buf, 0xff, sizeof(f->buf));
+	f->buf = buf;
+	f->bytes = (uint16_t)(size - EVL_BITFIFO_SLACK);
+	f->back = (uint16_t)back;
+	f->read = f->write = 8 * back;
+	memset(buf, 0xff, size);
 }
 
 static inline uint32_t evl_bitfifo_level(const struct evl_bitfifo *f)
@@ -37,23 +45,28 @@ static inline uint32_t evl_bitfifo_level(const struct evl_bitfifo *f)
 	return f->write - f->read;
 }
 
+/* Most bits that it holds. */
+static inline uint32_t evl_bitfifo_most(const struct evl_bitfifo *f)
+{
+	return 8u * ((uint32_t)f->bytes - f->back);
+}
+
 static inline void evl_bitfifo_make_room(struct evl_bitfifo *f, uint32_t bits)
 {
-	if (f->write + bits <= 8 * EVL_BITFIFO_BYTES) {
+	if (f->write + bits <= 8u * f->bytes) {
 		return;
 	}
-	uint32_t back = 8 * EVL_BITFIFO_BACK;
-	uint32_t from = f->read >= back ? f->read / 8 - EVL_BITFIFO_BACK : 0;
+	uint32_t from = f->read >= 8u * f->back ? f->read / 8 - f->back : 0;
 	memmove(f->buf, f->buf + from, (f->write + 7) / 8 - from);
 	f->read -= 8 * from;
 	f->write -= 8 * from;
 }
 
 /* Appends the first `bits` bits of src, starting src_bit (0..7) bits into it. */
-static inline void evl_bitfifo_push(struct evl_bitfifo *f, const uint8_t *src, uint32_t src_bit,
-				    uint32_t bits)
+static inline void evl_bitfifo_push(
+	struct evl_bitfifo *f, const uint8_t *src, uint32_t src_bit, uint32_t bits)
 {
-	evl_require(evl_bitfifo_level(f) + bits <= EVL_BITFIFO_BITS);
+	evl_require(evl_bitfifo_level(f) + bits <= evl_bitfifo_most(f));
 	evl_bitfifo_make_room(f, bits);
 	if (bits == 256 && src_bit == 0 && f->write % 8 == 0) {
 		memcpy(f->buf + f->write / 8, src, 32);
@@ -66,8 +79,8 @@ static inline void evl_bitfifo_push(struct evl_bitfifo *f, const uint8_t *src, u
 }
 
 /* Takes `bits` bits into dst from dst_bit (0..7) on. */
-static inline void evl_bitfifo_pull(struct evl_bitfifo *f, uint8_t *dst, uint32_t dst_bit,
-				    uint32_t bits)
+static inline void evl_bitfifo_pull(
+	struct evl_bitfifo *f, uint8_t *dst, uint32_t dst_bit, uint32_t bits)
 {
 	evl_require(evl_bitfifo_level(f) >= bits);
 	if (bits == 256 && dst_bit == 0) {
@@ -83,18 +96,18 @@ static inline void evl_bitfifo_pull(struct evl_bitfifo *f, uint8_t *dst, uint32_
 }
 
 /* Sets the level by moving the read position: back over bits already read (ones after init), or
- * forward. bits <= 8 * EVL_BITFIFO_BACK. */
+ * forward. */
 static inline void evl_bitfifo_set_level(struct evl_bitfifo *f, uint32_t bits)
 {
 	evl_require(bits <= f->write);
 	f->read = f->write - bits;
 }
 
-/* Empty but for so many ones, which begin at a whole byte; bits <= 8 * EVL_BITFIFO_BACK. */
+/* Empty but for so many ones, which begin at a whole byte. */
 static inline void evl_bitfifo_prefill(struct evl_bitfifo *f, uint32_t bits)
 {
-	evl_require(bits <= 8 * EVL_BITFIFO_BACK);
-	evl_bitfifo_init(f);
+	evl_require(bits <= evl_bitfifo_most(f));
+	evl_bitfifo_init(f, f->buf, f->bytes + EVL_BITFIFO_SLACK, f->back);
 	f->write += bits;
 }
 

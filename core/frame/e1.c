@@ -58,8 +58,8 @@ static void end_period(struct evl_e1_monitor *mon, const struct sink *sink, uint
 	mon->period_zeros = 0;
 }
 
-static void watch_ais(struct evl_e1_monitor *mon, const uint8_t *bits, size_t size,
-		      const struct sink *sink)
+static void watch_ais(
+	struct evl_e1_monitor *mon, const uint8_t *bits, size_t size, const struct sink *sink)
 {
 	size_t done = 0;
 	while (done < size) {
@@ -120,8 +120,8 @@ static uint32_t trailing_zeros(uint8_t byte)
 
 /* A run of N >= 10 zeros covers at least one whole zero byte, so while there is no LOS only zero
  * bytes and their neighbours need the bit by bit look. */
-static void watch_los(struct evl_e1_monitor *mon, const uint8_t *bits, size_t size,
-		      const struct sink *sink)
+static void watch_los(
+	struct evl_e1_monitor *mon, const uint8_t *bits, size_t size, const struct sink *sink)
 {
 	size_t i = 0;
 	while (i < size) {
@@ -156,7 +156,7 @@ static void watch_los(struct evl_e1_monitor *mon, const uint8_t *bits, size_t si
 }
 
 void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uint8_t *bits,
-			 size_t size, evl_e1_event_fn fn, void *ctx)
+	size_t size, evl_e1_event_fn fn, void *ctx)
 {
 	const struct sink sink = {fn, ctx, channel};
 	watch_los(mon, bits, size, &sink);

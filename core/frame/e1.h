@@ -42,8 +42,8 @@ struct evl_e1_monitor {
 };
 
 /* `bit_offset` counts bits up to and including the one that decided. */
-typedef void (*evl_e1_event_fn)(void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised,
-				uint64_t bit_offset);
+typedef void (*evl_e1_event_fn)(
+	void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised, uint64_t bit_offset);
 
 /* los_bits 0 means the default; EVL_E_INVALID outside 10..255. */
 enum evl_status evl_e1_monitor_init(struct evl_e1_monitor *mon, uint32_t los_bits);
@@ -53,4 +53,4 @@ void evl_e1_monitor_set_offset(struct evl_e1_monitor *mon, uint64_t bit_offset);
 
 /* `size` bytes, most significant bit first; any size. fn may be NULL: then only the state moves. */
 void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uint8_t *bits,
-			 size_t size, evl_e1_event_fn fn, void *ctx);
+	size_t size, evl_e1_event_fn fn, void *ctx);

@@ -82,6 +82,19 @@ struct evl_ptr_rx {
 
 void evl_ptr_rx_init(struct evl_ptr_rx *rx, uint16_t range, uint8_t lop_limit);
 
+/* True when the word is the value that holds, written as sent without errors; then
+ * evl_ptr_rx_same has the effect of evl_ptr_rx_word. */
+static inline bool evl_ptr_rx_is_same(const struct evl_ptr_rx *rx, uint16_t word)
+{
+	return rx->state == EVL_PTR_NORMAL && (word & 0xf3ff) == (0x6000 | rx->value);
+}
+
+static inline void evl_ptr_rx_same(struct evl_ptr_rx *rx)
+{
+	rx->since_change = (uint8_t)(rx->since_change + (rx->since_change < 4));
+	rx->ones = rx->ndf = rx->same = rx->invalid = 0;
+}
+
 /*
  * Rules (G.783 Annex A, figures in facts of G.707 8.1; SS bits are not looked at):
  * - NNNN is NDF when at least 3 bits match 1001, normal when at least 3 match 0110;

@@ -159,7 +159,11 @@ enum evl_status evl_sdh_tx_counts(
 struct evl_sdh_rx;
 
 /* `bit` counts line bits since create, reset or set_frame, up to and with the one that decided (in
- * a VC-3 of TU-3 and in AIS of a client: the end of the line frame). */
+ * a VC-3 of TU-3 and in AIS of a client: the end of the line frame). The events of one call are
+ * told at its end in the order of `bit`, at one bit from the section down to the clients; the next
+ * call may begin with one that is up to two frames earlier, because what decided came with a later
+ * byte.
+ */
 typedef void (*evl_sdh_event_fn)(
 	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit);
 

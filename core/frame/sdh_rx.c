@@ -10,6 +10,7 @@
 #define BIT     SDH_BIT
 #define AU_FAIL (BIT(EVL_ALARM_AU_AIS) | BIT(EVL_ALARM_AU_LOP))
 #define ROWS    EVL_STM1_ROWS
+#define EVENTS  4096u /* that are kept for each STM-1; four frames cannot bring half of it */
 
 /* AIS of a client: a period with few zeros. E1: at most 2 in each of 2 periods of 512 bits, G.775
  * 5.2. T1: ones density 99.9 % or more, G.775 5.4: at most 4 in 579 bytes (24 frames, 3 ms). */
@@ -110,6 +111,10 @@ static void path_start(struct sdh_rx_path *p, const struct evl_rx_options *o)
 	p->hp.columns = p->au.shape->columns;
 	p->hp.tug = p->hold == EVL_SDH_TUG;
 	p->hp.label = label;
+	p->slot = p->waiting = p->ops = 0;
+	if (p->hp.tug) {
+		p->au.vc = p->rx->ring[p - p->rx->high][0];
+	}
 	evl_trace_rx_cut(&p->trace);
 	p->defects = 0;
 	p->not_joined = 0;
@@ -154,7 +159,9 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	}
 	const bool all = resolved.depth == EVL_RX_ALL;
 	size_t tus = all ? (size_t)map->stm * EVL_SDH_MOST_TUS : 0;
-	size_t size = sizeof(struct evl_sdh_rx) + tus * sizeof(struct sdh_rx_tu);
+	size_t events = all ? map->stm * EVENTS : EVENTS / 8;
+	size_t size = sizeof(struct evl_sdh_rx) + tus * sizeof(struct sdh_rx_tu) +
+		      events * sizeof(struct sdh_rx_event);
 	struct evl_sdh_rx *rx = calloc(1, size);
 	if (rx == NULL) {
 		return evl_err_set(
@@ -165,6 +172,8 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	rx->n = map->stm;
 	rx->frame_bits = EVL_STM1_FRAME_BITS * rx->n;
 	rx->tu = (struct sdh_rx_tu *)(rx + 1);
+	rx->event = (struct sdh_rx_event *)(rx->tu + tus);
+	rx->most_events = (uint32_t)events;
 	rx->clients = evl_sdh_map_clients(map, rx->client);
 	evl_trace_rx_init(&rx->j0, EVL_TRACE_PATIENCE);
 	bool whole = map->aug[0].au == EVL_SDH_AU4_4C;
@@ -390,7 +399,8 @@ static uint32_t zeros_in(const uint8_t *p, uint32_t bytes, uint32_t most)
 	return zeros;
 }
 
-static void client_ais(struct evl_sdh_rx *rx, uint32_t i, const uint8_t *p, uint32_t bytes)
+static void client_ais(
+	struct evl_sdh_rx *rx, uint32_t i, const uint8_t *p, uint32_t bytes, uint64_t end)
 {
 	struct sdh_client_rx *own = &rx->own[i];
 	const bool e1 = rx->client[i].frame_bits == EVL_VC12_E1_BITS;
@@ -415,13 +425,13 @@ static void client_ais(struct evl_sdh_rx *rx, uint32_t i, const uint8_t *p, uint
 			own->ais = now;
 			own->run = 0;
 			sdh_rx_set(rx, (struct evl_sdh_at){EVL_SDH_CLIENT, i}, &defects,
-				BIT(EVL_ALARM_AIS), now ? BIT(EVL_ALARM_AIS) : 0, rx->section.end);
+				BIT(EVL_ALARM_AIS), now ? BIT(EVL_ALARM_AIS) : 0, end);
 		}
 	}
 }
 
 /* The decoder's own AIS says nothing about the client. */
-static void no_client(struct evl_sdh_rx *rx, uint32_t i)
+static void no_client(struct evl_sdh_rx *rx, uint32_t i, uint64_t end)
 {
 	struct sdh_client_rx *own = &rx->own[i];
 	uint32_t defects = own->ais ? BIT(EVL_ALARM_AIS) : 0;
@@ -429,37 +439,140 @@ static void no_client(struct evl_sdh_rx *rx, uint32_t i)
 	own->run = 0;
 	own->bytes = 0;
 	own->zeros = 0;
-	sdh_rx_set(rx, (struct evl_sdh_at){EVL_SDH_CLIENT, i}, &defects, BIT(EVL_ALARM_AIS), 0,
-		rx->section.end);
+	sdh_rx_set(
+		rx, (struct evl_sdh_at){EVL_SDH_CLIENT, i}, &defects, BIT(EVL_ALARM_AIS), 0, end);
 }
 
-static void pull(struct evl_sdh_rx *rx, uint32_t i, bool steer)
+void sdh_rx_pull(struct evl_sdh_rx *rx, uint32_t client, uint64_t end)
 {
 	uint8_t drop[EVL_VC12_MOST_BYTES];
-	struct evl_vc1_rx *vc = &rx->tu[rx->tu_of[i]].tu.vc;
-	struct sdh_client_rx *own = &rx->own[i];
-	uint8_t *out = rx->data[i] != NULL ? rx->data[i] + rx->bytes[i] : drop;
+	struct evl_vc1_rx *vc = &rx->tu[rx->tu_of[client]].tu.vc;
+	struct sdh_client_rx *own = &rx->own[client];
+	uint8_t *out = rx->data[client] != NULL ? rx->data[client] + rx->bytes[client] : drop;
 	if (vc->open && own->first_bit == UINT64_MAX) {
 		own->first_bit = 8 * own->given + vc->prefill;
 	}
-	uint32_t n = evl_vc1_rx_pull_bytes(vc, steer, out);
-	rx->bytes[i] += n;
+	uint32_t n = evl_vc1_rx_pull_bytes(vc, rx->steer, out);
+	rx->bytes[client] += n;
 	own->given += n;
 	if (vc->open) {
-		client_ais(rx, i, out, n);
+		client_ais(rx, client, out, n, end);
 	} else if (own->ais || own->bytes > 0) {
-		no_client(rx, i);
+		no_client(rx, client, end);
 	}
+}
+
+/* The same over bits of several frames, if none of their periods speaks of AIS: else nothing is
+ * done. */
+static bool client_is_quiet(struct sdh_client_rx *own, bool e1, const uint8_t *p, uint32_t bytes)
+{
+	const uint32_t period = e1 ? E1_PERIOD : T1_PERIOD, most = e1 ? E1_ZEROS : T1_ZEROS;
+	uint32_t filled = own->bytes, zeros = own->zeros;
+	if (own->ais || own->run > 0) {
+		return false;
+	}
+	while (bytes > 0) {
+		uint32_t n = period - filled < bytes ? period - filled : bytes;
+		if (zeros <= most) {
+			zeros += zeros_in(p, n, most);
+		}
+		filled += n;
+		p += n;
+		bytes -= n;
+		if (filled == period) {
+			if (zeros <= most) {
+				return false;
+			}
+			filled = zeros = 0;
+		}
+	}
+	own->bytes = (uint16_t)filled;
+	own->zeros = zeros;
+	return true;
+}
+
+void sdh_rx_give(struct evl_sdh_rx *rx, uint32_t client, const uint8_t *bits,
+	const uint32_t bytes[], const uint64_t ends[], uint32_t frames)
+{
+	struct sdh_client_rx *own = &rx->own[client];
+	uint32_t n = 0;
+	if (own->first_bit == UINT64_MAX) {
+		own->first_bit = 8 * own->given + rx->tu[rx->tu_of[client]].tu.vc.prefill;
+	}
+	for (uint32_t f = 0; f < frames; f++) {
+		n += bytes[f];
+	}
+	const bool e1 = rx->client[client].frame_bits == EVL_VC12_E1_BITS;
+	bool quiet = client_is_quiet(own, e1, bits, n);
+	for (uint32_t f = 0, at = 0; !quiet && f < frames; at += bytes[f++]) {
+		client_ais(rx, client, bits + at, bytes[f], ends[f]);
+	}
+	if (rx->data[client] != NULL) {
+		memcpy(rx->data[client] + rx->bytes[client], bits, n);
+	}
+	rx->bytes[client] += n;
+	own->given += n;
+}
+
+/* ---- events ---- */
+
+void sdh_rx_note(struct evl_sdh_rx *rx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised,
+	uint64_t bit)
+{
+	if (rx->events == NULL || rx->events->fn == NULL) {
+		return;
+	}
+	if (rx->noted == rx->most_events) { /* does not happen: sdh_rx_tell comes in time */
+		rx->events->fn(rx->events->ctx, alarm, at, raised, bit);
+		return;
+	}
+	rx->event[rx->noted] = (struct sdh_rx_event){.bit = bit,
+		.number = rx->noted,
+		.index = (uint16_t)at.index,
+		.level = (uint8_t)at.level,
+		.alarm = (uint8_t)alarm,
+		.raised = raised};
+	rx->noted++;
+}
+
+static int by_bit(const void *a, const void *b)
+{
+	const struct sdh_rx_event *x = a, *y = b;
+	if (x->bit != y->bit) {
+		return x->bit < y->bit ? -1 : 1;
+	}
+	if (x->level != y->level) {
+		return x->level < y->level ? -1 : 1;
+	}
+	if (x->index != y->index) {
+		return x->index < y->index ? -1 : 1;
+	}
+	return x->number < y->number ? -1 : x->number > y->number;
+}
+
+/* Does what waits and tells what was found. */
+static void settle(struct evl_sdh_rx *rx)
+{
+	for (uint32_t i = 0; i < EVL_SDH_MOST_HIGH; i++) {
+		if (rx->high[i].ops > 0) {
+			sdh_rx_flush(&rx->high[i]);
+		}
+	}
+	if (rx->noted > 1) {
+		qsort(rx->event, rx->noted, sizeof(rx->event[0]), by_bit);
+	}
+	for (uint32_t i = 0; i < rx->noted; i++) {
+		const struct sdh_rx_event *e = &rx->event[i];
+		rx->events->fn(rx->events->ctx, e->alarm, (struct evl_sdh_at){e->level, e->index},
+			e->raised, e->bit);
+	}
+	rx->noted = 0;
 }
 
 static void section_event(void *ctx, enum evl_alarm alarm, int tributary, bool raised, uint64_t bit)
 {
-	struct evl_sdh_rx *rx = ctx;
 	(void)tributary; /* the section reports nothing but itself */
-	if (rx->events != NULL && rx->events->fn != NULL) {
-		rx->events->fn(rx->events->ctx, alarm, (struct evl_sdh_at){EVL_SDH_SECTION, 0},
-			raised, bit);
-	}
+	sdh_rx_note(ctx, alarm, (struct evl_sdh_at){EVL_SDH_SECTION, 0}, raised, bit);
 }
 
 void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
@@ -470,17 +583,22 @@ void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
 	evl_require(rx->options.depth != EVL_RX_ALL || (frames % 8 == 0 && data != NULL));
 	rx->events = events;
 	rx->data = data;
+	rx->steer = bytes != NULL;
 	rx->bytes = bytes != NULL ? bytes : counts;
 	memset(rx->bytes, 0, rx->clients * sizeof(counts[0]));
 	for (uint32_t f = 0; f < frames; f++) {
 		evl_section_rx_feed(&rx->section, line + (size_t)EVL_SDH_LINE_BYTES(rx->n) * f,
 			&section, on_frame, rx);
-		for (uint32_t i = 0; i < rx->clients; i++) {
-			if (rx->tu_of[i] >= 0) {
-				pull(rx, i, bytes != NULL);
+		for (uint32_t i = 0; i < EVL_SDH_MOST_HIGH; i++) {
+			if (rx->high[i].tu_count > 0) {
+				sdh_rx_output(&rx->high[i]);
 			}
 		}
+		if (rx->noted > rx->most_events / 2) {
+			settle(rx);
+		}
 	}
+	settle(rx);
 	rx->events = NULL;
 	rx->data = NULL;
 	rx->bytes = NULL;

@@ -3,6 +3,7 @@
  */
 #include <string.h>
 
+#include "core/frame/prefetch.h"
 #include "core/frame/sdh_rx.h"
 
 #define ROWS    EVL_STM1_ROWS
@@ -21,12 +22,9 @@ void sdh_rx_set(struct evl_sdh_rx *rx, struct evl_sdh_at at, uint32_t *defects, 
 {
 	uint32_t changed = (*defects ^ now) & mask;
 	*defects = (*defects & ~mask) | (now & mask);
-	if (changed == 0 || rx->events == NULL || rx->events->fn == NULL) {
-		return;
-	}
-	for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
+	for (uint32_t a = EVL_ALARM_LOS; changed != 0 && a < EVL_ALARM_COUNT; a++) {
 		if ((changed >> a & 1) != 0) {
-			rx->events->fn(rx->events->ctx, (enum evl_alarm)a, at, (now >> a & 1) != 0,
+			sdh_rx_note(rx, (enum evl_alarm)a, at, (now >> a & 1) != 0,
 				rx->section.base + bit);
 		}
 	}
@@ -34,18 +32,23 @@ void sdh_rx_set(struct evl_sdh_rx *rx, struct evl_sdh_at at, uint32_t *defects, 
 
 /* Line bit after byte `byte` of the payload that begins with the present VC (less than 0: before),
  * as if there were no justification in it. */
-static uint64_t end_of(const struct sdh_rx_path *p, int32_t byte)
+static uint64_t end_from(
+	const struct sdh_rx_path *p, uint64_t vc_frame, uint32_t vc_index, int32_t byte)
 {
 	const struct evl_sdh_rx *rx = p->rx;
-	if (p->tu3) {
-		return rx->frame_bit + rx->frame_bits;
-	}
 	const uint32_t columns = p->au.shape->columns, size = ROWS * columns;
-	uint32_t index = (uint32_t)((int32_t)(p->vc_index + size) + byte);
+	uint32_t index = (uint32_t)((int32_t)(vc_index + size) + byte);
 	uint32_t frame = index / size, place = index % size;
 	uint64_t at = (uint64_t)(place / columns) * EVL_STM1_COLUMNS * rx->n + p->first +
 		      (uint64_t)p->step * (place % columns) + 1;
-	return p->vc_frame + (uint64_t)frame * rx->frame_bits - rx->frame_bits + 8u * at;
+	return vc_frame + (uint64_t)frame * rx->frame_bits - rx->frame_bits + 8u * at;
+}
+
+static uint64_t end_of(const struct sdh_rx_path *p, int32_t byte)
+{
+	const struct evl_sdh_rx *rx = p->rx;
+	return p->tu3 ? rx->frame_bit + rx->frame_bits
+		      : end_from(p, p->vc_frame, p->vc_index, byte);
 }
 
 static void locate(struct sdh_rx_path *p, uint64_t start_bit)
@@ -82,6 +85,7 @@ static void tu_changed(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t befo
 static void tus_only(struct sdh_rx_path *p, bool ais, uint32_t phase, uint64_t bit)
 {
 	struct evl_sdh_rx *rx = p->rx;
+	sdh_rx_flush(p);
 	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
 		struct sdh_rx_tu *t = &rx->tu[i];
 		uint32_t before = t->tu.defects;
@@ -127,14 +131,12 @@ static int32_t byte_of(const struct sdh_rx_path *p, const struct sdh_rx_tu *t, u
 	return (int32_t)(i / s->per_row * p->au.shape->columns + column);
 }
 
-static void one_tu(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t phase,
-	const struct evl_tu1_place *place)
+static void one_tu(
+	struct sdh_rx_path *p, struct sdh_rx_tu *t, const struct sdh_rx_op *op, const uint8_t *in)
 {
-	const struct evl_sdh_rx *rx = p->rx;
-	const uint8_t *in = t->tu11 ? rx->block11[t->row] : rx->block12[t->row];
 	const uint32_t bytes = t->tu.shape->bytes;
 	uint32_t before = t->tu.defects;
-	bool changed = evl_tu1_rx_frame(&t->tu, phase, place, in);
+	bool changed = evl_tu1_rx_frame(&t->tu, op->phase, &op->place, in);
 	bool pointer = ((before ^ t->tu.defects) & TU_FAIL) != 0;
 	if (t->tu.vc.fresh_j2) {
 		t->tu.vc.fresh_j2 = false;
@@ -148,13 +150,13 @@ static void one_tu(struct sdh_rx_path *p, struct sdh_rx_tu *t, uint32_t phase,
 		/* Byte of the TU: V2, or where V5 was; that may be in the frame before. */
 		int32_t i = pointer ? 0 : t->tu.v5_byte;
 		int32_t back = i < 0 ? 1 : 0;
-		int32_t byte = byte_of(p, t, (uint32_t)(i + back * (int32_t)bytes) % bytes);
-		tu_changed(p, t, before,
-			end_of(p, byte - back * (int32_t)(ROWS * p->au.shape->columns)));
+		int32_t byte = byte_of(p, t, (uint32_t)(i + back * (int32_t)bytes) % bytes) -
+			       back * (int32_t)(ROWS * p->au.shape->columns);
+		tu_changed(p, t, before, end_from(p, op->vc_frame, op->vc_index, byte));
 	}
 }
 
-static void split(struct sdh_rx_path *p, const uint8_t *vc)
+static void split(struct sdh_rx_path *p, uint32_t frame, const uint8_t *vc)
 {
 	struct evl_sdh_rx *rx = p->rx;
 	if (p->au.shape == &evl_au3_shape) {
@@ -166,28 +168,127 @@ static void split(struct sdh_rx_path *p, const uint8_t *vc)
 			memcpy(to + 56, from + 59, 28);
 		}
 		if (p->any12) {
-			evl_columns_split_vc3(rx->block12, rx->vc3, false);
+			evl_columns_split_vc3(rx->block12[frame], rx->vc3, false);
 		}
 		if (p->any11) {
-			evl_columns_split_vc3(rx->block11, rx->vc3, true);
+			evl_columns_split_vc3(rx->block11[frame], rx->vc3, true);
 		}
 		return;
 	}
 	if (p->any12) {
-		evl_columns_split(rx->block12, vc);
+		evl_columns_split(rx->block12[frame], vc);
 	}
 	if (p->any11) {
-		evl_columns_split_tu11(rx->block11, vc);
+		evl_columns_split_tu11(rx->block11[frame], vc);
 	}
 }
 
-static void tributaries(struct sdh_rx_path *p, const uint8_t *vc, uint32_t phase)
+/* ---- TU-12 and TU-11: what waits ---- */
+
+/* Four whole frames and their output at once, when nothing happens in them. */
+static bool multiframe(struct sdh_rx_path *p, struct sdh_rx_tu *t,
+	const struct evl_tu1_place *place, const uint8_t *in, uint32_t stride)
+{
+	uint32_t bytes[SDH_SLOTS];
+	uint64_t ends[SDH_SLOTS];
+	const uint8_t j2 = in[stride + 1];
+	if (t->trace.tim || !evl_trace_rx_in_step(&t->trace, j2)) {
+		return false;
+	}
+	const uint8_t *bits = evl_tu1_rx_multiframe(&t->tu, place, in, stride, p->rx->steer, bytes);
+	if (bits == NULL) {
+		return false;
+	}
+	(void)evl_trace_rx_byte(&t->trace, j2);
+	t->tu.vc.fresh_j2 = false;
+	for (uint32_t f = 0; f < SDH_SLOTS; f++) {
+		ends[f] = p->op[2 * f + 1].end;
+	}
+	sdh_rx_give(p->rx, (uint32_t)t->client, bits, bytes, ends, SDH_SLOTS);
+	return true;
+}
+
+static void prefetch_output(const struct evl_sdh_rx *rx, uint32_t client)
+{
+	if (rx->data[client] != NULL) {
+		evl_prefetch(rx->data[client] + rx->bytes[client], 128);
+	}
+}
+
+void sdh_rx_flush(struct sdh_rx_path *p)
 {
 	struct evl_sdh_rx *rx = p->rx;
-	const struct evl_tu1_place place = {.when = p->vc_when, .now = rx->frames * EVL_VC1_TICKS};
-	split(p, vc);
-	for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
-		one_tu(p, &rx->tu[i], phase, &place);
+	struct evl_tu1_place place[SDH_SLOTS];
+	bool plain = p->ops == 2 * SDH_SLOTS && p->waiting == SDH_SLOTS;
+	uint32_t frame = 0;
+	for (uint32_t k = 0; k < p->ops; k++) {
+		struct sdh_rx_op *op = &p->op[k];
+		plain = plain && op->output == (k % 2 == 1) && (op->output || op->phase == k / 2);
+		if (!op->output) {
+			split(p, frame, rx->ring[p - rx->high][op->slot]);
+			place[frame] = op->place;
+			op->slot = (uint8_t)frame++;
+		}
+	}
+	for (uint32_t i = p->tu_first; p->ops > 0 && i < (uint32_t)p->tu_first + p->tu_count; i++) {
+		struct sdh_rx_tu *t = &rx->tu[i];
+		const uint8_t *in = t->tu11 ? rx->block11[0][t->row] : rx->block12[0][t->row];
+		const uint32_t stride = t->tu11 ? sizeof(rx->block11[0]) : sizeof(rx->block12[0]);
+		if (i + 1 < (uint32_t)p->tu_first + p->tu_count) {
+			evl_prefetch(t + 1, sizeof(*t));
+			prefetch_output(rx, (uint32_t)t[1].client);
+		}
+		if (plain && multiframe(p, t, place, in, stride)) {
+			continue;
+		}
+		for (uint32_t k = 0; k < p->ops; k++) {
+			const struct sdh_rx_op *op = &p->op[k];
+			if (op->output) {
+				sdh_rx_pull(rx, (uint32_t)t->client, op->end);
+			} else {
+				one_tu(p, t, op, in + op->slot * stride);
+			}
+		}
+	}
+	p->ops = p->waiting = 0;
+}
+
+static void tributaries(struct sdh_rx_path *p, uint32_t phase)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	if (p->waiting == SDH_SLOTS || p->ops == SDH_OPS) {
+		sdh_rx_flush(p);
+	}
+	p->op[p->ops++] = (struct sdh_rx_op){
+		.slot = p->slot,
+		.phase = (uint8_t)phase,
+		.vc_index = p->vc_index,
+		.vc_frame = p->vc_frame,
+		.place = {.when = p->vc_when, .now = rx->frames * EVL_VC1_TICKS},
+	};
+	p->waiting++;
+	p->slot = (uint8_t)((p->slot + 1) % (SDH_SLOTS + 1));
+	p->au.vc = rx->ring[p - rx->high][p->slot];
+}
+
+void sdh_rx_output(struct sdh_rx_path *p)
+{
+	struct evl_sdh_rx *rx = p->rx;
+	if (p->ops == 0) {
+		for (uint32_t i = p->tu_first; i < (uint32_t)p->tu_first + p->tu_count; i++) {
+			sdh_rx_pull(rx, (uint32_t)rx->tu[i].client, rx->section.end);
+		}
+		return;
+	}
+	const bool last = p->op[p->ops - 1].phase == SDH_SLOTS - 1;
+	if (p->ops == SDH_OPS) {
+		sdh_rx_flush(p);
+		sdh_rx_output(p);
+		return;
+	}
+	p->op[p->ops++] = (struct sdh_rx_op){.output = true, .end = rx->section.end};
+	if (last) {
+		sdh_rx_flush(p);
 	}
 }
 
@@ -333,7 +434,7 @@ void sdh_rx_vc(void *ctx, const uint8_t *vc, uint64_t start_bit)
 		}
 	}
 	if (p->hp.in_multiframe && !r.phase_jump) {
-		tributaries(p, vc, r.phase);
+		tributaries(p, r.phase);
 	} else {
 		tus_only(p, false, 0, end_of(p, (int32_t)(EVL_POH_H4 * p->au.shape->columns)));
 	}

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "core/frame/interleave.h"
+#include "core/frame/prefetch.h"
 
 #define AU_POINTER   522 /* J1 at row 1, first column of the payload */
 #define TU12_POINTER 105 /* V5 after V1 */
@@ -285,6 +286,11 @@ static void take_in(struct evl_sdh_tx *tx, const uint8_t *const data[], const ui
 		size_t from = (size_t)(all * frame / frames);
 		uint32_t n = (uint32_t)(all * (frame + SDH_BATCH) / frames - from);
 		const uint8_t *at = data[i] != NULL ? data[i] + from : NULL;
+		if (i + 1 < tx->clients && tx->tu_of[i + 1] >= 0 && data[i + 1] != NULL) {
+			const struct evl_bitfifo *fifo = &tx->tu[tx->tu_of[i + 1]].tu.vc.fifo;
+			evl_prefetch(data[i + 1] + from, n);
+			evl_prefetch(fifo->buf + fifo->write / 8, n);
+		}
 		if (tx->tu_of[i] >= 0) {
 			push_tu(&tx->tu[tx->tu_of[i]], at, n);
 		} else if (at != NULL) {

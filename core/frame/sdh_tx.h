@@ -11,8 +11,8 @@
 #include "core/frame/sdh.h"
 #include "core/frame/tu1.h"
 
-#define SDH_BATCH     8u /* frames; calls are a multiple of it */
-#define SDH_MULTI     4u /* frames of a TU multiframe */
+#define SDH_BATCH     8u  /* frames; calls are a multiple of it */
+#define SDH_MULTI     4u  /* frames of a TU multiframe */
 #define SDH_QUEUE     16u /* containers that a bulk queue holds */
 #define SDH_POH_BYTES 9u
 

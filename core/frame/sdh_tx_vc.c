@@ -3,6 +3,7 @@
  * G.707 7.2, 7.3, 9.3.1. */
 #include <string.h>
 
+#include "core/frame/prefetch.h"
 #include "core/frame/sdh_tx.h"
 #include "core/signal/bip.h"
 
@@ -57,6 +58,11 @@ static void make_multiframe(struct sdh_tx_path *p, int32_t when)
 		struct sdh_tx_tu *t = &tx->tu[i];
 		uint8_t *out = t->tu11 ? tx->block11[0][t->row] : tx->block12[0][t->row];
 		const uint32_t stride = t->tu11 ? sizeof(tx->block11[0]) : sizeof(tx->block12[0]);
+		if (i + 1 < (uint32_t)p->tu_first + p->tu_count) {
+			const struct evl_bitfifo *fifo = &t[1].tu.vc.fifo;
+			evl_prefetch(&t[1].tu, EVL_TU1_TX_HOT);
+			evl_prefetch(fifo->buf + fifo->read / 8, 192);
+		}
 		evl_tu1_tx_multiframe(&t->tu, when, out, stride);
 		for (uint32_t f = 0; t->ais && f < SDH_MULTI; f++) {
 			memset(out + f * stride, 0xff, t->tu.shape->bytes);

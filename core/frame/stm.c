@@ -86,31 +86,43 @@ static void scramble_classes(
 	size_t i = 0;
 	memset(acc, 0, sizeof(acc));
 #ifdef __SSE2__
-	__m128i a0 = _mm_setzero_si128(), a1 = a0, a2 = a0;
+	__m128i a[3] = {_mm_setzero_si128(), _mm_setzero_si128(), _mm_setzero_si128()};
 	for (; i + 48 <= bytes; i += 48) {
 		const __m128i *p = (const __m128i *)(const void *)(src + i);
 		const __m128i *k = (const __m128i *)(const void *)(key + i);
 		__m128i *q = (__m128i *)(void *)(dst + i);
 		__m128i v0 = _mm_loadu_si128(p), v1 = _mm_loadu_si128(p + 1),
 			v2 = _mm_loadu_si128(p + 2);
-		a0 = _mm_xor_si128(a0, v0);
-		a1 = _mm_xor_si128(a1, v1);
-		a2 = _mm_xor_si128(a2, v2);
+		a[0] = _mm_xor_si128(a[0], v0);
+		a[1] = _mm_xor_si128(a[1], v1);
+		a[2] = _mm_xor_si128(a[2], v2);
 		_mm_storeu_si128(q, _mm_xor_si128(v0, _mm_loadu_si128(k)));
 		_mm_storeu_si128(q + 1, _mm_xor_si128(v1, _mm_loadu_si128(k + 1)));
 		_mm_storeu_si128(q + 2, _mm_xor_si128(v2, _mm_loadu_si128(k + 2)));
 	}
-	_mm_storeu_si128((__m128i *)(void *)acc, a0);
-	_mm_storeu_si128((__m128i *)(void *)(acc + 16), a1);
-	_mm_storeu_si128((__m128i *)(void *)(acc + 32), a2);
-#endif
-	for (; i < bytes; i++) {
-		acc[i % 48] ^= src[i];
-		dst[i] = src[i] ^ key[i];
+	for (uint32_t r = 0; i + 16 <= bytes; i += 16, r++) { /* at most two */
+		__m128i v = _mm_loadu_si128((const __m128i *)(const void *)(src + i));
+		__m128i k = _mm_loadu_si128((const __m128i *)(const void *)(key + i));
+		a[r] = _mm_xor_si128(a[r], v);
+		_mm_storeu_si128((__m128i *)(void *)(dst + i), _mm_xor_si128(v, k));
 	}
-	memset(c, 0, (size_t)3 * n);
-	for (i = 0; i < sizeof(acc); i++) {
-		c[i % (3 * n)] ^= acc[i];
+	memcpy(acc, a, sizeof(acc));
+#endif
+	for (uint32_t at = (uint32_t)(i % 48); i < bytes; i++) {
+		acc[at] ^= src[i];
+		dst[i] = src[i] ^ key[i];
+		at = at == 47 ? 0 : at + 1;
+	}
+	/* 48 bytes to 12 classes of STM-4, and those to 3 of STM-1. */
+	uint8_t c12[12];
+	for (uint32_t k = 0; k < 12; k++) {
+		c12[k] = acc[k] ^ acc[k + 12] ^ acc[k + 24] ^ acc[k + 36];
+	}
+	for (uint32_t k = 0; n == 1 && k < 3; k++) {
+		c[k] = c12[k] ^ c12[k + 3] ^ c12[k + 6] ^ c12[k + 9];
+	}
+	if (n == 4) {
+		memcpy(c, c12, sizeof(c12));
 	}
 }
 

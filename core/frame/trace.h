@@ -123,6 +123,12 @@ void evl_trace_rx_expect(struct evl_trace_rx *rx, const struct evl_trace *expect
  * history, accepted trace and TIM; the expected trace and the counter stay. */
 void evl_trace_rx_cut(struct evl_trace_rx *rx);
 
+/* True when the accepted 16 bytes go on with this byte: then evl_trace_rx_byte changes nothing. */
+static inline bool evl_trace_rx_in_step(const struct evl_trace_rx *rx, uint8_t byte)
+{
+	return rx->lock != 0 && byte == rx->accepted.bytes[rx->lock - 1];
+}
+
 /* The next byte; returns a set of enum evl_trace_change. */
 uint32_t evl_trace_rx_byte(struct evl_trace_rx *rx, uint8_t byte);
 

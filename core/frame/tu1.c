@@ -259,6 +259,29 @@ bool evl_tu1_rx_frame(
 	return look && update(tu);
 }
 
+const uint8_t *evl_tu1_rx_multiframe(struct evl_tu1_rx *tu, const struct evl_tu1_place place[4],
+	const uint8_t *in, uint32_t stride, bool steer, uint32_t bytes[4])
+{
+	if (tu->defects != 0 || tu->lost || tu->have > 0 || tu->skip > 0 || tu->negative ||
+		tu->positive ||
+		!evl_ptr_rx_is_same(&tu->ptr, (uint16_t)(in[0] << 8 | in[stride]))) {
+		return NULL;
+	}
+	int32_t late[4];
+	for (uint32_t q = 0; q < 4; q++) {
+		late[q] = (int32_t)(int64_t)(place[q].now - place[q].when -
+					     (uint64_t)tu->shape->byte_ticks);
+	}
+	const uint8_t *out = evl_vc1_rx_whole(&tu->vc, in + 1, stride, late, steer, bytes);
+	if (out != NULL) {
+		evl_ptr_rx_same(&tu->ptr);
+		tu->v1 = in[0];
+		tu->v5_byte = 1;
+		tu->begun = place[3].when + tu->shape->byte_ticks;
+	}
+	return out;
+}
+
 bool evl_tu1_rx_lost(struct evl_tu1_rx *tu)
 {
 	cut(tu);

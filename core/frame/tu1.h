@@ -41,6 +41,9 @@ struct evl_tu1_tx {
 	uint8_t quarter[EVL_VC12_QUARTER];
 };
 
+/* Bytes of the above that each frame needs. */
+#define EVL_TU1_TX_HOT 192u
+
 /* The shape follows from the mapping. The first frame has number `frame_number` (phase = number mod
  * 4); as if the pointer value had held before. */
 void evl_tu1_tx_init(
@@ -88,6 +91,11 @@ void evl_tu1_rx_init(
 /* Takes 36 or 27 bytes; returns true when tu->defects changed. */
 bool evl_tu1_rx_frame(struct evl_tu1_rx *tu, uint32_t phase, const struct evl_tu1_place *place,
 	const uint8_t *in);
+
+/* Four frames from phase 0 on and four frames of output in turn, when the VC begins after V1 and
+ * nothing changes: see evl_vc1_rx_whole. */
+const uint8_t *evl_tu1_rx_multiframe(struct evl_tu1_rx *tu, const struct evl_tu1_place place[4],
+	const uint8_t *in, uint32_t stride, bool steer, uint32_t bytes[4]);
 
 /* Frames were left out: goes on at the next V2. Returns true when tu->defects changed. */
 bool evl_tu1_rx_lost(struct evl_tu1_rx *tu);

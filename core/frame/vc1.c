@@ -5,7 +5,7 @@
 
 #include "core/frame/vc1_quarter.h"
 
-#define PERSISTENCE 5 /* VCs until a label counts, G.783 */
+#define PERSISTENCE EVL_VC1_PERSISTENCE
 
 const struct evl_vc1_shape evl_vc1_shapes[EVL_VC1_MODES] = {
 	[EVL_VC1_E1_ASYNC] = {35, false, false, EVL_LABEL_ASYNCHRONOUS, 256, 640, 640, 8},
@@ -36,7 +36,7 @@ void evl_vc1_tx_restart(struct evl_vc1_tx *tx, uint64_t number)
 	tx->justify = 0;
 	tx->relevel = false;
 	tx->slips = tx->extra = tx->missing = 0;
-	evl_bitfifo_init(&tx->fifo);
+	evl_bitfifo_init(&tx->fifo, tx->store, sizeof(tx->store), EVL_VC1_TX_BACK);
 }
 
 void evl_vc1_tx_cut(struct evl_vc1_tx *tx)
@@ -106,7 +106,7 @@ void evl_vc1_rx_init(struct evl_vc1_rx *rx, enum evl_vc1_mode mode, uint8_t rdi_
 	memset(rx, 0, sizeof(*rx));
 	rx->mode = (uint8_t)mode;
 	rx->rdi_limit = rdi_limit;
-	evl_bitfifo_init(&rx->fifo);
+	evl_bitfifo_init(&rx->fifo, rx->store, sizeof(rx->store), EVL_VC1_RX_BACK);
 }
 
 void evl_vc1_rx_cut(struct evl_vc1_rx *rx)
@@ -143,14 +143,7 @@ static void label_rx(struct evl_vc1_rx *rx, uint8_t label)
 
 static void overhead_rx(struct evl_vc1_rx *rx, uint8_t v5)
 {
-	if (rx->have_parity) {
-		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_vc1_bip2(rx->parity));
-		uint8_t errors = (uint8_t)((diff & 1) + (diff >> 1));
-		rx->counts.bip2_errors += errors;
-		if (errors > 0 && rx->rei_out < 255) {
-			rx->rei_out++;
-		}
-	}
+	evl_vc1_parity(rx, v5);
 	rx->counts.lp_rei += v5 >> 5 & 1;
 	toggle_after(&rx->rdi, &rx->rdi_run, (v5 & 1) != 0, rx->rdi_limit);
 	/* V5 bit 4 is RFI only in the byte-synchronous VC-11 (9.3.2.1). */
@@ -171,7 +164,7 @@ static void open_store(struct evl_vc1_rx *rx, int32_t late)
 	int64_t unit = shape->unit * (int64_t)EVL_VC1_TICKS;
 	int64_t bits = want > 0 ? (want + unit - 1) / unit * shape->unit : 0;
 	bits += rx->owed / EVL_VC1_OWED; /* what the output is behind */
-	bits = bits < 8 * (int64_t)EVL_BITFIFO_BACK ? bits : 8 * (int64_t)EVL_BITFIFO_BACK;
+	bits = bits < EVL_VC1_MOST_PREFILL ? bits : EVL_VC1_MOST_PREFILL;
 	/* All that is read is whole bytes, and stays on whole bytes of the store but for slips. */
 	evl_bitfifo_prefill(&rx->fifo, (uint32_t)bits);
 	rx->prefill = (uint32_t)bits;
@@ -226,29 +219,16 @@ uint32_t evl_vc1_rx_pull_bytes(struct evl_vc1_rx *rx, bool steer, uint8_t *out)
 		evl_vc1_rx_pull(rx, out);
 		return EVL_VC12_E1_BITS / 8;
 	}
-	if (rx->open && steer) {
-		/* A quarter is pushed at once; as if its bits came in evenly, a frame of the client
-		 * in EVL_VC1_TICKS, the level would be one quarter less and what came since its
-		 * first byte more. */
-		int64_t level = (int64_t)evl_bitfifo_level(&rx->fifo) * EVL_VC1_TICKS +
-				(int64_t)frame * rx->late;
-		rx->owed += level - (int64_t)(shape->rx_delay + frame) * EVL_VC1_TICKS -
-			    rx->owed / EVL_VC1_DESYNC_FRAMES;
-	}
-	rx->owed += frame * EVL_VC1_OWED;
-	int64_t bytes = rx->owed / (8 * EVL_VC1_OWED);
-	int64_t least = frame / 8 - 1, most = (frame + 7) / 8 + 1;
-	bytes = bytes < least ? least : bytes > most ? most : bytes;
-	rx->owed -= bytes * 8 * EVL_VC1_OWED;
+	const uint32_t bytes = evl_vc1_due(rx, frame, steer, evl_bitfifo_level(&rx->fifo));
 	if (!rx->open) {
-		memset(out, 0xff, (size_t)bytes);
-		return (uint32_t)bytes;
+		memset(out, 0xff, bytes);
+		return bytes;
 	}
-	while (evl_bitfifo_level(&rx->fifo) < 8 * (uint32_t)bytes) {
+	while (evl_bitfifo_level(&rx->fifo) < 8 * bytes) {
 		evl_bitfifo_repeat(&rx->fifo, frame);
 		rx->counts.slips_repeated++;
 	}
-	evl_bitfifo_pull(&rx->fifo, out, 0, 8 * (uint32_t)bytes);
+	evl_bitfifo_pull(&rx->fifo, out, 0, 8 * bytes);
 	rx->late += EVL_VC1_TICKS;
-	return (uint32_t)bytes;
+	return bytes;
 }

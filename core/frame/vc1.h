@@ -87,7 +87,9 @@ extern const struct evl_vc1_shape evl_vc1_shapes[EVL_VC1_MODES];
 
 /* ---- encoder ---- */
 
-#define EVL_VC1_CHANNELS 24 /* of a T1 */
+#define EVL_VC1_CHANNELS 24    /* of a T1 */
+#define EVL_VC1_TX_BITS  4608u /* of the store: 8 frames of the client at once and half as much */
+#define EVL_VC1_TX_BACK  128u  /* bytes: a store that is set at the start takes in old bits */
 
 /* What every quarter needs comes first and the long store last but for what is seldom needed: there
  * are many of these, and few cache lines for each are the better half of the speed. */
@@ -106,12 +108,13 @@ struct evl_vc1_tx {
 	uint64_t parity;         /* XOR of this VC so far, as words of 8 bytes */
 	int64_t target;          /* level * EVL_VC1_TICKS + client bits * when to be kept */
 	uint64_t number;         /* of the next VC; J2 follows from it */
-	struct evl_bitfifo fifo; /* client bits; the user pushes */
+	struct evl_bitfifo fifo; /* client bits; the user pushes up to EVL_VC1_TX_BITS */
 	uint8_t j2[EVL_TRACE_BYTES];
 	const uint8_t *long_j2;  /* 64 bytes owned by the user: a trace of SONET; else NULL */
 	uint64_t slips;          /* of a client frame, because the store ran over or empty */
 	uint64_t extra, missing; /* VCs with a bit more or less than nominal */
 	uint8_t abcd[EVL_VC1_CHANNELS]; /* byte-synchronous T1: signalling in S1..S4 */
+	uint8_t store[EVL_VC1_TX_BITS / 8 + EVL_VC1_TX_BACK + EVL_BITFIFO_SLACK];
 };
 
 /* Stores and counts empty, label as the mapping has it, overhead zero, signalling ones. */
@@ -133,6 +136,11 @@ void evl_vc1_tx_whole(struct evl_vc1_tx *tx, int32_t when, uint8_t *out, uint32_
 
 /* ---- decoder ---- */
 
+/* The store slips when there are more than 6 frames in it, and repeats one or two. */
+#define EVL_VC1_RX_BITS      2432u
+#define EVL_VC1_RX_BACK      96u /* bytes */
+#define EVL_VC1_MOST_PREFILL 1024
+
 struct evl_vc1_counts {
 	uint64_t bip2_errors, lp_rei, extra, missing, slips_lost, slips_repeated;
 };
@@ -141,7 +149,7 @@ struct evl_vc1_rx {
 	uint8_t mode;              /* enum evl_vc1_mode */
 	bool open;                 /* bits are taken in; otherwise the output is AIS */
 	bool held;                 /* set by the user (LP-TIM): the store stays closed */
-	bool fresh_j2;           /* poh[1] is new; cleared by the user */
+	bool fresh_j2;             /* poh[1] is new; cleared by the user */
 	bool have_parity;          /* the VC before was whole */
 	uint8_t quarter;           /* 0..3, the next one */
 	uint8_t c1, c2;            /* ones seen in C1, C2 of this VC */
@@ -161,6 +169,7 @@ struct evl_vc1_rx {
 	struct evl_vc1_counts counts;
 	uint8_t p, s_at; /* byte-synchronous T1: last P1 P0, and frames since it changed */
 	uint8_t abcd[EVL_VC1_CHANNELS];
+	uint8_t store[EVL_VC1_RX_BITS / 8 + EVL_VC1_RX_BACK + EVL_BITFIFO_SLACK];
 };
 
 void evl_vc1_rx_init(struct evl_vc1_rx *rx, enum evl_vc1_mode mode, uint8_t rdi_limit);
@@ -173,6 +182,13 @@ void evl_vc1_rx_cut(struct evl_vc1_rx *rx);
  * came, to the output frame that will be pulled next (may be less than zero). Label, RFI: 5 VCs in
  * a row, RDI: rdi_limit (G.783). */
 void evl_vc1_rx_quarter(struct evl_vc1_rx *rx, const uint8_t *in, int32_t late);
+
+/* Four quarters and the output of four frames in turn, if all of it is plain: quarter q at in + q *
+ * stride, late[q], then bytes[q] of output as evl_vc1_rx_pull_bytes gives them. Returns where the
+ * output begins, in the store, valid until the next call; NULL when something was not plain: then
+ * nothing was done. */
+const uint8_t *evl_vc1_rx_whole(struct evl_vc1_rx *rx, const uint8_t *in, uint32_t stride,
+	const int32_t late[4], bool steer, uint32_t bytes[4]);
 
 /* E1 only: 32 bytes of output: client bits, or AIS. Counts a slip when the store is too full or too
  * empty. */

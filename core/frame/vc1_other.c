@@ -20,7 +20,7 @@ static uint64_t pull_t1(struct evl_bitfifo *fifo, uint8_t *dst)
 
 static void push_t1(struct evl_bitfifo *fifo, const uint8_t *src)
 {
-	evl_require(evl_bitfifo_level(fifo) + T1_BITS <= EVL_BITFIFO_BITS);
+	evl_require(evl_bitfifo_level(fifo) + T1_BITS <= evl_bitfifo_most(fifo));
 	evl_bitfifo_make_room(fifo, T1_BITS + 8);
 	(void)evl_shift_in(fifo->buf + fifo->write / 8, src, fifo->write % 8, T1_BYTES);
 	fifo->write += T1_BITS;
@@ -37,7 +37,7 @@ static uint8_t pull_bit(struct evl_bitfifo *fifo)
 
 static void push_bit(struct evl_bitfifo *fifo, bool bit)
 {
-	evl_require(evl_bitfifo_level(fifo) < EVL_BITFIFO_BITS);
+	evl_require(evl_bitfifo_level(fifo) < evl_bitfifo_most(fifo));
 	evl_bitfifo_make_room(fifo, 1);
 	uint8_t *byte = &fifo->buf[fifo->write / 8], mask = (uint8_t)(0x80 >> fifo->write % 8);
 	*byte = (uint8_t)(bit ? *byte | mask : *byte & ~mask);

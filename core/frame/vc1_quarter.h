@@ -16,6 +16,8 @@
 #define EVL_VC1_C2        0x40
 #define EVL_VC1_C_NOMINAL 0x80 /* C1 = 1, C2 = 0 */
 
+#define EVL_VC1_PERSISTENCE 5 /* VCs until a label counts, G.783 */
+
 /* Byte 2 of quarters 1..3 by justification -1, 0, +1. */
 static inline uint8_t evl_vc1_control(int8_t justify)
 {
@@ -91,8 +93,7 @@ static inline uint64_t evl_vc12_fill(struct evl_vc1_tx *tx, uint8_t *q)
 	q[34] = 0;
 	evl_vc1_slip_empty(tx, frame);
 	if (nominal) {
-		uint64_t x =
-			evl_shift_out(q + 2, fifo->buf + fifo->read / 8, fifo->read % 8, 32);
+		uint64_t x = evl_shift_out(q + 2, fifo->buf + fifo->read / 8, fifo->read % 8, 32);
 		fifo->read += frame;
 		return x;
 	}
@@ -129,8 +130,7 @@ static inline uint64_t evl_vc12_take(struct evl_vc1_rx *rx, const uint8_t *q)
 	bool s1_data = rx->quarter == 3 && rx->c1 < 2, s2_data = rx->quarter < 3 || rx->c2 < 2;
 	if (!s1_data && s2_data) {
 		evl_bitfifo_make_room(fifo, frame + 8);
-		uint64_t x =
-			evl_shift_in(fifo->buf + fifo->write / 8, q + 2, fifo->write % 8, 32);
+		uint64_t x = evl_shift_in(fifo->buf + fifo->write / 8, q + 2, fifo->write % 8, 32);
 		fifo->write += frame;
 		return x ^ q[34];
 	}
@@ -147,6 +147,43 @@ static inline uint64_t evl_vc12_take(struct evl_vc1_rx *rx, const uint8_t *q)
 		evl_bitfifo_push(fifo, q + 2, 1, frame - 1);
 	}
 	return evl_vc1_xor32(q + 2) ^ q[34];
+}
+
+/* V5 begins a VC: compares the parity of the one before. */
+static inline void evl_vc1_parity(struct evl_vc1_rx *rx, uint8_t v5)
+{
+	if (rx->have_parity) {
+		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_vc1_bip2(rx->parity));
+		uint8_t errors = (uint8_t)((diff & 1) + (diff >> 1));
+		rx->counts.bip2_errors += errors;
+		if (errors > 0 && rx->rei_out < 255) {
+			rx->rei_out++;
+		}
+	}
+}
+
+/* Bytes of output for one frame time, with `level` bits in the store. */
+static inline uint32_t evl_vc1_due(struct evl_vc1_rx *rx, uint32_t frame, bool steer, int64_t level)
+{
+	if (rx->open && steer) {
+		/* A quarter is pushed at once; as if its bits came in evenly, a frame of the client
+		 * in EVL_VC1_TICKS, the level would be one quarter less and what came since its
+		 * first byte more. */
+		const uint32_t delay = evl_vc1_shapes[rx->mode].rx_delay;
+		rx->owed += level * EVL_VC1_TICKS + (int64_t)frame * rx->late -
+			    (int64_t)(delay + frame) * EVL_VC1_TICKS -
+			    rx->owed / EVL_VC1_DESYNC_FRAMES;
+	}
+	/* Whole bytes of what is owed, within what a frame may bring; no division. */
+	const int64_t byte = 8 * EVL_VC1_OWED;
+	const uint32_t least = frame / 8 - 1, most = (frame + 7) / 8 + 1;
+	int64_t owed = rx->owed + frame * EVL_VC1_OWED - least * byte;
+	uint32_t bytes = least;
+	for (uint32_t n = least; n < most; n++) {
+		bytes += owed >= byte * (n + 1 - least);
+	}
+	rx->owed = owed - (bytes - least) * byte;
+	return bytes;
 }
 
 uint64_t evl_vc1_fill_other(struct evl_vc1_tx *tx, uint8_t *q);

@@ -7,36 +7,34 @@
  */
 #include "core/frame/vc1_quarter.h"
 
-#define C_BITS  (EVL_VC1_C1 | EVL_VC1_C2)
-#define I_PLACE 1u /* of the I bit in byte 2: value 1 << I_PLACE */
+#define C_BITS       (EVL_VC1_C1 | EVL_VC1_C2)
+#define I_PLACE      1u /* of the I bit in byte 2: value 1 << I_PLACE */
+#define V5_LABEL_RDI 0x0fu
+#define LEAST_LEVEL  96u /* bits: more than the output of four frames can differ from the input */
 
 /* ---- encoder ---- */
 
-/* Data of quarter q of an asynchronous VC without justification; returns the XOR of all but byte
- * 1. */
-static inline uint64_t fill(struct evl_bitfifo *fifo, uint32_t q, bool t1, uint8_t *out)
-{
-	uint32_t at = fifo->read;
-	uint8_t second = q > 0 ? EVL_VC1_C_NOMINAL : 0;
-	if (t1) {
-		second |= (uint8_t)((fifo->buf[at / 8] >> (7 - at % 8) & 1) << I_PLACE);
-		at++;
-	} else {
-		out[34] = 0;
-	}
-	out[1] = second;
-	uint64_t x = evl_shift_out(out + 2, fifo->buf + at / 8, at % 8, t1 ? 24 : 32);
-	fifo->read = at + (t1 ? 192 : 256);
-	return x ^ second;
-}
-
 static inline void whole(struct evl_vc1_tx *tx, uint8_t *out, uint32_t stride, bool t1)
 {
+	const uint8_t *buf = tx->fifo.buf;
+	uint32_t at = tx->fifo.read;
 	uint64_t x = 0;
 	for (uint32_t q = 0; q < 4; q++, out += stride) {
-		out[0] = evl_vc1_overhead(tx, q);
-		x ^= fill(&tx->fifo, q, t1, out) ^ out[0];
+		const uint8_t first = evl_vc1_overhead(tx, q);
+		uint8_t second = q > 0 ? EVL_VC1_C_NOMINAL : 0;
+		if (t1) {
+			second |= (uint8_t)((buf[at / 8] >> (7 - at % 8) & 1) << I_PLACE);
+			at++;
+		} else {
+			out[34] = 0;
+		}
+		out[0] = first;
+		out[1] = second;
+		x ^= (uint64_t)(first ^ second);
+		x ^= evl_shift_out(out + 2, buf + at / 8, at % 8, t1 ? 24 : 32);
+		at += t1 ? 192 : 256;
 	}
+	tx->fifo.read = at;
 	tx->parity = x;
 	tx->number++;
 }
@@ -55,4 +53,89 @@ void evl_vc1_tx_whole(struct evl_vc1_tx *tx, int32_t when, uint8_t *out, uint32_
 			evl_vc1_tx_decided(tx, out + q * stride);
 		}
 	}
+}
+
+/* ---- decoder ---- */
+
+/* True when the four quarters change nothing but parities and the store: C1 and C2 nominal, label
+ * and RDI as they have been, the store open, on whole bytes and far from its ends. */
+static bool is_plain(const struct evl_vc1_rx *rx, const uint8_t *in, uint32_t stride)
+{
+	const struct evl_vc1_shape *shape = &evl_vc1_shapes[rx->mode];
+	const uint32_t level = evl_bitfifo_level(&rx->fifo);
+	const uint8_t control = (uint8_t)((in[stride + 1] ^ EVL_VC1_C_NOMINAL) |
+					  (in[2 * stride + 1] ^ EVL_VC1_C_NOMINAL) |
+					  (in[3 * stride + 1] ^ EVL_VC1_C_NOMINAL));
+	return rx->open && !rx->held && rx->quarter == 0 && rx->have_parity &&
+	       rx->label == shape->label && rx->label_run == EVL_VC1_PERSISTENCE &&
+	       (rx->uneq_run | rx->rdi_run) == 0 && !rx->rdi && !rx->uneq && !rx->plm &&
+	       (in[0] & V5_LABEL_RDI) == (uint32_t)shape->label << 1 && (control & C_BITS) == 0 &&
+	       rx->fifo.read % 8 == 0 && level >= LEAST_LEVEL && level <= 5u * shape->bits;
+}
+
+static inline void take_whole(struct evl_vc1_rx *rx, const uint8_t *in, uint32_t stride, bool t1)
+{
+	uint64_t x = 0;
+	evl_bitfifo_make_room(&rx->fifo, t1 ? 4 * 193 + 8 : 4 * 256 + 8);
+	uint8_t *buf = rx->fifo.buf, poh[4];
+	uint32_t at = rx->fifo.write;
+	for (uint32_t q = 0; q < 4; q++, in += stride) {
+		const uint8_t second = in[1];
+		poh[q] = in[0];
+		x ^= (uint64_t)(poh[q] ^ second);
+		if (t1) {
+			const uint32_t bit = second >> I_PLACE & 1, place = 7 - at % 8;
+			uint8_t *byte = buf + at / 8;
+			*byte = (uint8_t)((*byte & ~(1u << place)) | bit << place);
+			at++;
+		} else {
+			x ^= in[34];
+		}
+		x ^= evl_shift_in(buf + at / 8, in + 2, at % 8, t1 ? 24 : 32);
+		at += t1 ? 192 : 256;
+	}
+	rx->fifo.write = at;
+	rx->parity = x;
+	memcpy(rx->poh, poh, sizeof(poh));
+}
+
+static inline uint32_t due_whole(
+	struct evl_vc1_rx *rx, bool steer, const int32_t late[4], uint32_t bytes[4], uint32_t bits)
+{
+	uint32_t sum = 0;
+	int64_t level = evl_bitfifo_level(&rx->fifo) - 4 * (int64_t)bits;
+	for (uint32_t k = 0; k < 4; k++) {
+		level += bits;
+		rx->late = late[k];
+		bytes[k] = evl_vc1_due(rx, bits, steer, level);
+		level -= 8 * (int64_t)bytes[k];
+		sum += bytes[k];
+	}
+	rx->late += EVL_VC1_TICKS;
+	return sum;
+}
+
+const uint8_t *evl_vc1_rx_whole(struct evl_vc1_rx *rx, const uint8_t *in, uint32_t stride,
+	const int32_t late[4], bool steer, uint32_t bytes[4])
+{
+	const bool t1 = rx->mode == EVL_VC1_T1_ASYNC;
+	if ((!t1 && rx->mode != EVL_VC1_E1_ASYNC) || !is_plain(rx, in, stride)) {
+		return NULL;
+	}
+	evl_vc1_parity(rx, in[0]);
+	rx->counts.lp_rei += in[0] >> 5 & 1;
+	rx->c1 = 3;
+	rx->c2 = 0;
+	rx->fresh_j2 = true;
+	uint32_t sum;
+	if (t1) {
+		take_whole(rx, in, stride, true);
+		sum = due_whole(rx, steer, late, bytes, EVL_VC11_T1_BITS);
+	} else {
+		take_whole(rx, in, stride, false);
+		sum = due_whole(rx, steer, late, bytes, EVL_VC12_E1_BITS);
+	}
+	const uint8_t *out = rx->fifo.buf + rx->fifo.read / 8;
+	rx->fifo.read += 8 * sum;
+	return out;
 }

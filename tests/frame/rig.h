@@ -65,8 +65,8 @@ static inline void rig_start(struct rig *rig, const struct evl_rx_options *optio
 	for (uint32_t t = 0; t < 63; t++) {
 		evl_prbs_init(&rig->in[t], EVL_PRBS15, 500u * t);
 		/* Output bit b is input bit b - delay. */
-		evl_prbs_init(&rig->out[t], EVL_PRBS15,
-			      500u * t + 2u * 32767u - EVL_MUX63_DELAY_BITS);
+		evl_prbs_init(
+			&rig->out[t], EVL_PRBS15, 500u * t + 2u * 32767u - EVL_MUX63_DELAY_BITS);
 	}
 }
 
@@ -116,17 +116,17 @@ static inline void rig_expect_clean(const struct rig *rig)
 
 /* The next event of this alarm and tributary after *at must be as said; *at moves behind it. */
 static inline void rig_expect(const struct rig *rig, uint32_t *at, enum evl_alarm alarm,
-			      int tributary, bool raised, uint64_t bit)
+	int tributary, bool raised, uint64_t bit)
 {
 	for (uint32_t i = *at; i < rig->events; i++) {
 		const struct rig_event *e = &rig->event[i];
 		if (e->alarm == alarm && e->tributary == tributary) {
 			if (e->raised != raised || e->bit != bit) {
 				print_error("%s %d: %s at %llu, expected %s at %llu\n",
-					    evl_alarm_name(alarm), tributary,
-					    e->raised ? "raised" : "cleared",
-					    (unsigned long long)e->bit,
-					    raised ? "raised" : "cleared", (unsigned long long)bit);
+					evl_alarm_name(alarm), tributary,
+					e->raised ? "raised" : "cleared",
+					(unsigned long long)e->bit, raised ? "raised" : "cleared",
+					(unsigned long long)bit);
 			}
 			assert_int_equal(e->raised, raised);
 			assert_int_equal(e->bit, bit);
@@ -135,7 +135,7 @@ static inline void rig_expect(const struct rig *rig, uint32_t *at, enum evl_alar
 		}
 	}
 	print_error("%s %d: no event, expected at %llu\n", evl_alarm_name(alarm), tributary,
-		    (unsigned long long)bit);
+		(unsigned long long)bit);
 	fail();
 }
 
@@ -153,11 +153,10 @@ static inline void rig_dump(const struct rig *rig)
 	for (uint32_t i = 0; i < rig->events; i++) {
 		const struct rig_event *e = &rig->event[i];
 		print_message("# %s %d %s %llu = frame %llu + %llu bytes %llu bits\n",
-			      evl_alarm_name(e->alarm), e->tributary,
-			      e->raised ? "raised" : "cleared", (unsigned long long)e->bit,
-			      (unsigned long long)(e->bit / FRAME_BITS),
-			      (unsigned long long)(e->bit % FRAME_BITS / 8),
-			      (unsigned long long)(e->bit % 8));
+			evl_alarm_name(e->alarm), e->tributary, e->raised ? "raised" : "cleared",
+			(unsigned long long)e->bit, (unsigned long long)(e->bit / FRAME_BITS),
+			(unsigned long long)(e->bit % FRAME_BITS / 8),
+			(unsigned long long)(e->bit % 8));
 	}
 }
 

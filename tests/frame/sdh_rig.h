@@ -47,6 +47,7 @@ struct sdh_rig {
 	uint64_t frame;
 	void (*alter)(struct sdh_rig *rig, uint8_t *line, uint64_t frame);
 	uint32_t arg;
+	uint64_t told; /* bit of the last event of this call */
 	uint32_t events;
 	struct sdh_rig_event event[SDH_RIG_EVENTS];
 };
@@ -55,6 +56,8 @@ static void sdh_note(
 	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
 {
 	struct sdh_rig *rig = ctx;
+	assert_true(bit >= rig->told); /* in the order of the line within a call */
+	rig->told = bit;
 	if (rig->events < SDH_RIG_EVENTS) {
 		rig->event[rig->events++] = (struct sdh_rig_event){alarm, at, raised, bit};
 	}
@@ -136,6 +139,7 @@ static inline void sdh_run(struct sdh_rig *rig, uint64_t frames, bool steer)
 		for (uint32_t f = 0; f < SDH_RIG_FRAMES && rig->alter != NULL; f++) {
 			rig->alter(rig, rig->line + 2430 * rig->map.stm * f, rig->frame + f);
 		}
+		rig->told = 0;
 		evl_sdh_decode(rig->rx, rig->line, SDH_RIG_FRAMES, rig->to,
 			steer || bulk ? n_out : NULL, &events);
 		rig->frame += SDH_RIG_FRAMES;

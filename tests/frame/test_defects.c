@@ -86,9 +86,9 @@ static void test_los(void **state)
 		/* LOF: 3 ms of OOF, then 3 ms in frame. */
 		at = 0;
 		rig_expect(&rig, &at, EVL_ALARM_LOF, LINE, true,
-			   (from + 5) * FRAME_BITS + 48 + 24 * FRAME_BITS);
-		rig_expect(&rig, &at, EVL_ALARM_LOF, LINE, false,
-			   (from + 102 + 24) * FRAME_BITS + 48);
+			(from + 5) * FRAME_BITS + 48 + 24 * FRAME_BITS);
+		rig_expect(
+			&rig, &at, EVL_ALARM_LOF, LINE, false, (from + 102 + 24) * FRAME_BITS + 48);
 		/* All ones inserted from the first frame that had LOS: K2 of 5 frames. */
 		uint64_t first = from + (1000 + run > 2430);
 		at = 0;
@@ -156,9 +156,9 @@ static void test_oof(void **state)
 		} else {
 			uint32_t at = 0;
 			rig_expect(&rig, &at, EVL_ALARM_OOF, LINE, true,
-				   (rig.from + 4) * FRAME_BITS + 48);
+				(rig.from + 4) * FRAME_BITS + 48);
 			rig_expect(&rig, &at, EVL_ALARM_OOF, LINE, false,
-				   (rig.from + 6) * FRAME_BITS + 48);
+				(rig.from + 6) * FRAME_BITS + 48);
 			assert_int_equal(rig.events, 2);
 		}
 		rig_expect_clean(&rig); /* the old alignment runs on: not a bit was lost */
@@ -190,7 +190,7 @@ static void test_lof_adds_up(void **state)
 	rig_run(&rig, 56);
 	uint32_t at = 0;
 	rig_expect(&rig, &at, EVL_ALARM_LOF, LINE, true,
-		   (rig.from + 3 * 14 + 4 + 3) * FRAME_BITS + 48);
+		(rig.from + 3 * 14 + 4 + 3) * FRAME_BITS + 48);
 	rig_finish(&rig);
 }
 
@@ -212,8 +212,8 @@ static void test_alignments(void **state)
 	evl_mux63_tx_create(&tx, NULL);
 	evl_mux63_encode(tx, in, 96, line);
 	evl_mux63_tx_destroy(tx);
-	static const uint32_t shifts[] = {1, 2,  3,  4,    5,     6,     7,     8,
-					  9, 47, 48, 9999, 19391, 19392, 19393, 19439};
+	static const uint32_t shifts[] = {
+		1, 2, 3, 4, 5, 6, 7, 8, 9, 47, 48, 9999, 19391, 19392, 19393, 19439};
 	for (size_t i = 0; i < sizeof(shifts) / sizeof(shifts[0]); i++) {
 		/* The line is `shift` bits late: noise first. */
 		struct evl_mux63_rx *rx = NULL;
@@ -240,8 +240,7 @@ static void test_alignments(void **state)
 		/* Part of a frame late counts as one frame: 256 bits more. */
 		for (uint32_t t = 0; t < 63; t++) {
 			assert_memory_equal(out[t] + 64 * 32,
-					    e1[t] + 64 * 32 - EVL_MUX63_DELAY_BITS / 8 - 32,
-					    31 * 32);
+				e1[t] + 64 * 32 - EVL_MUX63_DELAY_BITS / 8 - 32, 31 * 32);
 		}
 		evl_mux63_rx_destroy(rx);
 	}
@@ -389,10 +388,14 @@ static void test_line_monitor(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_los),          cmocka_unit_test(test_short_los),
-		cmocka_unit_test(test_oof),          cmocka_unit_test(test_lof_adds_up),
-		cmocka_unit_test(test_alignments),   cmocka_unit_test(test_nothing_at_all),
-		cmocka_unit_test(test_ms_ais),       cmocka_unit_test(test_rdi_and_rei),
+		cmocka_unit_test(test_los),
+		cmocka_unit_test(test_short_los),
+		cmocka_unit_test(test_oof),
+		cmocka_unit_test(test_lof_adds_up),
+		cmocka_unit_test(test_alignments),
+		cmocka_unit_test(test_nothing_at_all),
+		cmocka_unit_test(test_ms_ais),
+		cmocka_unit_test(test_rdi_and_rei),
 		cmocka_unit_test(test_line_monitor),
 	};
 	return cmocka_run_group_tests_name("frame.defects", tests, NULL, NULL);

@@ -30,8 +30,8 @@ static void note(void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised,
 	log->e[log->n++].at = at;
 }
 
-static void expect(const struct log *log, uint32_t i, enum evl_alarm alarm, bool raised,
-		   uint64_t at)
+static void expect(
+	const struct log *log, uint32_t i, enum evl_alarm alarm, bool raised, uint64_t at)
 {
 	assert_true(i < log->n);
 	assert_int_equal(log->e[i].alarm, alarm);

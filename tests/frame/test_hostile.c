@@ -105,12 +105,12 @@ static void test_damage(void **state)
 			rig.events = 0;
 			for (uint32_t t = 0; t < 63 && seed % 2 == 1; t++) {
 				/* The transmitter moves meanwhile. */
-				evl_mux63_tx_justify_tu(rig.tx, t,
-							(int32_t)evl_rng_below(&rng, 3) - 1);
+				evl_mux63_tx_justify_tu(
+					rig.tx, t, (int32_t)evl_rng_below(&rng, 3) - 1);
 			}
 			if (seed % 2 == 1) {
-				evl_mux63_tx_justify_au(rig.tx,
-							(int32_t)evl_rng_below(&rng, 9) - 4);
+				evl_mux63_tx_justify_au(
+					rig.tx, (int32_t)evl_rng_below(&rng, 9) - 4);
 			}
 		}
 		rig.alter = NULL;
@@ -183,8 +183,8 @@ static void test_noise_layers(void **state)
 	evl_e1_monitor_init(&mon, 10);
 	for (uint64_t n = 0; n < 30000; n++) {
 		uint8_t in[EVL_TU12_BYTES], out[32];
-		const struct evl_tu1_place place = {.when = (16 + n) * EVL_VC1_TICKS,
-						     .now = (16 + n) * EVL_VC1_TICKS};
+		const struct evl_tu1_place place = {
+			.when = (16 + n) * EVL_VC1_TICKS, .now = (16 + n) * EVL_VC1_TICKS};
 		noise(in, sizeof(in));
 		if (evl_rng_below(&rng, 8) != 0) {
 			in[0] = n % 4 == 0 ? 0x68 : (uint8_t)evl_rng_below(&rng, 3);

@@ -56,8 +56,8 @@ static void test_by_hand(void **state)
 
 	for (uint32_t n = 0; n < 16; n++) {
 		static const uint8_t row4[9] = {0x6a, 0x93, 0x93, 0x0a, 0xff, 0xff, 0, 0, 0};
-		static const uint8_t j1[16] = {0xe2, '1', '2', '3', '4', '5', '6', '7',
-					       '8',  '9', 'A', 'B', 'C', 'D', 'E', 'F'};
+		static const uint8_t j1[16] = {0xe2, '1', '2', '3', '4', '5', '6', '7', '8', '9',
+			'A', 'B', 'C', 'D', 'E', 'F'};
 		static const uint8_t v[4] = {0x68, 0x69, 0, 0};
 		assert_memory_equal(line + 2430 * n + 3 * 270, row4, 9);
 		assert_int_equal(vc4_byte(line, n, 1, 1), j1[n]);
@@ -82,8 +82,8 @@ static void test_by_hand(void **state)
 			/* The VC-12 that begins after V1 of multiframe m belongs to the V2 of m -
 			 * 1; its J2 is trace byte m - 1 (our choice of phase, no source). */
 			static const char text[] = "\xa3TTI UNAVAILABLE";
-			assert_int_equal(vc4_byte(line, n, 1, 104),
-					 (uint8_t)text[(n / 4 + 15) % 16]);
+			assert_int_equal(
+				vc4_byte(line, n, 1, 104), (uint8_t)text[(n / 4 + 15) % 16]);
 		} else {
 			assert_int_equal(vc4_byte(line, n, 1, 104), 0);
 		}
@@ -149,8 +149,8 @@ static void test_all_tu_pointers(void **state)
 		rig_run(&rig, 80);
 		rig_expect_clean(&rig);
 		for (uint32_t t = 0; t < 63; t++) {
-			assert_int_equal(evl_mux63_rx_tu_pointer(rig.rx, t),
-					 (63 * round + t) % 140);
+			assert_int_equal(
+				evl_mux63_rx_tu_pointer(rig.rx, t), (63 * round + t) % 140);
 		}
 		assert_int_equal(rig.events, 0);
 		rig_finish(&rig);
@@ -354,20 +354,18 @@ static void test_extract(void **state)
 	assert_int_equal(evl_line_extract(bad, line, 80, out, &first, &err), EVL_E_INVALID);
 	assert_non_null(strstr(err.text, "4-1-1"));
 	assert_int_equal(evl_line_extract(evl_klm_from_index(0), line, 12, out, &first, &err),
-			 EVL_E_INVALID);
+		EVL_E_INVALID);
 	memset(line, 0x55, sizeof(line));
-	assert_int_equal(evl_line_extract(evl_klm_from_index(0), line, 80, out, &first, &err),
-			 EVL_OK);
+	assert_int_equal(
+		evl_line_extract(evl_klm_from_index(0), line, 80, out, &first, &err), EVL_OK);
 	assert_int_equal(first, 80 * 256);
 }
 
 static void test_options(void **state)
 {
 	(void)state;
-	static const struct evl_rx_options bad[] = {
-		{.los_bytes = 44},  {.los_bytes = 1945},
-		{.k2_frames = 2},   {.k2_frames = 6},
-		{.rdi_frames = 11}, {.lop_frames = 7},
+	static const struct evl_rx_options bad[] = {{.los_bytes = 44}, {.los_bytes = 1945},
+		{.k2_frames = 2}, {.k2_frames = 6}, {.rdi_frames = 11}, {.lop_frames = 7},
 		{.lom_frames = 41}, {.tributaries = UINT64_C(1) << 63}};
 	for (size_t i = 0; i < sizeof(bad) / sizeof(bad[0]); i++) {
 		struct evl_mux63_rx *rx = NULL;
@@ -384,10 +382,14 @@ static void test_options(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_by_hand),         cmocka_unit_test(test_round_trip),
-		cmocka_unit_test(test_all_tu_pointers), cmocka_unit_test(test_au_pointers),
-		cmocka_unit_test(test_pointer_moves),   cmocka_unit_test(test_new_pointer),
-		cmocka_unit_test(test_cuts_and_time),   cmocka_unit_test(test_extract),
+		cmocka_unit_test(test_by_hand),
+		cmocka_unit_test(test_round_trip),
+		cmocka_unit_test(test_all_tu_pointers),
+		cmocka_unit_test(test_au_pointers),
+		cmocka_unit_test(test_pointer_moves),
+		cmocka_unit_test(test_new_pointer),
+		cmocka_unit_test(test_cuts_and_time),
+		cmocka_unit_test(test_extract),
 		cmocka_unit_test(test_options),
 	};
 	return cmocka_run_group_tests_name("frame.mux63", tests, NULL, NULL);

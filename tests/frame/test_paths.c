@@ -94,9 +94,9 @@ static void test_au_lop(void **state)
 		uint32_t at = 0;
 		if (n == 8) {
 			rig_expect(&rig, &at, EVL_ALARM_AU_LOP, LINE, true,
-				   rig_bit(rig.from + 7, 4, 4));
+				rig_bit(rig.from + 7, 4, 4));
 			rig_expect(&rig, &at, EVL_ALARM_AU_LOP, LINE, false,
-				   rig_bit(rig.from + 10, 4, 4));
+				rig_bit(rig.from + 10, 4, 4));
 			rig_run(&rig, 8);
 		} else {
 			assert_int_equal(rig.events, 0);
@@ -113,11 +113,8 @@ static void test_labels(void **state)
 	static const struct {
 		uint8_t c2;
 		enum evl_alarm alarm;
-	} rows[] = {{0x00, EVL_ALARM_HP_UNEQ},
-		    {0x12, EVL_ALARM_HP_PLM},
-		    {0x16, EVL_ALARM_HP_PLM},
-		    {0x01, EVL_ALARM_NONE},
-		    {0xff, EVL_ALARM_NONE}};
+	} rows[] = {{0x00, EVL_ALARM_HP_UNEQ}, {0x12, EVL_ALARM_HP_PLM}, {0x16, EVL_ALARM_HP_PLM},
+		{0x01, EVL_ALARM_NONE}, {0xff, EVL_ALARM_NONE}};
 	for (size_t i = 0; i < sizeof(rows) / sizeof(rows[0]); i++) {
 		begin(NULL);
 		uint64_t from = rig.frame;
@@ -256,8 +253,8 @@ static void test_vc12_labels(void **state)
 		struct evl_mux63_remote remote;
 		evl_mux63_rx_take_remote(rig.rx, &remote);
 		assert_int_equal(remote.lp_rdi, rows[i].alarm == EVL_ALARM_LP_UNEQ);
-		assert_int_equal(evl_mux63_rx_output_ais(rig.rx, 0),
-				 rows[i].alarm != EVL_ALARM_NONE);
+		assert_int_equal(
+			evl_mux63_rx_output_ais(rig.rx, 0), rows[i].alarm != EVL_ALARM_NONE);
 		uint64_t to = rig.frame;
 		evl_mux63_tx_set_label(rig.tx, 0, 2);
 		rig_run(&rig, 40);
@@ -290,11 +287,9 @@ static void test_parity_counts(void **state)
 	 * tributary 0; in an overhead byte; in J0 that only B1 covers. */
 	static const struct {
 		uint32_t place, b1, b2, b3, bip2;
-	} rows[] = {{EVL_STM1_AT(2, 82), 1, 1, 1, 1},
-		    {EVL_STM1_AT(2, 6), 1, 0, 0, 0},
-		    {EVL_STM1_AT(7, 3), 1, 1, 0, 0},
-		    {EVL_STM1_AT(1, 7), 1, 0, 0, 0},
-		    {EVL_STM1_AT(5, 11), 1, 1, 1, 0}};
+	} rows[] = {{EVL_STM1_AT(2, 82), 1, 1, 1, 1}, {EVL_STM1_AT(2, 6), 1, 0, 0, 0},
+		{EVL_STM1_AT(7, 3), 1, 1, 0, 0}, {EVL_STM1_AT(1, 7), 1, 0, 0, 0},
+		{EVL_STM1_AT(5, 11), 1, 1, 1, 0}};
 	for (size_t i = 0; i < sizeof(rows) / sizeof(rows[0]); i++) {
 		begin(NULL);
 		rig.arg = rows[i].place;
@@ -340,11 +335,16 @@ static void test_e1_ais(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_au_ais),        cmocka_unit_test(test_au_lop),
-		cmocka_unit_test(test_labels),        cmocka_unit_test(test_lom),
-		cmocka_unit_test(test_one_bad_h4),    cmocka_unit_test(test_tu_ais),
-		cmocka_unit_test(test_tu_lop),        cmocka_unit_test(test_vc12_labels),
-		cmocka_unit_test(test_parity_counts), cmocka_unit_test(test_e1_ais),
+		cmocka_unit_test(test_au_ais),
+		cmocka_unit_test(test_au_lop),
+		cmocka_unit_test(test_labels),
+		cmocka_unit_test(test_lom),
+		cmocka_unit_test(test_one_bad_h4),
+		cmocka_unit_test(test_tu_ais),
+		cmocka_unit_test(test_tu_lop),
+		cmocka_unit_test(test_vc12_labels),
+		cmocka_unit_test(test_parity_counts),
+		cmocka_unit_test(test_e1_ais),
 	};
 	return cmocka_run_group_tests_name("frame.paths", tests, NULL, NULL);
 }

@@ -146,11 +146,59 @@ static void test_clocks(void **state)
 	}
 }
 
+/* Clients at the ends of what a call takes, with VCs that begin late in the frame and TUs whose V5
+ * comes late in the TU: bits are lost or repeated and counted, and nothing else happens. A
+ * byte-synchronous VC has no justification, so its store runs empty between two looks at its level.
+ */
+static void test_far_off_clients(void **state)
+{
+	(void)state;
+	static const uint32_t maps[] = {0, 1, 3, 8, 9, 10, 12};
+	for (uint32_t m = 0; m < 2 * sizeof(maps) / sizeof(maps[0]); m++) {
+		struct evl_sdh_map map;
+		(void)sdh_map_make(&map, maps[m / 2]);
+		sdh_start(&rig, &map, NULL);
+		for (uint32_t h = 0; h < EVL_SDH_MOST_HIGH; h++) {
+			(void)evl_sdh_tx_set_pointer(
+				rig.tx, (struct evl_sdh_at){EVL_SDH_HIGH, h}, 519 + h % 3);
+		}
+		for (uint32_t i = 0; i < rig.clients; i++) {
+			uint32_t range = rig.client[i].tu11 ? 104 : 140;
+			(void)evl_sdh_tx_set_pointer(
+				rig.tx, (struct evl_sdh_at){EVL_SDH_CLIENT, i}, range - 1 - i % 36);
+		}
+		uint64_t slips = 0;
+		for (uint32_t call = 0; call < 200; call++) {
+			uint32_t n[EVL_SDH_MOST_CLIENTS];
+			for (uint32_t i = 0; i < rig.clients; i++) {
+				uint32_t least, most;
+				evl_sdh_limits(&rig.client[i], 8, &least, &most);
+				n[i] = m % 2 == 0 ? least : most;
+				memset(rig.from[i], 0x55, most);
+				struct evl_sdh_at at = {EVL_SDH_CLIENT, i};
+				(void)evl_sdh_tx_justify(rig.tx, at, call % 9 == i % 9 ? -1 : 0);
+			}
+			assert_int_equal(evl_sdh_encode(rig.tx, (const uint8_t *const *)rig.from, n,
+						 8, rig.line, NULL),
+				EVL_OK);
+		}
+		for (uint32_t i = 0; i < rig.clients; i++) {
+			struct evl_sdh_tx_counts c;
+			if (evl_sdh_tx_counts(rig.tx, i, &c) == EVL_OK) {
+				slips += c.slips;
+			}
+		}
+		assert_true(slips > 0);
+		sdh_finish(&rig);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_every_map),
 		cmocka_unit_test(test_clocks),
+		cmocka_unit_test(test_far_off_clients),
 	};
 	return cmocka_run_group_tests_name("frame.sdh", tests, NULL, NULL);
 }

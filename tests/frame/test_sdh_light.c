@@ -19,6 +19,7 @@
 #define EVENTS 2048u
 
 struct seen {
+	uint64_t told; /* bit of the last event of this call */
 	uint32_t events, lost;
 	struct {
 		enum evl_alarm alarm;
@@ -35,6 +36,8 @@ static const struct evl_sdh_at section = {EVL_SDH_SECTION, 0};
 static void note(void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
 {
 	struct seen *s = ctx;
+	assert_true(bit >= s->told);
+	s->told = bit;
 	if (at.level == EVL_SDH_CLIENT) {
 		return;
 	}
@@ -99,11 +102,13 @@ static void compare(const struct evl_sdh_map *map, uint32_t depth, uint32_t step
 		depth == EVL_RX_HIGH && map->aug[0].au == EVL_SDH_AU3);
 	const struct evl_sdh_events ea = {note, &whole}, eb = {note, &light};
 	for (uint32_t f = 0; f < FRAMES; f += 8) {
+		whole.told = 0;
 		evl_sdh_decode(a, line + f * frame, 8, none, bytes, &ea);
 	}
 	for (uint32_t f = 0; f < FRAMES; f += step) {
 		uint32_t n = FRAMES - f < step ? FRAMES - f : step;
 		bytes[0] = 77;
+		light.told = 0;
 		evl_sdh_decode(b, line + f * frame, n, NULL, bytes, &eb);
 		assert_int_equal(bytes[0], 0);
 	}

@@ -51,9 +51,8 @@ static void test_all_zero_frame(void **state)
 	tx.s1 = 0;
 	memset(frame, 0, sizeof(frame));
 	evl_stm_tx_frame(&tx, frame, false);
-	static const uint8_t start[] = {0xf6, 0xf6, 0xf6, 0x28, 0x28, 0x28, 0,    0,    0,
-					0xfe, 0x04, 0x18, 0x51, 0xe4, 0x59, 0xd4, 0xfa, 0x1c,
-					0x49, 0xb5, 0xbd, 0x8d, 0x2e, 0xe6, 0x55};
+	static const uint8_t start[] = {0xf6, 0xf6, 0xf6, 0x28, 0x28, 0x28, 0, 0, 0, 0xfe, 0x04,
+		0x18, 0x51, 0xe4, 0x59, 0xd4, 0xfa, 0x1c, 0x49, 0xb5, 0xbd, 0x8d, 0x2e, 0xe6, 0x55};
 	assert_memory_equal(frame, start, sizeof(start));
 	assert_int_equal(frame[2429], 0xfa);
 	memset(frame, 0, sizeof(frame));
@@ -170,10 +169,8 @@ static void test_trace(void **state)
 	static const struct {
 		const char *text;
 		uint8_t first;
-	} rows[] = {{"123456789ABCDEF", 0xe2},
-		    {"TTI UNAVAILABLE", 0xa3},
-		    {"", 0xc8},
-		    {"abcdefghijklmno", 0xd9}};
+	} rows[] = {{"123456789ABCDEF", 0xe2}, {"TTI UNAVAILABLE", 0xa3}, {"", 0xc8},
+		{"abcdefghijklmno", 0xd9}};
 	uint8_t trace[16];
 	for (size_t i = 0; i < sizeof(rows) / sizeof(rows[0]); i++) {
 		assert_true(evl_trace_make(trace, rows[i].text));
@@ -217,9 +214,12 @@ static void test_columns(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_all_zero_frame), cmocka_unit_test(test_layout),
-		cmocka_unit_test(test_parity),         cmocka_unit_test(test_ms_ais),
-		cmocka_unit_test(test_trace),          cmocka_unit_test(test_columns),
+		cmocka_unit_test(test_all_zero_frame),
+		cmocka_unit_test(test_layout),
+		cmocka_unit_test(test_parity),
+		cmocka_unit_test(test_ms_ais),
+		cmocka_unit_test(test_trace),
+		cmocka_unit_test(test_columns),
 	};
 	return cmocka_run_group_tests_name("frame.stm1", tests, NULL, NULL);
 }

@@ -164,7 +164,7 @@ static void test_labels(void **state)
 		uint8_t label;
 		bool uneq, plm;
 	} rows[] = {{0, true, false}, {1, false, false}, {2, false, false}, {3, false, true},
-		    {4, false, true}, {5, false, true},  {6, false, true},  {7, false, false}};
+		{4, false, true}, {5, false, true}, {6, false, true}, {7, false, false}};
 	for (size_t i = 0; i < 8; i++) {
 		uint8_t vc[140] = {0};
 		evl_vc1_rx_init(&rx, EVL_VC1_E1_ASYNC, 5);
@@ -282,9 +282,12 @@ static void test_slips(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(test_by_hand),        cmocka_unit_test(test_control),
-		cmocka_unit_test(test_parity_and_rei), cmocka_unit_test(test_labels),
-		cmocka_unit_test(test_clock_offsets),  cmocka_unit_test(test_slips),
+		cmocka_unit_test(test_by_hand),
+		cmocka_unit_test(test_control),
+		cmocka_unit_test(test_parity_and_rei),
+		cmocka_unit_test(test_labels),
+		cmocka_unit_test(test_clock_offsets),
+		cmocka_unit_test(test_slips),
 	};
 	return cmocka_run_group_tests_name("frame.vc1", tests, NULL, NULL);
 }

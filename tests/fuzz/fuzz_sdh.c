@@ -31,6 +31,7 @@ static void note(void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool rai
 	struct seen *seen = ctx;
 	evl_require(
 		alarm > EVL_ALARM_NONE && alarm < EVL_ALARM_COUNT && at.level <= EVL_SDH_CLIENT);
+	evl_require(bit >= seen->last); /* in the order of the line within a call */
 	seen->events += raised;
 	seen->last = bit;
 }
@@ -108,6 +109,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 		} else if ((data[1] & 2) != 0) {
 			memset(line, data[2], slab);
 		}
+		seen.last = 0;
 		evl_sdh_decode(rx, line, FRAMES, out, bytes, &events);
 		for (uint32_t i = 0; i < clients; i++) {
 			evl_require(bytes[i] <= evl_sdh_rx_room(&list[i], FRAMES));
