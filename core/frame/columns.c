@@ -98,8 +98,10 @@ static inline void split16(const struct evl_columns_shape *s, uint8_t (*tu)[EVL_
 #undef X
 }
 
-static inline void join16(const struct evl_columns_shape *s, uint8_t *vc,
-	uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t, uint32_t line)
+/* Lines are put together here, because 16 bytes that lie across 16 are slow to write. */
+#define STAGE 96u /* bytes from line to line */
+
+static inline void join16(uint8_t *stage, uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t, uint32_t line)
 {
 	__m128i v[16], w[16];
 #define X(i) LOAD16(i, tu[t + (i)] + line)
@@ -109,7 +111,7 @@ static inline void join16(const struct evl_columns_shape *s, uint8_t *vc,
 	ROUND16(v, w);
 	ROUND16(w, v);
 	ROUND16(v, w);
-#define X(i) STORE16(vc + line_of(s, line + (i)) + t, i)
+#define X(i) STORE16(stage + STAGE * (line + (i)) + t, i)
 	EACH16(X);
 #undef X
 }
@@ -145,23 +147,29 @@ static inline void round4(__m128i *out, const __m128i *in)
 	}
 }
 
-static inline void join4(
-	const struct evl_columns_shape *s, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t)
+static inline __m128i load4(const uint8_t *p)
+{
+	int32_t word;
+	memcpy(&word, p, sizeof(word));
+	return _mm_cvtsi32_si128(word);
+}
+
+static inline void join4(uint8_t *stage, uint8_t (*tu)[EVL_TU_STRIDE], uint32_t t)
 {
 	__m128i v[4], w[4];
-	uint32_t words[16];
-	for (uint32_t k = 0; k < 16; k++) {
-		memcpy(&words[k], tu[t + k] + 32, 4);
-	}
 	for (uint32_t k = 0; k < 4; k++) {
-		v[k] = _mm_loadu_si128((const __m128i *)(const void *)(words + 4 * k));
+		const __m128i low = _mm_unpacklo_epi32(
+			load4(tu[t + 4 * k] + 32), load4(tu[t + 4 * k + 1] + 32));
+		const __m128i high = _mm_unpacklo_epi32(
+			load4(tu[t + 4 * k + 2] + 32), load4(tu[t + 4 * k + 3] + 32));
+		v[k] = _mm_unpacklo_epi64(low, high);
 	}
 	round4(w, v);
 	round4(v, w);
 	round4(w, v);
 	round4(v, w);
 	for (uint32_t k = 0; k < 4; k++) {
-		_mm_storeu_si128((__m128i *)(void *)(vc + line_of(s, 32 + k) + t), v[k]);
+		_mm_storeu_si128((__m128i *)(void *)(stage + STAGE * (32 + k) + t), v[k]);
 	}
 }
 
@@ -183,19 +191,24 @@ static inline void split_any(
 }
 
 /* Every line is written in steps of 16 bytes, some too many: the bytes too many are put right by
- * the line after; for this reason lines are written in rising order per block of TUs and the last
- * block, which has them, goes first. */
+ * the line after. */
 static inline void join_any(
 	const struct evl_columns_shape *s, uint8_t *vc, uint8_t (*tu)[EVL_TU_STRIDE])
 {
-	for (uint32_t t = (s->width + 15u) / 16 * 16; t > 0;) {
-		t -= 16;
-		join16(s, vc, tu, t, 0);
+	_Alignas(16) uint8_t stage[STAGE * EVL_TU12_BYTES];
+	for (uint32_t t = 0; t < s->width; t += 16) {
+		join16(stage, tu, t, 0);
 		if (s->bytes == EVL_TU11_BYTES) {
-			join16(s, vc, tu, t, TU11_REST);
+			join16(stage, tu, t, TU11_REST);
 		} else {
-			join16(s, vc, tu, t, 16);
-			join4(s, vc, tu, t);
+			join16(stage, tu, t, 16);
+			join4(stage, tu, t);
+		}
+	}
+	for (uint32_t i = 0; i < s->bytes; i++) {
+		uint8_t *to = vc + line_of(s, i);
+		for (uint32_t t = 0; t < s->width; t += 16) {
+			memcpy(to + t, stage + STAGE * i + t, 16);
 		}
 	}
 }

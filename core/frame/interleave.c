@@ -7,9 +7,8 @@
 #define LOAD(p)     _mm_loadu_si128((const __m128i *)(const void *)(p))
 #define STORE(p, v) _mm_storeu_si128((__m128i *)(void *)(p), v)
 
-static uint32_t interleave4(uint8_t *dst, const uint8_t *const parts[], uint32_t bytes)
+static uint32_t interleave4(uint8_t *dst, const uint8_t *const parts[], uint32_t i, uint32_t bytes)
 {
-	uint32_t i = 0;
 	for (; i + 16 <= bytes; i += 16) {
 		__m128i a = LOAD(parts[0] + i), b = LOAD(parts[1] + i), c = LOAD(parts[2] + i),
 			d = LOAD(parts[3] + i);
@@ -28,10 +27,10 @@ static uint32_t interleave4(uint8_t *dst, const uint8_t *const parts[], uint32_t
 #define EVEN(v, w) _mm_packus_epi16(_mm_and_si128(v, mask), _mm_and_si128(w, mask))
 #define ODD(v, w)  _mm_packus_epi16(_mm_srli_epi16(v, 8), _mm_srli_epi16(w, 8))
 
-static uint32_t deinterleave4(uint8_t *const parts[], const uint8_t *src, uint32_t bytes)
+static uint32_t deinterleave4(
+	uint8_t *const parts[], const uint8_t *src, uint32_t i, uint32_t bytes)
 {
 	const __m128i mask = _mm_set1_epi16(0xff);
-	uint32_t i = 0;
 	for (; i + 16 <= bytes; i += 16) {
 		__m128i v0 = LOAD(src + 4 * i), v1 = LOAD(src + 4 * i + 16);
 		__m128i v2 = LOAD(src + 4 * i + 32), v3 = LOAD(src + 4 * i + 48);
@@ -49,9 +48,9 @@ static uint32_t deinterleave4(uint8_t *const parts[], const uint8_t *src, uint32
 
 /* 48 bytes as three registers: one round sends byte i to place 2 i mod 47, four rounds to 16 i mod
  * 47, which brings every third byte together. */
-static uint32_t deinterleave3(uint8_t *const parts[], const uint8_t *src, uint32_t bytes)
+static uint32_t deinterleave3(
+	uint8_t *const parts[], const uint8_t *src, uint32_t i, uint32_t bytes)
 {
-	uint32_t i = 0;
 	for (; i + 16 <= bytes; i += 16) {
 		__m128i v0 = LOAD(src + 3 * i), v1 = LOAD(src + 3 * i + 16),
 			v2 = LOAD(src + 3 * i + 32);
@@ -71,10 +70,9 @@ static uint32_t deinterleave3(uint8_t *const parts[], const uint8_t *src, uint32
 }
 
 /* The same rounds backwards: the even places come first, then the odd ones. */
-static uint32_t interleave3(uint8_t *dst, const uint8_t *const parts[], uint32_t bytes)
+static uint32_t interleave3(uint8_t *dst, const uint8_t *const parts[], uint32_t i, uint32_t bytes)
 {
 	const __m128i mask = _mm_set1_epi16(0xff);
-	uint32_t i = 0;
 	for (; i + 16 <= bytes; i += 16) {
 		__m128i v0 = LOAD(parts[0] + i), v1 = LOAD(parts[1] + i), v2 = LOAD(parts[2] + i);
 		for (int round = 0; round < 4; round++) {
@@ -92,13 +90,22 @@ static uint32_t interleave3(uint8_t *dst, const uint8_t *const parts[], uint32_t
 	}
 	return i;
 }
+
+/* Bytes that are left over are done with some before them once more. */
+static uint32_t last_16(uint32_t done, uint32_t bytes)
+{
+	return done < bytes && bytes >= 16 ? bytes - 16 : done;
+}
 #endif
 
 void evl_interleave(uint8_t *dst, const uint8_t *const parts[], uint32_t ways, uint32_t bytes)
 {
 	uint32_t i = 0;
 #ifdef __SSE2__
-	i = ways == 4 ? interleave4(dst, parts, bytes) : interleave3(dst, parts, bytes);
+	uint32_t (*const run)(uint8_t *, const uint8_t *const[], uint32_t, uint32_t) =
+		ways == 4 ? interleave4 : interleave3;
+	i = run(dst, parts, 0, bytes);
+	i = run(dst, parts, last_16(i, bytes), bytes);
 #endif
 	for (; i < bytes; i++) {
 		for (uint32_t k = 0; k < ways; k++) {
@@ -111,7 +118,10 @@ void evl_deinterleave(uint8_t *const parts[], const uint8_t *src, uint32_t ways,
 {
 	uint32_t i = 0;
 #ifdef __SSE2__
-	i = ways == 4 ? deinterleave4(parts, src, bytes) : deinterleave3(parts, src, bytes);
+	uint32_t (*const run)(uint8_t *const[], const uint8_t *, uint32_t, uint32_t) =
+		ways == 4 ? deinterleave4 : deinterleave3;
+	i = run(parts, src, 0, bytes);
+	i = run(parts, src, last_16(i, bytes), bytes);
 #endif
 	for (; i < bytes; i++) {
 		for (uint32_t k = 0; k < ways; k++) {

@@ -64,6 +64,10 @@ static void make_multiframe(struct sdh_tx_path *p, int32_t when)
 			evl_prefetch(fifo->buf + fifo->read / 8, 192);
 		}
 		evl_tu1_tx_multiframe(&t->tu, when, out, stride);
+		if (t->word_forced) {
+			out[0] = (uint8_t)(t->word >> 8);
+			out[stride] = (uint8_t)t->word;
+		}
 		for (uint32_t f = 0; t->ais && f < SDH_MULTI; f++) {
 			memset(out + f * stride, 0xff, t->tu.shape->bytes);
 		}
