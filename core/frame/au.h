@@ -23,6 +23,7 @@
 #define EVL_VC4_BYTES      2349
 #define EVL_VC4_ROOM       2368 /* room in buffers: transposition touches bytes past the end */
 #define EVL_VC3_COLUMNS    87   /* in AU-3, with the two columns of stuff */
+#define EVL_AU3_STRIDE     96   /* of rows of 87 in buffers: rows begin at whole 16 bytes */
 #define EVL_VC3_TU_COLUMNS 85   /* in TU-3 */
 #define EVL_VC4_4C_COLUMNS 1044
 #define EVL_VC4_4C_ROOM    9408

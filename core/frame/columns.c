@@ -3,30 +3,38 @@
 
 #include <string.h>
 
+#include "core/signal/simd.h"
+
 #define VC4_TU12                                                                                   \
 	{                                                                                          \
-		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 63, 4, EVL_TU12_BYTES                             \
+		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 63, 63, 4, EVL_TU12_BYTES                         \
 	}
 #define VC4_TU11                                                                                   \
 	{                                                                                          \
-		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 84, 3, EVL_TU11_BYTES                             \
+		EVL_VC4_COLUMNS, EVL_TU12_FIRST, 84, 84, 3, EVL_TU11_BYTES                         \
 	}
 #define VC3_TU12                                                                                   \
 	{                                                                                          \
-		EVL_VC3_PAYLOAD, 0, 21, 4, EVL_TU12_BYTES                                          \
+		EVL_VC3_PAYLOAD, 0, 21, 21, 4, EVL_TU12_BYTES                                      \
 	}
 #define VC3_TU11                                                                                   \
 	{                                                                                          \
-		EVL_VC3_PAYLOAD, 0, 28, 3, EVL_TU11_BYTES                                          \
+		EVL_VC3_PAYLOAD, 0, 28, 28, 3, EVL_TU11_BYTES                                      \
+	}
+
+#define VC3_WHOLE_TU11                                                                             \
+	{                                                                                          \
+		EVL_VC3_COLUMNS, 1, 28, 29, 3, EVL_TU11_BYTES                                      \
 	}
 
 const struct evl_columns_shape evl_columns_vc4_tu12 = VC4_TU12, evl_columns_vc4_tu11 = VC4_TU11,
-			       evl_columns_vc3_tu12 = VC3_TU12, evl_columns_vc3_tu11 = VC3_TU11;
+			       evl_columns_vc3_tu12 = VC3_TU12, evl_columns_vc3_tu11 = VC3_TU11,
+			       evl_columns_vc3_whole_tu11 = VC3_WHOLE_TU11;
 
 /* Byte i of all TUs lies in `width` neighbouring bytes of the VC. */
 static inline uint32_t line_of(const struct evl_columns_shape *s, uint32_t i)
 {
-	return i / s->per_row * s->stride + s->first + i % s->per_row * s->width;
+	return i / s->per_row * s->stride + s->first + i % s->per_row * s->step;
 }
 
 void evl_columns_split_portable(
@@ -52,7 +60,7 @@ void evl_columns_join_portable(
 }
 
 #ifdef __SSE2__
-#include <emmintrin.h>
+#include <immintrin.h>
 
 /* A transposition of 16 x 16 bytes is four perfect shuffles of 16 registers: each round moves one
  * bit of the register number into the position and one bit of the position into the number. */
@@ -190,6 +198,29 @@ static inline void split_any(
 	}
 }
 
+#ifdef __x86_64__
+/* 32 bytes at a time, the last of a line with some before them once more. */
+__attribute__((target("avx2"))) static void put_lines_avx2(
+	const struct evl_columns_shape *s, uint8_t *vc, const uint8_t *stage)
+{
+	for (uint32_t i = 0; i < s->bytes; i++) {
+		uint8_t *to = vc + line_of(s, i);
+		const uint8_t *from = stage + STAGE * i;
+		for (uint32_t t = 0; t < s->width; t += 32) {
+			const uint32_t at = t + 32 <= s->width ? t : s->width - 32u;
+			const __m256i v =
+				_mm256_loadu_si256((const __m256i *)(const void *)(from + at));
+			_mm256_storeu_si256((__m256i *)(void *)(to + at), v);
+		}
+	}
+}
+#else
+static void put_lines_avx2(const struct evl_columns_shape *s, uint8_t *vc, const uint8_t *stage)
+{
+	(void)s, (void)vc, (void)stage; /* no such processor */
+}
+#endif
+
 /* Every line is written in steps of 16 bytes, some too many: the bytes too many are put right by
  * the line after. */
 static inline void join_any(
@@ -204,6 +235,10 @@ static inline void join_any(
 			join16(stage, tu, t, 16);
 			join4(stage, tu, t);
 		}
+	}
+	if (s->width >= 32 && evl_simd_now() == EVL_SIMD_AVX2) {
+		put_lines_avx2(s, vc, stage);
+		return;
 	}
 	for (uint32_t i = 0; i < s->bytes; i++) {
 		uint8_t *to = vc + line_of(s, i);
@@ -270,4 +305,16 @@ void evl_columns_join_vc3(uint8_t *payload, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRI
 	} else {
 		join_any(&s12, payload, tu);
 	}
+}
+
+void evl_columns_split_whole_vc3(uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *vc3)
+{
+	const struct evl_columns_shape s = VC3_WHOLE_TU11;
+	split_any(&s, tu, vc3);
+}
+
+void evl_columns_join_whole_vc3(uint8_t *vc3, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE])
+{
+	const struct evl_columns_shape s = VC3_WHOLE_TU11;
+	join_any(&s, vc3, tu);
 }

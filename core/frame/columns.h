@@ -26,14 +26,14 @@
 #define EVL_VC3_PAYLOAD 84 /* columns of a VC-3 without overhead and stuff */
 #define EVL_VC3_ROOM    (9 * EVL_VC3_PAYLOAD + 32) /* of a buffer for them */
 
-/* TU byte i lies at i / per_row * stride + first + i % per_row * width. */
+/* TU byte i lies at i / per_row * stride + first + i % per_row * step. */
 struct evl_columns_shape {
 	uint16_t stride;
-	uint8_t first, width, per_row, bytes;
+	uint8_t first, width, step, per_row, bytes;
 };
 
 extern const struct evl_columns_shape evl_columns_vc4_tu12, evl_columns_vc4_tu11,
-	evl_columns_vc3_tu12, evl_columns_vc3_tu11;
+	evl_columns_vc3_tu12, evl_columns_vc3_tu11, evl_columns_vc3_whole_tu11;
 
 /* vc4 has room for EVL_VC4_ROOM bytes, of which EVL_VC4_BYTES count. */
 void evl_columns_split(uint8_t tu[EVL_TU12_ROWS][EVL_TU_STRIDE], const uint8_t *vc4);
@@ -49,6 +49,11 @@ void evl_columns_join_tu11(uint8_t *vc4, uint8_t tu[EVL_TU11_ROWS][EVL_TU_STRIDE
 void evl_columns_split_vc3(
 	uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *payload, bool tu11);
 void evl_columns_join_vc3(uint8_t *payload, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], bool tu11);
+
+/* TU-11 straight in a VC-3 of 87 columns (its columns of stuff lie between groups of 28); join may
+ * touch columns 1, 30 and 59, and bytes past the end: fill them afterwards. */
+void evl_columns_split_whole_vc3(uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE], const uint8_t *vc3);
+void evl_columns_join_whole_vc3(uint8_t *vc3, uint8_t tu[EVL_VC3_ROWS][EVL_TU_STRIDE]);
 
 /* The same, byte by byte: for machines without SSE2, and to test the others against. */
 void evl_columns_split_portable(

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/frame/interleave.h"
 
+#include "core/signal/simd.h"
+
 #ifdef __SSE2__
 #include <emmintrin.h>
 
@@ -91,6 +93,82 @@ static uint32_t interleave3(uint8_t *dst, const uint8_t *const parts[], uint32_t
 	return i;
 }
 
+#endif
+
+#ifdef __x86_64__
+#include <immintrin.h>
+
+/* Processors with AVX2 put any bytes of a register in any order at once. Byte i of the result is
+ * X(i), or 0 where that is negative. */
+#define AVX2 __attribute__((target("avx2")))
+#define ORDER(X, k, r)                                                                             \
+	_mm_setr_epi8(X(0, k, r), X(1, k, r), X(2, k, r), X(3, k, r), X(4, k, r), X(5, k, r),      \
+		X(6, k, r), X(7, k, r), X(8, k, r), X(9, k, r), X(10, k, r), X(11, k, r),          \
+		X(12, k, r), X(13, k, r), X(14, k, r), X(15, k, r))
+/* Place in register r of byte i of part k; part k's byte at place i of register r. */
+#define TAKE(i, k, r)                                                                              \
+	(3 * (i) + (k) >= 16 * (r) && 3 * (i) + (k) < 16 * (r) + 16 ? 3 * (i) + (k)-16 * (r) : -1)
+#define PUT(i, k, r) ((16 * (r) + (i)) % 3 == (k) ? (16 * (r) + (i)) / 3 : -1)
+#define THREE(a, b, c, k0, k1, k2)                                                                 \
+	_mm_or_si128(_mm_or_si128(_mm_shuffle_epi8(a, k0), _mm_shuffle_epi8(b, k1)),               \
+		_mm_shuffle_epi8(c, k2))
+
+AVX2 static uint32_t deinterleave3_avx2(
+	uint8_t *const parts[], const uint8_t *src, uint32_t i, uint32_t bytes)
+{
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i a = LOAD(src + 3 * i), b = LOAD(src + 3 * i + 16),
+			c = LOAD(src + 3 * i + 32);
+		STORE(parts[0] + i,
+			THREE(a, b, c, ORDER(TAKE, 0, 0), ORDER(TAKE, 0, 1), ORDER(TAKE, 0, 2)));
+		STORE(parts[1] + i,
+			THREE(a, b, c, ORDER(TAKE, 1, 0), ORDER(TAKE, 1, 1), ORDER(TAKE, 1, 2)));
+		STORE(parts[2] + i,
+			THREE(a, b, c, ORDER(TAKE, 2, 0), ORDER(TAKE, 2, 1), ORDER(TAKE, 2, 2)));
+	}
+	return i;
+}
+
+AVX2 static uint32_t interleave3_avx2(
+	uint8_t *dst, const uint8_t *const parts[], uint32_t i, uint32_t bytes)
+{
+	for (; i + 16 <= bytes; i += 16) {
+		__m128i a = LOAD(parts[0] + i), b = LOAD(parts[1] + i), c = LOAD(parts[2] + i);
+		STORE(dst + 3 * i,
+			THREE(a, b, c, ORDER(PUT, 0, 0), ORDER(PUT, 1, 0), ORDER(PUT, 2, 0)));
+		STORE(dst + 3 * i + 16,
+			THREE(a, b, c, ORDER(PUT, 0, 1), ORDER(PUT, 1, 1), ORDER(PUT, 2, 1)));
+		STORE(dst + 3 * i + 32,
+			THREE(a, b, c, ORDER(PUT, 0, 2), ORDER(PUT, 1, 2), ORDER(PUT, 2, 2)));
+	}
+	return i;
+}
+#endif
+
+#ifdef __SSE2__
+typedef uint32_t (*join_fn)(uint8_t *, const uint8_t *const[], uint32_t, uint32_t);
+typedef uint32_t (*part_fn)(uint8_t *const[], const uint8_t *, uint32_t, uint32_t);
+
+static join_fn best_join(uint32_t ways)
+{
+#ifdef __x86_64__
+	if (ways == 3 && evl_simd_now() == EVL_SIMD_AVX2) {
+		return interleave3_avx2;
+	}
+#endif
+	return ways == 4 ? interleave4 : interleave3;
+}
+
+static part_fn best_part(uint32_t ways)
+{
+#ifdef __x86_64__
+	if (ways == 3 && evl_simd_now() == EVL_SIMD_AVX2) {
+		return deinterleave3_avx2;
+	}
+#endif
+	return ways == 4 ? deinterleave4 : deinterleave3;
+}
+
 /* Bytes that are left over are done with some before them once more. */
 static uint32_t last_16(uint32_t done, uint32_t bytes)
 {
@@ -102,8 +180,7 @@ void evl_interleave(uint8_t *dst, const uint8_t *const parts[], uint32_t ways, u
 {
 	uint32_t i = 0;
 #ifdef __SSE2__
-	uint32_t (*const run)(uint8_t *, const uint8_t *const[], uint32_t, uint32_t) =
-		ways == 4 ? interleave4 : interleave3;
+	const join_fn run = best_join(ways);
 	i = run(dst, parts, 0, bytes);
 	i = run(dst, parts, last_16(i, bytes), bytes);
 #endif
@@ -118,8 +195,7 @@ void evl_deinterleave(uint8_t *const parts[], const uint8_t *src, uint32_t ways,
 {
 	uint32_t i = 0;
 #ifdef __SSE2__
-	uint32_t (*const run)(uint8_t *const[], const uint8_t *, uint32_t, uint32_t) =
-		ways == 4 ? deinterleave4 : deinterleave3;
+	const part_fn run = best_part(ways);
 	i = run(parts, src, 0, bytes);
 	i = run(parts, src, last_16(i, bytes), bytes);
 #endif

@@ -297,14 +297,14 @@ static void aug(struct evl_sdh_rx *rx, const struct evl_section_frame *frame, ui
 	for (uint32_t row = 0; frame->valid && row < ROWS; row++) {
 		uint8_t *parts[EVL_SDH_PARTS];
 		for (uint32_t k = 0; k < EVL_SDH_PARTS; k++) {
-			parts[k] = rx->au3[k] + row * EVL_VC3_COLUMNS;
+			parts[k] = rx->au3[k] + row * EVL_AU3_STRIDE;
 		}
 		evl_deinterleave(parts, payload + row * stride, EVL_SDH_PARTS, EVL_VC3_COLUMNS);
 	}
 	for (uint32_t k = 0; k < EVL_SDH_PARTS; k++) {
 		uint8_t h3 = soh(rx, plain, 7 + k, a + 1);
 		path_frame(&rx->high[3 * a + k], frame, word_of(rx, plain, 1 + k, a + 1),
-			rx->au3[k], EVL_VC3_COLUMNS, &h3);
+			rx->au3[k], EVL_AU3_STRIDE, &h3);
 	}
 }
 

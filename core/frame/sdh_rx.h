@@ -113,7 +113,8 @@ struct evl_sdh_rx {
 	uint8_t block11[SDH_SLOTS][EVL_TU11_ROWS][EVL_TU_STRIDE];
 	uint8_t ring[EVL_SDH_MOST_HIGH][SDH_SLOTS + 1][EVL_VC4_ROOM];
 	uint8_t vc3[EVL_VC3_ROOM];
-	uint8_t payload[EVL_SDH_AUGS][EVL_VC4_BYTES + 16], au3[EVL_SDH_PARTS][EVL_VC3_COLUMNS * 9];
+	uint8_t payload[EVL_SDH_AUGS][EVL_VC4_BYTES + 16];
+	_Alignas(16) uint8_t au3[EVL_SDH_PARTS][EVL_AU3_STRIDE * 9];
 	struct evl_section_rx section;
 	uint32_t noted, most_events; /* in event[] */
 	struct sdh_rx_event *event;

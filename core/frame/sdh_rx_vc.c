@@ -159,6 +159,10 @@ static void one_tu(
 static void split(struct sdh_rx_path *p, uint32_t frame, const uint8_t *vc)
 {
 	struct evl_sdh_rx *rx = p->rx;
+	if (p->au.shape == &evl_au3_shape && !p->any12) {
+		evl_columns_split_whole_vc3(rx->block11[frame], vc);
+		return;
+	}
 	if (p->au.shape == &evl_au3_shape) {
 		for (uint32_t row = 0; row < ROWS; row++) {
 			const uint8_t *from = vc + row * EVL_VC3_COLUMNS;
@@ -167,9 +171,7 @@ static void split(struct sdh_rx_path *p, uint32_t frame, const uint8_t *vc)
 			memcpy(to + 28, from + 30, 28);
 			memcpy(to + 56, from + 59, 28);
 		}
-		if (p->any12) {
-			evl_columns_split_vc3(rx->block12[frame], rx->vc3, false);
-		}
+		evl_columns_split_vc3(rx->block12[frame], rx->vc3, false);
 		if (p->any11) {
 			evl_columns_split_vc3(rx->block11[frame], rx->vc3, true);
 		}

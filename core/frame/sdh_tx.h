@@ -81,7 +81,8 @@ struct evl_sdh_tx {
 	uint8_t ready[EVL_SDH_MOST_HIGH][SDH_MULTI][EVL_VC4_ROOM];
 	uint8_t vc[EVL_VC4_ROOM]; /* mixed TU-11, and payload of VC-3 */
 	uint8_t vc3[EVL_VC3_ROOM];
-	uint8_t payload[EVL_SDH_AUGS][EVL_VC4_BYTES + 16], au3[EVL_SDH_PARTS][EVL_VC3_COLUMNS * 9];
+	uint8_t payload[EVL_SDH_AUGS][EVL_VC4_BYTES + 16];
+	_Alignas(16) uint8_t au3[EVL_SDH_PARTS][EVL_AU3_STRIDE * 9];
 	struct sdh_tx_tu *tu;
 };
 

@@ -113,13 +113,16 @@ static void join_vc4(struct sdh_tx_path *p, uint32_t frame, uint8_t *vc)
 static void join_vc3(struct sdh_tx_path *p, uint32_t frame, uint8_t *vc)
 {
 	struct evl_sdh_tx *tx = p->tx;
-	if (p->any12) {
-		evl_columns_join_vc3(tx->vc3, tx->block12[frame], false);
+	if (!p->any12) {
+		evl_columns_join_whole_vc3(vc, tx->block11[frame]);
+		for (uint32_t row = 0; row < ROWS; row++) {
+			vc[row * EVL_VC3_COLUMNS + 29] = vc[row * EVL_VC3_COLUMNS + 58] = 0;
+		}
+		return;
 	}
+	evl_columns_join_vc3(tx->vc3, tx->block12[frame], false);
 	if (p->any11) {
-		evl_columns_join_vc3(p->any12 ? tx->vc : tx->vc3, tx->block11[frame], true);
-	}
-	if (p->any12 && p->any11) {
+		evl_columns_join_vc3(tx->vc, tx->block11[frame], true);
 		merge(tx->vc3, tx->vc, p->take11, EVL_VC3_PAYLOAD);
 	}
 	for (uint32_t row = 0; row < ROWS; row++) {

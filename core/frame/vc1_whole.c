@@ -5,54 +5,34 @@
  * nothing looked at twice. Whatever is not plain (justification, slips, defects, errors of the
  * label) is left to the quarters.
  */
+#include "core/frame/vc1_move.h"
 #include "core/frame/vc1_quarter.h"
 
 #define C_BITS       (EVL_VC1_C1 | EVL_VC1_C2)
-#define I_PLACE      1u /* of the I bit in byte 2: value 1 << I_PLACE */
 #define V5_LABEL_RDI 0x0fu
 #define LEAST_LEVEL  96u /* bits: more than the output of four frames can differ from the input */
 
 /* ---- encoder ---- */
-
-static inline void whole(struct evl_vc1_tx *tx, uint8_t *out, uint32_t stride, bool t1)
-{
-	const uint8_t *buf = tx->fifo.buf;
-	uint32_t at = tx->fifo.read;
-	uint64_t x = 0;
-	for (uint32_t q = 0; q < 4; q++, out += stride) {
-		const uint8_t first = evl_vc1_overhead(tx, q);
-		uint8_t second = q > 0 ? EVL_VC1_C_NOMINAL : 0;
-		if (t1) {
-			second |= (uint8_t)((buf[at / 8] >> (7 - at % 8) & 1) << I_PLACE);
-			at++;
-		} else {
-			out[34] = 0;
-		}
-		out[0] = first;
-		out[1] = second;
-		x ^= (uint64_t)(first ^ second);
-		x ^= evl_shift_out(out + 2, buf + at / 8, at % 8, t1 ? 24 : 32);
-		at += t1 ? 192 : 256;
-	}
-	tx->fifo.read = at;
-	tx->parity = x;
-	tx->number++;
-}
 
 void evl_vc1_tx_whole(struct evl_vc1_tx *tx, int32_t when, uint8_t *out, uint32_t stride)
 {
 	const struct evl_vc1_shape *shape = &evl_vc1_shapes[tx->mode];
 	evl_vc1_decide(tx, shape, when);
 	bool plain = tx->justify == 0 && evl_bitfifo_level(&tx->fifo) >= 4u * shape->bits;
-	if (plain && tx->mode == EVL_VC1_E1_ASYNC) {
-		whole(tx, out, stride, false);
-	} else if (plain && tx->mode == EVL_VC1_T1_ASYNC) {
-		whole(tx, out, stride, true);
-	} else {
+	const bool t1 = tx->mode == EVL_VC1_T1_ASYNC;
+	if (!plain || (!t1 && tx->mode != EVL_VC1_E1_ASYNC)) {
 		for (uint32_t q = 0; q < 4; q++) {
 			evl_vc1_tx_decided(tx, out + q * stride);
 		}
+		return;
 	}
+	uint8_t poh[4];
+	for (uint32_t q = 0; q < 4; q++) {
+		poh[q] = evl_vc1_overhead(tx, q);
+	}
+	tx->parity = evl_vc1_move_out(out, stride, tx->fifo.buf, tx->fifo.read, poh, t1);
+	tx->fifo.read += 4u * shape->bits;
+	tx->number++;
 }
 
 /* ---- decoder ---- */
@@ -71,32 +51,6 @@ static bool is_plain(const struct evl_vc1_rx *rx, const uint8_t *in, uint32_t st
 	       (rx->uneq_run | rx->rdi_run) == 0 && !rx->rdi && !rx->uneq && !rx->plm &&
 	       (in[0] & V5_LABEL_RDI) == (uint32_t)shape->label << 1 && (control & C_BITS) == 0 &&
 	       rx->fifo.read % 8 == 0 && level >= LEAST_LEVEL && level <= 5u * shape->bits;
-}
-
-static inline void take_whole(struct evl_vc1_rx *rx, const uint8_t *in, uint32_t stride, bool t1)
-{
-	uint64_t x = 0;
-	evl_bitfifo_make_room(&rx->fifo, t1 ? 4 * 193 + 8 : 4 * 256 + 8);
-	uint8_t *buf = rx->fifo.buf, poh[4];
-	uint32_t at = rx->fifo.write;
-	for (uint32_t q = 0; q < 4; q++, in += stride) {
-		const uint8_t second = in[1];
-		poh[q] = in[0];
-		x ^= (uint64_t)(poh[q] ^ second);
-		if (t1) {
-			const uint32_t bit = second >> I_PLACE & 1, place = 7 - at % 8;
-			uint8_t *byte = buf + at / 8;
-			*byte = (uint8_t)((*byte & ~(1u << place)) | bit << place);
-			at++;
-		} else {
-			x ^= in[34];
-		}
-		x ^= evl_shift_in(buf + at / 8, in + 2, at % 8, t1 ? 24 : 32);
-		at += t1 ? 192 : 256;
-	}
-	rx->fifo.write = at;
-	rx->parity = x;
-	memcpy(rx->poh, poh, sizeof(poh));
 }
 
 static inline uint32_t due_whole(
@@ -127,14 +81,15 @@ const uint8_t *evl_vc1_rx_whole(struct evl_vc1_rx *rx, const uint8_t *in, uint32
 	rx->c1 = 3;
 	rx->c2 = 0;
 	rx->fresh_j2 = true;
-	uint32_t sum;
-	if (t1) {
-		take_whole(rx, in, stride, true);
-		sum = due_whole(rx, steer, late, bytes, EVL_VC11_T1_BITS);
-	} else {
-		take_whole(rx, in, stride, false);
-		sum = due_whole(rx, steer, late, bytes, EVL_VC12_E1_BITS);
+	for (uint32_t q = 0; q < 4; q++) {
+		rx->poh[q] = in[q * stride];
 	}
+	const uint32_t bits = t1 ? EVL_VC11_T1_BITS : EVL_VC12_E1_BITS;
+	evl_bitfifo_make_room(&rx->fifo, 4 * bits + 8);
+	rx->parity = evl_vc1_move_in(rx->fifo.buf, rx->fifo.write, in, stride, t1);
+	rx->fifo.write += 4 * bits;
+	uint32_t sum = t1 ? due_whole(rx, steer, late, bytes, EVL_VC11_T1_BITS)
+			  : due_whole(rx, steer, late, bytes, EVL_VC12_E1_BITS);
 	const uint8_t *out = rx->fifo.buf + rx->fifo.read / 8;
 	rx->fifo.read += 8 * sum;
 	return out;
