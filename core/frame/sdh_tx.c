@@ -404,6 +404,7 @@ static void au3(
 		*soh_at(tx, frame, k + 7, a + 1) = h3;
 	}
 	/* Put together at whole 16 bytes first: across them they are slow to write. */
+	const uint32_t columns = EVL_SDH_PARTS * tx->high[3 * a].columns; /* 261 */
 	_Alignas(16) uint8_t whole[EVL_STM1_ROWS][EVL_AU3_STRIDE * EVL_SDH_PARTS];
 	for (uint32_t row = 0; row < EVL_STM1_ROWS; row++) {
 		for (uint32_t k = 0; k < EVL_SDH_PARTS; k++) {
@@ -412,7 +413,7 @@ static void au3(
 		evl_interleave(whole[row], parts, EVL_SDH_PARTS, EVL_VC3_COLUMNS);
 	}
 	for (uint32_t row = 0; row < EVL_STM1_ROWS; row++) {
-		memcpy(payload + row * stride, whole[row], EVL_VC4_COLUMNS);
+		memcpy(payload + row * stride, whole[row], columns);
 	}
 }
 

@@ -57,6 +57,19 @@ static inline uint32_t due_whole(
 	struct evl_vc1_rx *rx, bool steer, const int32_t late[4], uint32_t bytes[4], uint32_t bits)
 {
 	uint32_t sum = 0;
+	const int64_t due = rx->owed / EVL_VC1_OWED;
+	if (!steer && due >= 0 && due < 8 && rx->owed == due * EVL_VC1_OWED) {
+		/* Whole bits, at the nominal rate. */
+		uint32_t left = (uint32_t)due;
+		for (uint32_t k = 0; k < 4; k++) {
+			bytes[k] = (left + bits) / 8;
+			left = (left + bits) % 8;
+			sum += bytes[k];
+		}
+		rx->owed = left * EVL_VC1_OWED;
+		rx->late = late[3] + (int32_t)EVL_VC1_TICKS;
+		return sum;
+	}
 	int64_t level = evl_bitfifo_level(&rx->fifo) - 4 * (int64_t)bits;
 	for (uint32_t k = 0; k < 4; k++) {
 		level += bits;
