@@ -17,6 +17,9 @@ enum evl_rx_depth {
 	EVL_RX_ALL = 0,     /* everything, with the bits of the clients */
 	EVL_RX_SECTION = 1, /* LOS to MS-RDI, J0, B1, B2, M1 and all bytes of the overhead */
 	EVL_RX_HIGH = 2,    /* and the high-order paths: AU pointers, J1, B3, C2, G1, H4 */
+	EVL_RX_BITS = 3,    /* as ALL without what the bits do not need: SOH bytes, traces, path
+			     * overhead and its defects but UNEQ, PLM and LOM, B3, AIS of the
+			     * clients */
 };
 
 struct evl_rx_options {

@@ -111,6 +111,7 @@ static void path_start(struct sdh_rx_path *p, const struct evl_rx_options *o)
 	p->hp.columns = p->au.shape->columns;
 	p->hp.tug = p->hold == EVL_SDH_TUG;
 	p->hp.label = label;
+	p->hp.no_b3 = p->rx->bare;
 	p->slot = p->waiting = p->ops = 0;
 	if (p->hp.tug) {
 		p->au.vc = p->rx->ring[p - p->rx->high][0];
@@ -157,7 +158,8 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	if (status != EVL_OK) {
 		return status;
 	}
-	const bool all = resolved.depth == EVL_RX_ALL;
+	const bool bare = resolved.depth == EVL_RX_BITS;
+	const bool all = resolved.depth == EVL_RX_ALL || bare;
 	size_t tus = all ? (size_t)map->stm * EVL_SDH_MOST_TUS : 0;
 	size_t events = all ? map->stm * EVENTS : EVENTS / 8;
 	size_t size = sizeof(struct evl_sdh_rx) + tus * sizeof(struct sdh_rx_tu) +
@@ -169,6 +171,8 @@ enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_
 	}
 	rx->map = *map;
 	rx->options = resolved;
+	rx->deep = all;
+	rx->bare = bare;
 	rx->n = map->stm;
 	rx->frame_bits = EVL_STM1_FRAME_BITS * rx->n;
 	rx->tu = (struct sdh_rx_tu *)(rx + 1);
@@ -332,7 +336,9 @@ static void on_frame(void *ctx, const struct evl_section_frame *given)
 	struct evl_section_frame frame = *given;
 	rx->frames++;
 	rx->frame_bit = frame.bit;
-	if (frame.readable) {
+	if (frame.readable && rx->bare) {
+		rx->seen = false;
+	} else if (frame.readable) {
 		section_overhead(rx, &frame);
 	} else {
 		evl_trace_rx_cut(&rx->j0);
@@ -455,7 +461,7 @@ void sdh_rx_pull(struct evl_sdh_rx *rx, uint32_t client, uint64_t end)
 	uint32_t n = evl_vc1_rx_pull_bytes(vc, rx->steer, out);
 	rx->bytes[client] += n;
 	own->given += n;
-	if (vc->open) {
+	if (vc->open && !rx->bare) {
 		client_ais(rx, client, out, n, end);
 	} else if (own->ais || own->bytes > 0) {
 		no_client(rx, client, end);
@@ -503,7 +509,7 @@ void sdh_rx_give(struct evl_sdh_rx *rx, uint32_t client, const uint8_t *bits,
 		n += bytes[f];
 	}
 	const bool e1 = rx->client[client].frame_bits == EVL_VC12_E1_BITS;
-	bool quiet = client_is_quiet(own, e1, bits, n);
+	bool quiet = rx->bare || client_is_quiet(own, e1, bits, n);
 	for (uint32_t f = 0, at = 0; !quiet && f < frames; at += bytes[f++]) {
 		client_ais(rx, client, bits + at, bytes[f], ends[f]);
 	}
@@ -580,7 +586,7 @@ void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
 {
 	const struct evl_mux63_events section = {section_event, rx};
 	uint32_t counts[EVL_SDH_MOST_CLIENTS];
-	evl_require(rx->options.depth != EVL_RX_ALL || (frames % 8 == 0 && data != NULL));
+	evl_require(!rx->deep || (frames % 8 == 0 && data != NULL));
 	rx->events = events;
 	rx->data = data;
 	rx->steer = bytes != NULL;

@@ -100,6 +100,7 @@ struct evl_sdh_rx {
 	uint64_t frame_bit;                  /* start of the present frame */
 	uint32_t frame_bits;
 	bool rs_tim, seen;
+	bool deep, bare; /* looks at the clients; EVL_RX_BITS */
 	uint8_t soh[EVL_SOH_BYTES * EVL_STM_MOST]; /* as struct evl_stm_tx has it */
 	struct evl_trace_rx j0;
 	struct evl_sdh_client client[EVL_SDH_MOST_CLIENTS];

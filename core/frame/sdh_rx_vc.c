@@ -140,7 +140,9 @@ static void one_tu(
 	bool pointer = ((before ^ t->tu.defects) & TU_FAIL) != 0;
 	if (t->tu.vc.fresh_j2) {
 		t->tu.vc.fresh_j2 = false;
-		(void)evl_trace_rx_byte(&t->trace, t->tu.vc.poh[1]);
+		if (!p->rx->bare) {
+			(void)evl_trace_rx_byte(&t->trace, t->tu.vc.poh[1]);
+		}
 		if (t->trace.tim != t->tu.vc.held) {
 			changed |= evl_tu1_rx_hold(&t->tu, t->trace.tim);
 			pointer = true; /* decided in this frame, V5 was in an earlier one */
@@ -194,14 +196,17 @@ static bool multiframe(struct sdh_rx_path *p, struct sdh_rx_tu *t,
 	uint32_t bytes[SDH_SLOTS];
 	uint64_t ends[SDH_SLOTS];
 	const uint8_t j2 = in[stride + 1];
-	if (t->trace.tim || !evl_trace_rx_in_step(&t->trace, j2)) {
+	const bool bare = p->rx->bare;
+	if (t->trace.tim || (!bare && !evl_trace_rx_in_step(&t->trace, j2))) {
 		return false;
 	}
 	const uint8_t *bits = evl_tu1_rx_multiframe(&t->tu, place, in, stride, p->rx->steer, bytes);
 	if (bits == NULL) {
 		return false;
 	}
-	(void)evl_trace_rx_byte(&t->trace, j2);
+	if (!bare) {
+		(void)evl_trace_rx_byte(&t->trace, j2);
+	}
 	t->tu.vc.fresh_j2 = false;
 	for (uint32_t f = 0; f < SDH_SLOTS; f++) {
 		ends[f] = p->op[2 * f + 1].end;
@@ -373,17 +378,26 @@ static void overhead(struct sdh_rx_path *p, const uint8_t *vc)
 	const enum evl_alarm rdi = low ? EVL_ALARM_LP_RDI : EVL_ALARM_HP_RDI;
 	const enum evl_alarm tim = low ? EVL_ALARM_LP_TIM : EVL_ALARM_HP_TIM;
 	struct evl_sdh_rx *rx = p->rx;
+	const uint32_t c2_end = EVL_POH_C2 * columns;
+	/* An empty path has nothing to be unequipped against. */
+	bool equipped = p->hold != EVL_SDH_EMPTY;
+	uint32_t labels = !equipped ? 0 : (hp->uneq ? BIT(uneq) : 0) | (hp->plm ? BIT(plm) : 0);
+	if (rx->bare) {
+		sdh_rx_set(rx, p->at, &p->defects, BIT(uneq) | BIT(plm), labels,
+			end_of(p, (int32_t)c2_end));
+		sdh_rx_set(rx, p->at, &p->defects, low ? 0 : BIT(EVL_ALARM_HP_LOM),
+			hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
+			end_of(p, (int32_t)(EVL_POH_H4 * columns)));
+		return;
+	}
 	for (uint32_t r = 0; r < SDH_POH_BYTES; r++) {
 		p->poh[r] = vc[r * columns];
 	}
 	p->seen = true;
 	(void)evl_trace_rx_byte(&p->trace, p->poh[EVL_SDH_J1]);
 	sdh_rx_set(rx, p->at, &p->defects, BIT(tim), p->trace.tim ? BIT(tim) : 0, end_of(p, 0));
-	/* An empty path has nothing to be unequipped against. */
-	bool equipped = p->hold != EVL_SDH_EMPTY;
-	sdh_rx_set(rx, p->at, &p->defects, BIT(uneq) | BIT(plm),
-		(hp->uneq && equipped ? BIT(uneq) : 0) | (hp->plm && equipped ? BIT(plm) : 0),
-		end_of(p, (int32_t)(EVL_POH_C2 * columns)));
+	sdh_rx_set(
+		rx, p->at, &p->defects, BIT(uneq) | BIT(plm), labels, end_of(p, (int32_t)c2_end));
 	sdh_rx_set(rx, p->at, &p->defects, BIT(rdi), hp->rdi ? BIT(rdi) : 0,
 		end_of(p, (int32_t)(EVL_POH_G1 * columns)));
 	if (!low) {

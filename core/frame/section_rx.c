@@ -44,7 +44,7 @@ enum evl_status evl_rx_options_resolve(
 		!in_range(o.rdi_frames, 3, 10, "rdi_frames", err) ||
 		!in_range(o.lop_frames, 8, 10, "lop_frames", err) ||
 		!in_range(o.lom_frames, 8, 40, "lom_frames", err) ||
-		!in_range(o.depth, EVL_RX_ALL, EVL_RX_HIGH, "depth", err)) {
+		!in_range(o.depth, EVL_RX_ALL, EVL_RX_BITS, "depth", err)) {
 		return EVL_E_INVALID;
 	}
 	if ((o.tributaries & ~all) != 0) {

@@ -83,8 +83,10 @@ void evl_vc4_rx_take(struct evl_vc4_rx *rx, const uint8_t *vc4, struct evl_vc4_r
 	if (rx->have_b3) {
 		result->b3_errors = ones(vc4[EVL_POH_B3 * columns] ^ rx->b3);
 	}
-	rx->b3 = evl_bip8(vc4, (size_t)EVL_STM1_ROWS * columns);
-	rx->have_b3 = true;
+	if (!rx->no_b3) {
+		rx->b3 = evl_bip8(vc4, (size_t)EVL_STM1_ROWS * columns);
+		rx->have_b3 = true;
+	}
 	uint8_t g1 = vc4[EVL_POH_G1 * columns];
 	result->hp_rei = g1 >> 4 <= REI_MAX ? g1 >> 4 : 0;
 	toggle_after(&rx->rdi, &rx->rdi_run, (g1 & G1_RDI) != 0, rx->rdi_limit);

@@ -17,6 +17,7 @@ struct evl_vc4_rx {
 	/* Set after init for others than a VC-4 of TUG-3. */
 	uint16_t columns; /* of the VC, 261 */
 	bool tug;         /* H4 counts the TU multiframe */
+	bool no_b3;       /* B3 is not looked at */
 	int16_t label;    /* expected C2, 02; -1: any but 00 */
 	uint32_t rdi_limit, lom_limit;
 	bool have_b3;

@@ -54,11 +54,18 @@ static void note(void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool rai
 /* A line with every sort of damage above the tributaries: one frame to 40 of each in turn. */
 static void make_line(const struct evl_sdh_map *map)
 {
-	const uint8_t *in[EVL_SDH_MOST_CLIENTS] = {NULL};
+	static uint8_t noise[2 * 8 * 9360];
+	const uint8_t *in[EVL_SDH_MOST_CLIENTS];
 	const size_t frame = EVL_SDH_LINE_BYTES(map->stm);
 	struct evl_sdh_tx *tx = NULL;
 	struct evl_rng rng;
 	evl_rng_init(&rng, 7, 0);
+	for (size_t i = 0; i < sizeof(noise); i++) {
+		noise[i] = (uint8_t)evl_rng_next(&rng);
+	}
+	for (uint32_t i = 0; i < EVL_SDH_MOST_CLIENTS; i++) {
+		in[i] = noise + 37 * i;
+	}
 	assert_int_equal(evl_sdh_tx_create(&tx, map, NULL), EVL_OK);
 	for (uint32_t f = 0; f < FRAMES; f += 8) {
 		const struct evl_sdh_at path = {EVL_SDH_HIGH, 0};
@@ -183,22 +190,69 @@ static void test_same_as_whole(void **state)
 	}
 }
 
+/* EVL_RX_BITS gives the same bits, from a line with damage too, in calls of any size. */
+static void test_bits(void **state)
+{
+	(void)state;
+	for (uint32_t m = 0; m < SDH_MAPS; m++) {
+		const struct evl_rx_options options = {.depth = EVL_RX_BITS};
+		struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS];
+		uint32_t na[EVL_SDH_MOST_CLIENTS], nb[EVL_SDH_MOST_CLIENTS];
+		uint8_t *oa[EVL_SDH_MOST_CLIENTS], *ob[EVL_SDH_MOST_CLIENTS];
+		struct evl_sdh_rx *a = NULL, *b = NULL;
+		struct evl_sdh_map map;
+		(void)sdh_map_make(&map, m);
+		const size_t frame = EVL_SDH_LINE_BYTES(map.stm);
+		uint32_t clients = evl_sdh_map_clients(&map, list);
+		make_line(&map);
+		assert_int_equal(evl_sdh_rx_create(&a, &map, NULL, NULL), EVL_OK);
+		assert_int_equal(evl_sdh_rx_create(&b, &map, &options, NULL), EVL_OK);
+		for (uint32_t i = 0; i < clients; i++) {
+			oa[i] = malloc(evl_sdh_rx_room(&list[i], FRAMES));
+			ob[i] = malloc(evl_sdh_rx_room(&list[i], FRAMES));
+			na[i] = 0;
+		}
+		for (uint32_t f = 0; f < FRAMES; f += 8) { /* small calls one after the other */
+			uint32_t n[EVL_SDH_MOST_CLIENTS];
+			uint8_t *to[EVL_SDH_MOST_CLIENTS];
+			for (uint32_t i = 0; i < clients; i++) {
+				to[i] = oa[i] + na[i];
+			}
+			evl_sdh_decode(a, line + f * frame, 8, to, n, NULL);
+			for (uint32_t i = 0; i < clients; i++) {
+				na[i] += n[i];
+			}
+		}
+		evl_sdh_decode(b, line, FRAMES, ob, nb, NULL);
+		for (uint32_t i = 0; i < clients; i++) {
+			assert_int_equal(nb[i], na[i]);
+			assert_memory_equal(ob[i], oa[i], na[i]);
+			free(oa[i]);
+			free(ob[i]);
+		}
+		assert_int_equal(evl_sdh_rx_soh(b, 1, 1, 1), -1);
+		evl_sdh_rx_destroy(a);
+		evl_sdh_rx_destroy(b);
+	}
+}
+
 static void test_refused(void **state)
 {
 	(void)state;
-	const struct evl_rx_options options = {.depth = 3};
+	const struct evl_rx_options options = {.depth = 4};
 	struct evl_sdh_rx *rx = NULL;
 	struct evl_sdh_map map;
 	struct evl_err err = {0};
 	evl_sdh_map_fill(&map, 1, EVL_SDH_AU4, EVL_SDH_E1);
 	assert_int_equal(evl_sdh_rx_create(&rx, &map, &options, &err), EVL_E_INVALID);
-	assert_non_null(strstr(err.text, "depth is 3"));
+	assert_non_null(strstr(err.text, "depth is 4"));
 }
 
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(test_same_as_whole),
+		cmocka_unit_test(test_bits),
 		cmocka_unit_test(test_refused),
 	};
 	return cmocka_run_group_tests_name("frame.sdh_light", tests, NULL, NULL);
