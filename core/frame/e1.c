@@ -155,6 +155,17 @@ static void watch_los(
 	}
 }
 
+void evl_e1_monitor_aligned(struct evl_e1_monitor *mon, uint32_t channel, uint64_t bit_offset,
+	evl_e1_event_fn fn, void *ctx)
+{
+	const struct sink sink = {fn, ctx, channel};
+	if (mon->ais) {
+		mon->ais = false;
+		mon->last_few = mon->last_many = false;
+		report(&sink, EVL_ALARM_AIS, false, bit_offset);
+	}
+}
+
 void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uint8_t *bits,
 	size_t size, evl_e1_event_fn fn, void *ctx)
 {

@@ -8,8 +8,8 @@
  *
  * AIS (ITU-T G.775 5.2): raised when each of two consecutive periods of 512 bits has at most 2
  * zeros, cleared when each of two consecutive periods has 3 or more. Periods follow one another
- * from the first bit fed. The clause's other way to clear, a frame alignment word found, is left
- * out: the input need not be framed.
+ * from the first bit fed. The clause's other way to clear, a frame alignment signal found, is for
+ * who looks for one: evl_e1_monitor_aligned.
  *
  * LOS (ITU-T G.775 4): raised at the N-th zero in a row, 10 <= N <= 255. The clause speaks of
  * pulse intervals on the line; here a zero bit stands for an interval without pulse, since HDB3 is
@@ -50,6 +50,11 @@ enum evl_status evl_e1_monitor_init(struct evl_e1_monitor *mon, uint32_t los_bit
 
 /* The next bit fed has this offset (0-based). */
 void evl_e1_monitor_set_offset(struct evl_e1_monitor *mon, uint64_t bit_offset);
+
+/* A frame alignment signal was found with the bit before this offset, to which all bits (or all
+ * whole bytes) are fed: clears AIS. fn as below. */
+void evl_e1_monitor_aligned(struct evl_e1_monitor *mon, uint32_t channel, uint64_t bit_offset,
+	evl_e1_event_fn fn, void *ctx);
 
 /* `size` bytes, most significant bit first; any size. fn may be NULL: then only the state moves. */
 void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uint8_t *bits,

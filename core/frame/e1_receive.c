@@ -92,6 +92,16 @@ static void on_monitor(
 	e1_set_alarm(ctx, alarm, raised, bit_offset);
 }
 
+/* AIS and LOS, so far as the whole bytes before an offset go. */
+static void watch_to(struct evl_e1_receiver *r, const struct view *v, uint64_t offset)
+{
+	const uint64_t from = r->monitor.offset;
+	if (offset / 8 > from / 8) {
+		evl_e1_monitor_feed(&r->monitor, r->channel, v->bytes + (from - v->base) / 8,
+			(size_t)(offset / 8 - from / 8), on_monitor, r);
+	}
+}
+
 /* Gives a frame, or one of ones when `frame` is NULL, and moves the frame clock on. */
 static void give(struct evl_e1_receiver *r, struct view *v, const uint8_t *frame)
 {
@@ -370,6 +380,8 @@ static bool step_search(struct evl_e1_receiver *r, struct view *v)
 		give(r, v, NULL);
 	}
 	if (found) {
+		watch_to(r, v, r->track.next + 8);
+		evl_e1_monitor_aligned(&r->monitor, r->channel, r->track.next + 8, on_monitor, r);
 		bool crc = r->options.framing >= EVL_E1_CRC4;
 		r->multiframe = crc ? EVL_E1_MF_SEARCH : EVL_E1_MF_NONE;
 		begin_frames(r);
@@ -414,7 +426,6 @@ uint32_t evl_e1_receive(struct evl_e1_receiver *r, const uint8_t *bits, size_t b
 		r->begun = true;
 		e1_set_alarm(r, EVL_ALARM_LOF, framed, 0);
 	}
-	evl_e1_monitor_feed(&r->monitor, r->channel, bits, bytes, on_monitor, r);
 	while (bytes > 0) {
 		size_t n = bytes < CHUNK ? bytes : CHUNK;
 		memcpy(stage, r->carry, r->carried);
@@ -427,6 +438,7 @@ uint32_t evl_e1_receive(struct evl_e1_receiver *r, const uint8_t *bits, size_t b
 		} else {
 			run_unframed(r, &v);
 		}
+		watch_to(r, &v, r->fed);
 		uint64_t low = r->track.next;
 		if (r->retry && r->other.next < low) {
 			low = r->other.next;

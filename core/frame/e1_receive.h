@@ -24,7 +24,7 @@
  *   Seconds follow one another from multiframe alignment on; LOF comes at the 915th.
  * - RAI: A = 1 in rai_set [2], 2..5, NFAS in a row; cleared at A = 0 in rai_clear [1], 1..5, in a
  *   row (G.775 6; O.162).
- * - AIS and LOS: core/frame/e1.h, which sees all bits.
+ * - AIS and LOS: core/frame/e1.h, which sees all bits; AIS is cleared by frame alignment too.
  * - TS16 multiframe (with .cas): found at 0000 in bits 1-4 of a TS16 when the TS16 before was not
  *   all zero; lost at two bad ones in a row, or with all bits of TS16 zero for cas_zero [2], 1 or
  *   2, multiframes (G.732 5.2). When it is not found within 32 frames of frame alignment TS16-LOM

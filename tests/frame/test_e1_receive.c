@@ -492,7 +492,9 @@ static void test_timeslot16_absent(void **state)
 	assert_true(back.ts16_rai);
 }
 
-/* AIS in place of the signal: AIS by G.775 5.2, LOF by the third FAS of ones, A = 1 goes back. */
+/* AIS in place of the signal: AIS by G.775 5.2, LOF by the third FAS of ones, A = 1 goes back. AIS
+ * is cleared when the frame alignment signal is found (the same clause): two periods with three
+ * zeros, the other way, would take until frame 144. */
 static void test_ais_and_los(void **state)
 {
 	(void)state;
@@ -504,7 +506,7 @@ static void test_ais_and_los(void **state)
 	send(0, 150);
 	pdh_expect(&rig.log, EVL_ALARM_AIS, 0, true, F(104));
 	pdh_expect(&rig.log, EVL_ALARM_LOF, 2, true, F(104) + 8);
-	pdh_expect(&rig.log, EVL_ALARM_AIS, 1, false, F(144));
+	pdh_expect(&rig.log, EVL_ALARM_AIS, 1, false, F(142) + 8);
 	pdh_expect(&rig.log, EVL_ALARM_LOF, 3, false, F(142) + 8);
 	assert_int_equal(pdh_log_count(&rig.log, EVL_ALARM_AIS), 2);
 	rig.log.n = 0;
