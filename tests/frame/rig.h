@@ -6,7 +6,7 @@
  *	static struct rig rig;
  *	rig_start(&rig, NULL);
  *	rig_run(&rig, 64);
- *	rig_expect(&rig, EVL_ALARM_LOS, EVL_MUX63_LINE, true, bit);
+ *	rig_expect(&rig, EVL_ALARM_LOS, LINE63_LINE, true, bit);
  *	rig_finish(&rig);
  */
 #pragma once
@@ -17,7 +17,7 @@
 #include <string.h>
 
 #include "core/frame/au.h"
-#include "core/frame/mux63.h"
+#include "tests/frame/line63.h"
 #include "core/signal/prbs.h"
 
 #define RIG_FRAMES 8
@@ -34,8 +34,8 @@ struct rig_event {
 };
 
 struct rig {
-	struct evl_mux63_tx *tx;
-	struct evl_mux63_rx *rx;
+	struct line63_tx *tx;
+	struct line63_rx *rx;
 	struct evl_prbs in[63], out[63]; /* inputs; outputs as they should be */
 	uint8_t e1_in[63][RIG_E1], e1_out[63][RIG_E1], line[RIG_LINE];
 	uint64_t frame;      /* frames done */
@@ -60,26 +60,25 @@ static void rig_note(void *ctx, enum evl_alarm alarm, int tributary, bool raised
 static inline void rig_start(struct rig *rig, const struct evl_rx_options *options)
 {
 	memset(rig, 0, sizeof(*rig));
-	assert_int_equal(evl_mux63_tx_create(&rig->tx, NULL), EVL_OK);
-	assert_int_equal(evl_mux63_rx_create(&rig->rx, options, NULL), EVL_OK);
+	assert_int_equal(line63_tx_create(&rig->tx, NULL), EVL_OK);
+	assert_int_equal(line63_rx_create(&rig->rx, options, NULL), EVL_OK);
 	for (uint32_t t = 0; t < 63; t++) {
 		evl_prbs_init(&rig->in[t], EVL_PRBS15, 500u * t);
 		/* Output bit b is input bit b - delay. */
-		evl_prbs_init(
-			&rig->out[t], EVL_PRBS15, 500u * t + 2u * 32767u - EVL_MUX63_DELAY_BITS);
+		evl_prbs_init(&rig->out[t], EVL_PRBS15, 500u * t + 2u * 32767u - LINE63_DELAY_BITS);
 	}
 }
 
 static inline void rig_finish(struct rig *rig)
 {
-	evl_mux63_tx_destroy(rig->tx);
-	evl_mux63_rx_destroy(rig->rx);
+	line63_tx_destroy(rig->tx);
+	line63_rx_destroy(rig->rx);
 }
 
 /* `frames` is a multiple of 8. Counts of output bytes start anew with each call. */
 static inline void rig_run(struct rig *rig, uint64_t frames)
 {
-	const struct evl_mux63_events events = {rig_note, rig};
+	const struct line63_events events = {rig_note, rig};
 	const uint8_t *in[63];
 	uint8_t *out[63];
 	memset(rig->errors, 0, sizeof(rig->errors));
@@ -90,11 +89,11 @@ static inline void rig_run(struct rig *rig, uint64_t frames)
 			in[t] = rig->e1_in[t];
 			out[t] = rig->e1_out[t];
 		}
-		evl_mux63_encode(rig->tx, in, RIG_FRAMES, rig->line);
+		line63_encode(rig->tx, in, RIG_FRAMES, rig->line);
 		for (uint32_t f = 0; f < RIG_FRAMES && rig->alter != NULL; f++) {
 			rig->alter(rig, rig->line + 2430 * f, rig->frame + f);
 		}
-		evl_mux63_decode(rig->rx, rig->line, RIG_FRAMES, out, &events);
+		line63_decode(rig->rx, rig->line, RIG_FRAMES, out, &events);
 		rig->frame += RIG_FRAMES;
 		for (uint32_t t = 0; t < 63; t++) {
 			uint8_t want[RIG_E1];

@@ -13,16 +13,16 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/mux63.h"
+#include "tests/frame/line63.h"
 #include "core/signal/prbs.h"
 
 #define FRAMES 8u
-#define ROOM   EVL_MUX63_MOST_BYTES(FRAMES)
+#define ROOM   LINE63_MOST_BYTES(FRAMES)
 
 /* Inputs at their own rates, outputs compared with the inputs from the first byte on. */
 struct rig {
-	struct evl_mux63_tx *tx;
-	struct evl_mux63_rx *rx;
+	struct line63_tx *tx;
+	struct line63_rx *rx;
 	int32_t ppb[63];
 	int64_t owed[63]; /* 1e-9 bytes of input still to come */
 	struct evl_prbs in[63], out[63];
@@ -34,8 +34,8 @@ struct rig {
 static void start(struct rig *rig)
 {
 	memset(rig, 0, sizeof(*rig));
-	assert_int_equal(evl_mux63_tx_create(&rig->tx, NULL), EVL_OK);
-	assert_int_equal(evl_mux63_rx_create(&rig->rx, NULL, NULL), EVL_OK);
+	assert_int_equal(line63_tx_create(&rig->tx, NULL), EVL_OK);
+	assert_int_equal(line63_rx_create(&rig->rx, NULL, NULL), EVL_OK);
 	rig->shortest = UINT32_MAX;
 	for (uint32_t t = 0; t < 63; t++) {
 		evl_prbs_init(&rig->in[t], EVL_PRBS15, 500u * t);
@@ -44,13 +44,13 @@ static void start(struct rig *rig)
 
 static void finish(struct rig *rig)
 {
-	evl_mux63_tx_destroy(rig->tx);
-	evl_mux63_rx_destroy(rig->rx);
+	line63_tx_destroy(rig->tx);
+	line63_rx_destroy(rig->rx);
 }
 
 static void run(struct rig *rig, uint32_t slabs)
 {
-	static uint8_t in[63][ROOM], out[63][ROOM], line[FRAMES * EVL_MUX63_LINE_BYTES];
+	static uint8_t in[63][ROOM], out[63][ROOM], line[FRAMES * LINE63_LINE_BYTES];
 	const uint8_t *from[63];
 	uint8_t *to[63];
 	uint32_t n_in[63], n_out[63];
@@ -66,18 +66,18 @@ static void run(struct rig *rig, uint32_t slabs)
 			to[t] = out[t];
 		}
 		assert_int_equal(
-			evl_mux63_encode_bytes(rig->tx, from, n_in, FRAMES, line, &err), EVL_OK);
-		evl_mux63_decode_bytes(rig->rx, line, FRAMES, to, n_out, NULL);
+			line63_encode_bytes(rig->tx, from, n_in, FRAMES, line, &err), EVL_OK);
+		line63_decode_bytes(rig->rx, line, FRAMES, to, n_out, NULL);
 		for (uint32_t t = 0; t < 63; t++) {
 			uint8_t want[ROOM];
-			uint64_t first = evl_mux63_rx_first_bit(rig->rx, t);
+			uint64_t first = line63_rx_first_bit(rig->rx, t);
 			uint32_t at = 0;
 			rig->taken[t] += n_out[t];
 			if (!rig->found[t] && first < 8 * rig->taken[t]) {
 				/* What was in the input store when the first VC was made came
 				 * before the first input bit: ones or early bits. The stream is
 				 * judged from a place where it is input for certain. */
-				uint64_t bit = EVL_MUX63_DELAY_BITS;
+				uint64_t bit = LINE63_DELAY_BITS;
 				if (8 * (rig->taken[t] - n_out[t]) < bit + 4096) {
 					continue;
 				}
@@ -119,10 +119,10 @@ static void test_e1_offsets(void **state)
 		rig.ppb[t] = ((int32_t)t - 31) * 50000 / 31; /* -50 ppm to +50 ppm */
 	}
 	run(&rig, 500);
-	struct evl_mux63_trib_counts before[63], after;
+	struct line63_trib_counts before[63], after;
 	uint64_t taken[63], given[63];
 	for (uint32_t t = 0; t < 63; t++) {
-		evl_mux63_rx_trib_counts(rig.rx, t, &before[t]);
+		line63_rx_trib_counts(rig.rx, t, &before[t]);
 	}
 	run(&rig, 4000);
 	memcpy(taken, rig.taken, sizeof(taken));
@@ -131,9 +131,9 @@ static void test_e1_offsets(void **state)
 	for (uint32_t t = 0; t < 63; t++) {
 		assert_true(rig.found[t]);
 		assert_int_equal(rig.errors[t], 0);
-		evl_mux63_rx_trib_counts(rig.rx, t, &after);
+		line63_rx_trib_counts(rig.rx, t, &after);
 		assert_int_equal(after.slips_lost + after.slips_repeated + after.bip2_errors, 0);
-		assert_int_equal(evl_mux63_tx_slips(rig.tx, t), 0);
+		assert_int_equal(line63_tx_slips(rig.tx, t), 0);
 		/* 8 s of 2048000 bit/s: one bit per 1e-6 / 16.384. A store's threshold leaves room
 		 * for what arrives in bytes. */
 		int64_t net = (int64_t)(after.extra_bits - before[t].extra_bits) -
@@ -161,22 +161,21 @@ static void test_pointer_clock(void **state)
 	/* VC-4 20 ppm slow: 150336 kbit/s x 20e-6 / 24 = 125.28 increments a second. VC-12 of
 	 * tributary t: 2240 kbit/s x ppm / 8 moves a second, 14 at 50 ppm. E1 clocks too. */
 	start(&rig);
-	assert_int_equal(evl_mux63_tx_set_au_offset(rig.tx, -20000), EVL_OK);
+	assert_int_equal(line63_tx_set_au_offset(rig.tx, -20000), EVL_OK);
 	for (uint32_t t = 0; t < 63; t++) {
 		rig.ppb[t] = (int32_t)(t % 3) * 50000 - 50000;
 		assert_int_equal(
-			evl_mux63_tx_set_tu_offset(rig.tx, t, ((int32_t)t - 31) * 50000 / 31),
-			EVL_OK);
+			line63_tx_set_tu_offset(rig.tx, t, ((int32_t)t - 31) * 50000 / 31), EVL_OK);
 	}
 	run(&rig, 8000);
-	struct evl_mux63_line_counts line;
-	evl_mux63_rx_line_counts(rig.rx, &line);
+	struct line63_line_counts line;
+	line63_rx_line_counts(rig.rx, &line);
 	assert_in_range(line.au_increments, 1001, 1003);
 	assert_int_equal(line.au_decrements, 0);
 	assert_int_equal(line.b1_errors + line.b2_errors + line.b3_errors, 0);
 	for (uint32_t t = 0; t < 63; t++) {
-		struct evl_mux63_trib_counts n;
-		evl_mux63_rx_trib_counts(rig.rx, t, &n);
+		struct line63_trib_counts n;
+		line63_rx_trib_counts(rig.rx, t, &n);
 		assert_true(rig.found[t]);
 		assert_int_equal(rig.errors[t], 0);
 		assert_int_equal(n.bip2_errors + n.slips_lost + n.slips_repeated, 0);
@@ -191,32 +190,30 @@ static void test_pointer_clock(void **state)
 static void test_refused(void **state)
 {
 	(void)state;
-	static uint8_t e1[ROOM + 1], line[FRAMES * EVL_MUX63_LINE_BYTES];
+	static uint8_t e1[ROOM + 1], line[FRAMES * LINE63_LINE_BYTES];
 	const uint8_t *in[63] = {NULL};
 	uint32_t bytes[63] = {0}; /* not read where the input is NULL */
 	struct evl_err err = {0};
 	start(&rig);
-	assert_int_equal(evl_mux63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_OK);
+	assert_int_equal(line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_OK);
 	in[7] = e1;
 	bytes[7] = 247;
-	assert_int_equal(
-		evl_mux63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
+	assert_int_equal(line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
 	assert_string_equal(err.text, "tributary index 7 brings 247 bytes in 8 frames; "
 				      "allowed are 248 to 264");
 	bytes[7] = 265;
-	assert_int_equal(
-		evl_mux63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
+	assert_int_equal(line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
 	/* The widest that is allowed, for long: slips, but nothing else. */
 	for (uint32_t i = 0; i < 400; i++) {
 		bytes[7] = i < 200 ? 264 : 248;
 		assert_int_equal(
-			evl_mux63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_OK);
+			line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_OK);
 	}
 	/* 62 bits too many a ms beyond the 2 that C1/C2 take: one slip of 256 bits in 4.1 ms. */
-	assert_in_range(evl_mux63_tx_slips(rig.tx, 7), 94, 98);
-	assert_int_equal(evl_mux63_tx_set_au_offset(rig.tx, 100001), EVL_E_INVALID);
-	assert_int_equal(evl_mux63_tx_set_tu_offset(rig.tx, 0, -100001), EVL_E_INVALID);
-	assert_int_equal(evl_mux63_tx_set_tu_offset(rig.tx, 63, 0), EVL_E_INVALID);
+	assert_in_range(line63_tx_slips(rig.tx, 7), 94, 98);
+	assert_int_equal(line63_tx_set_au_offset(rig.tx, 100001), EVL_E_INVALID);
+	assert_int_equal(line63_tx_set_tu_offset(rig.tx, 0, -100001), EVL_E_INVALID);
+	assert_int_equal(line63_tx_set_tu_offset(rig.tx, 63, 0), EVL_E_INVALID);
 	finish(&rig);
 }
 

@@ -12,7 +12,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/line_monitor.h"
+#include "tests/frame/line63.h"
 #include "core/frame/stm.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
@@ -20,7 +20,7 @@
 
 static struct rig rig;
 
-#define LINE  EVL_MUX63_LINE
+#define LINE  LINE63_LINE
 #define START 64 /* frames before anything happens */
 
 static void begin(const struct evl_rx_options *options)
@@ -60,11 +60,11 @@ static void test_los(void **state)
 		rig.alter = cut;
 		/* The byte before the cut is not zero, or the run would begin earlier. */
 		rig_run(&rig, 96);
-		assert_true(evl_mux63_rx_defect(rig.rx, EVL_ALARM_LOS, LINE));
-		assert_int_equal(evl_mux63_rx_root_cause(rig.rx, LINE), EVL_ALARM_LOS);
-		assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 17), EVL_ALARM_LOS);
-		struct evl_mux63_remote remote;
-		evl_mux63_rx_take_remote(rig.rx, &remote);
+		assert_true(line63_rx_defect(rig.rx, EVL_ALARM_LOS, LINE));
+		assert_int_equal(line63_rx_root_cause(rig.rx, LINE), EVL_ALARM_LOS);
+		assert_int_equal(line63_rx_root_cause(rig.rx, 17), EVL_ALARM_LOS);
+		struct line63_remote remote;
+		line63_rx_take_remote(rig.rx, &remote);
 		assert_true(remote.ms_rdi && remote.hp_rdi);
 		assert_int_equal(remote.lp_rdi, (UINT64_C(1) << 63) - 1);
 		rig_run(&rig, 32); /* the signal is back after 5 frames of these */
@@ -100,9 +100,9 @@ static void test_los(void **state)
 		rig_expect(&rig, &at, EVL_ALARM_AU_AIS, LINE, true, rig_bit(first + 2, 4, 4));
 		for (int t = 0; t < 63; t++) {
 			assert_int_equal(rig_count(&rig, EVL_ALARM_TU_AIS, t), 2);
-			assert_false(evl_mux63_rx_output_ais(rig.rx, (uint32_t)t));
+			assert_false(line63_rx_output_ais(rig.rx, (uint32_t)t));
 		}
-		assert_int_equal(evl_mux63_rx_defects(rig.rx, LINE), 0);
+		assert_int_equal(line63_rx_defects(rig.rx, LINE), 0);
 		rig_finish(&rig);
 	}
 }
@@ -162,8 +162,8 @@ static void test_oof(void **state)
 			assert_int_equal(rig.events, 2);
 		}
 		rig_expect_clean(&rig); /* the old alignment runs on: not a bit was lost */
-		struct evl_mux63_line_counts c;
-		evl_mux63_rx_line_counts(rig.rx, &c);
+		struct line63_line_counts c;
+		line63_rx_line_counts(rig.rx, &c);
 		assert_int_equal(c.b1_errors, n); /* the framing bits are covered by B1 */
 		assert_int_equal(c.b2_errors, 0); /* but not by B2 */
 		rig_finish(&rig);
@@ -201,7 +201,7 @@ static void test_alignments(void **state)
 	static uint8_t line[96 * 2430 + 1], moved[96 * 2430], e1[63][96 * 32], out[63][96 * 32];
 	const uint8_t *in[63];
 	uint8_t *op[63];
-	struct evl_mux63_tx *tx = NULL;
+	struct line63_tx *tx = NULL;
 	for (uint32_t t = 0; t < 63; t++) {
 		struct evl_prbs p;
 		evl_prbs_init(&p, EVL_PRBS15, t * 321);
@@ -209,15 +209,15 @@ static void test_alignments(void **state)
 		in[t] = e1[t];
 		op[t] = out[t];
 	}
-	evl_mux63_tx_create(&tx, NULL);
-	evl_mux63_encode(tx, in, 96, line);
-	evl_mux63_tx_destroy(tx);
+	line63_tx_create(&tx, NULL);
+	line63_encode(tx, in, 96, line);
+	line63_tx_destroy(tx);
 	static const uint32_t shifts[] = {
 		1, 2, 3, 4, 5, 6, 7, 8, 9, 47, 48, 9999, 19391, 19392, 19393, 19439};
 	for (size_t i = 0; i < sizeof(shifts) / sizeof(shifts[0]); i++) {
 		/* The line is `shift` bits late: noise first. */
-		struct evl_mux63_rx *rx = NULL;
-		const struct evl_mux63_events events = {rig_note, &rig};
+		struct line63_rx *rx = NULL;
+		const struct line63_events events = {rig_note, &rig};
 		rig.events = 0;
 		uint32_t shift = shifts[i];
 		struct evl_rng rng;
@@ -231,18 +231,18 @@ static void test_alignments(void **state)
 			moved[b / 8] = (uint8_t)((moved[b / 8] & ~(0x80u >> b % 8)) |
 						 (uint32_t)bit << (7 - b % 8));
 		}
-		assert_int_equal(evl_mux63_rx_create(&rx, NULL, NULL), EVL_OK);
-		evl_mux63_decode(rx, moved, 96, op, &events);
+		assert_int_equal(line63_rx_create(&rx, NULL, NULL), EVL_OK);
+		line63_decode(rx, moved, 96, op, &events);
 		assert_int_equal(rig.events, 0);
-		struct evl_mux63_line_counts c;
-		evl_mux63_rx_line_counts(rx, &c);
+		struct line63_line_counts c;
+		line63_rx_line_counts(rx, &c);
 		assert_int_equal(c.b1_errors + c.b2_errors + c.b3_errors, 0);
 		/* Part of a frame late counts as one frame: 256 bits more. */
 		for (uint32_t t = 0; t < 63; t++) {
 			assert_memory_equal(out[t] + 64 * 32,
-				e1[t] + 64 * 32 - EVL_MUX63_DELAY_BITS / 8 - 32, 31 * 32);
+				e1[t] + 64 * 32 - LINE63_DELAY_BITS / 8 - 32, 31 * 32);
 		}
-		evl_mux63_rx_destroy(rx);
+		line63_rx_destroy(rx);
 	}
 }
 
@@ -252,8 +252,8 @@ static void test_nothing_at_all(void **state)
 	/* Noise from the start: OOF after 625 us, LOF after 3 ms, and AIS at all outputs. */
 	static uint8_t line[40 * 2430], e1[63][40 * 32];
 	uint8_t *out[63];
-	struct evl_mux63_rx *rx = NULL;
-	const struct evl_mux63_events events = {rig_note, &rig};
+	struct line63_rx *rx = NULL;
+	const struct line63_events events = {rig_note, &rig};
 	struct evl_rng rng;
 	evl_rng_init(&rng, 4, 0);
 	for (size_t i = 0; i < sizeof(line); i++) {
@@ -263,9 +263,9 @@ static void test_nothing_at_all(void **state)
 		out[t] = e1[t];
 	}
 	memset(&rig, 0, sizeof(rig));
-	evl_mux63_rx_create(&rx, NULL, NULL);
-	evl_mux63_rx_set_frame(rx, 1000);
-	evl_mux63_decode(rx, line, 40, out, &events);
+	line63_rx_create(&rx, NULL, NULL);
+	line63_rx_set_frame(rx, 1000);
+	line63_decode(rx, line, 40, out, &events);
 	uint32_t at = 0;
 	rig_expect(&rig, &at, EVL_ALARM_OOF, LINE, true, 1005 * FRAME_BITS);
 	rig_expect(&rig, &at, EVL_ALARM_LOF, LINE, true, 1024 * FRAME_BITS);
@@ -274,8 +274,8 @@ static void test_nothing_at_all(void **state)
 			assert_int_equal(e1[t][i], 0xff);
 		}
 	}
-	assert_int_equal(evl_mux63_rx_root_cause(rx, 0), EVL_ALARM_LOF);
-	evl_mux63_rx_destroy(rx);
+	assert_int_equal(line63_rx_root_cause(rx, 0), EVL_ALARM_LOF);
+	line63_rx_destroy(rx);
 }
 
 /* ---- multiplex section ---- */
@@ -285,11 +285,11 @@ static void test_ms_ais(void **state)
 	(void)state;
 	begin(NULL);
 	uint64_t from = rig.frame, to = from + 48;
-	evl_mux63_tx_insert_ms_ais(rig.tx, true);
+	line63_tx_insert_ms_ais(rig.tx, true);
 	rig_run(&rig, 48);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, LINE), EVL_ALARM_MS_AIS);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 62), EVL_ALARM_MS_AIS);
-	evl_mux63_tx_insert_ms_ais(rig.tx, false);
+	assert_int_equal(line63_rx_root_cause(rig.rx, LINE), EVL_ALARM_MS_AIS);
+	assert_int_equal(line63_rx_root_cause(rig.rx, 62), EVL_ALARM_MS_AIS);
+	line63_tx_insert_ms_ais(rig.tx, false);
 	rig_run(&rig, 64);
 	rig_run(&rig, 8);
 	rig_expect_clean(&rig);
@@ -302,8 +302,8 @@ static void test_ms_ais(void **state)
 	rig_expect(&rig, &at, EVL_ALARM_AU_AIS, LINE, false, rig_bit(to + 6, 4, 4));
 	assert_int_equal(
 		rig_count(&rig, EVL_ALARM_LOS, LINE) + rig_count(&rig, EVL_ALARM_OOF, LINE), 0);
-	struct evl_mux63_line_counts c;
-	evl_mux63_rx_line_counts(rig.rx, &c);
+	struct line63_line_counts c;
+	line63_rx_line_counts(rig.rx, &c);
 	assert_int_equal(c.b1_errors, 0); /* the regenerator section was well all the time */
 	rig_finish(&rig);
 }
@@ -312,27 +312,26 @@ static void test_rdi_and_rei(void **state)
 {
 	(void)state;
 	begin(NULL);
-	struct evl_mux63_remote remote = {
-		.ms_rdi = true, .hp_rdi = true, .ms_rei = 100, .hp_rei = 20};
+	struct line63_remote remote = {.ms_rdi = true, .hp_rdi = true, .ms_rei = 100, .hp_rei = 20};
 	remote.lp_rdi = UINT64_C(1) << 40;
 	remote.lp_rei[41] = 3;
 	uint64_t from = rig.frame;
-	evl_mux63_tx_set_remote(rig.tx, &remote);
+	line63_tx_set_remote(rig.tx, &remote);
 	rig_run(&rig, 64);
 	rig_expect_clean(&rig);
-	struct evl_mux63_line_counts c;
-	struct evl_mux63_trib_counts n;
-	evl_mux63_rx_line_counts(rig.rx, &c);
+	struct line63_line_counts c;
+	struct line63_trib_counts n;
+	line63_rx_line_counts(rig.rx, &c);
 	assert_int_equal(c.ms_rei, 100);
 	assert_int_equal(c.hp_rei, 20);
-	evl_mux63_rx_trib_counts(rig.rx, 41, &n);
+	line63_rx_trib_counts(rig.rx, 41, &n);
 	assert_int_equal(n.lp_rei, 3);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, LINE), EVL_ALARM_MS_RDI);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 40), EVL_ALARM_LP_RDI);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 39), EVL_ALARM_NONE);
+	assert_int_equal(line63_rx_root_cause(rig.rx, LINE), EVL_ALARM_MS_RDI);
+	assert_int_equal(line63_rx_root_cause(rig.rx, 40), EVL_ALARM_LP_RDI);
+	assert_int_equal(line63_rx_root_cause(rig.rx, 39), EVL_ALARM_NONE);
 	uint64_t to = rig.frame;
 	memset(&remote, 0, sizeof(remote));
-	evl_mux63_tx_set_remote(rig.tx, &remote);
+	line63_tx_set_remote(rig.tx, &remote);
 	rig_run(&rig, 64);
 	uint32_t at = 0;
 	rig_expect(&rig, &at, EVL_ALARM_MS_RDI, LINE, true, rig_bit(from + 4, 5, 7));
@@ -350,39 +349,40 @@ static void test_rdi_and_rei(void **state)
 	rig_finish(&rig);
 }
 
-static void test_line_monitor(void **state)
+static void test_section_alone(void **state)
 {
 	(void)state;
 	/* Same instants as the decoder's. */
-	struct evl_line_monitor *mon = NULL;
+	const struct evl_rx_options options = {.depth = EVL_RX_SECTION};
+	struct line63_rx *mon = NULL;
 	static uint8_t line[63 * 8 * 2430];
 	const uint8_t *in[63] = {NULL};
-	struct evl_mux63_tx *tx = NULL;
-	const struct evl_mux63_events events = {rig_note, &rig};
+	struct line63_tx *tx = NULL;
+	const struct line63_events events = {rig_note, &rig};
 	memset(&rig, 0, sizeof(rig));
-	evl_mux63_tx_create(&tx, NULL);
-	evl_mux63_encode(tx, in, 504, line);
-	evl_mux63_tx_destroy(tx);
+	line63_tx_create(&tx, NULL);
+	line63_encode(tx, in, 504, line);
+	line63_tx_destroy(tx);
 	memset(line + 100 * 2430 + 77, 0, 50 * 2430);
 	line[300 * 2430 + 1000] ^= 0xff;
-	assert_int_equal(evl_line_monitor_create(&mon, NULL, NULL), EVL_OK);
+	assert_int_equal(line63_rx_create(&mon, &options, NULL), EVL_OK);
 	for (uint32_t f = 0; f < 504; f += 7) {
-		evl_line_monitor_feed(mon, line + 2430 * f, 7, &events);
+		line63_decode(mon, line + 2430 * f, 7, NULL, &events);
 	}
 	uint32_t at = 0;
 	rig_expect(&rig, &at, EVL_ALARM_LOS, LINE, true, 100 * FRAME_BITS + 8 * (77 + 389));
 	rig_expect(&rig, &at, EVL_ALARM_LOS, LINE, false, 152 * FRAME_BITS + 48);
 	at = 0;
 	rig_expect(&rig, &at, EVL_ALARM_LOF, LINE, true, 129 * FRAME_BITS + 48);
-	struct evl_mux63_line_counts c;
-	evl_line_monitor_counts(mon, &c);
+	struct line63_line_counts c;
+	line63_rx_line_counts(mon, &c);
 	assert_int_equal(c.b1_errors, 8);
 	assert_int_equal(c.b2_errors, 8);
-	assert_int_equal(evl_line_monitor_defects(mon), 0);
-	evl_line_monitor_reset(mon);
-	evl_line_monitor_counts(mon, &c);
+	assert_int_equal(line63_rx_defects(mon, LINE), 0);
+	line63_rx_reset(mon);
+	line63_rx_line_counts(mon, &c);
 	assert_int_equal(c.frames, 0);
-	evl_line_monitor_destroy(mon);
+	line63_rx_destroy(mon);
 }
 
 int main(void)
@@ -396,7 +396,7 @@ int main(void)
 		cmocka_unit_test(test_nothing_at_all),
 		cmocka_unit_test(test_ms_ais),
 		cmocka_unit_test(test_rdi_and_rei),
-		cmocka_unit_test(test_line_monitor),
+		cmocka_unit_test(test_section_alone),
 	};
 	return cmocka_run_group_tests_name("frame.defects", tests, NULL, NULL);
 }

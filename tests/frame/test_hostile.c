@@ -10,7 +10,7 @@
 #include <cmocka.h>
 
 #include "core/frame/e1.h"
-#include "core/frame/line_monitor.h"
+#include "tests/frame/line63.h"
 #include "core/frame/stm.h"
 #include "core/frame/tu1.h"
 #include "core/frame/vc4_rx.h"
@@ -71,7 +71,7 @@ static void damage(struct rig *r, uint8_t *line, uint64_t frame)
 }
 
 /* By how many bits the last output of a tributary is early (> 0) or late against the delay of
- * EVL_MUX63_DELAY_BITS, found by the place of its bits in the PRBS; all bits must belong to it. */
+ * LINE63_DELAY_BITS, found by the place of its bits in the PRBS; all bits must belong to it. */
 static int32_t delay_offset(uint32_t t)
 {
 	uint32_t window = 0;
@@ -105,20 +105,19 @@ static void test_damage(void **state)
 			rig.events = 0;
 			for (uint32_t t = 0; t < 63 && seed % 2 == 1; t++) {
 				/* The transmitter moves meanwhile. */
-				evl_mux63_tx_justify_tu(
+				line63_tx_justify_tu(
 					rig.tx, t, (int32_t)evl_rng_below(&rng, 3) - 1);
 			}
 			if (seed % 2 == 1) {
-				evl_mux63_tx_justify_au(
-					rig.tx, (int32_t)evl_rng_below(&rng, 9) - 4);
+				line63_tx_justify_au(rig.tx, (int32_t)evl_rng_below(&rng, 9) - 4);
 			}
 		}
 		rig.alter = NULL;
 		/* Lose all once more, with the encoder at rest. */
 		rig_run(&rig, 400);
-		evl_mux63_tx_insert_au_ais(rig.tx, true);
+		line63_tx_insert_au_ais(rig.tx, true);
 		rig_run(&rig, 16);
-		evl_mux63_tx_insert_au_ais(rig.tx, false);
+		line63_tx_insert_au_ais(rig.tx, false);
 		rig_run(&rig, 128);
 		rig.events = 0;
 		rig_run(&rig, 64);
@@ -131,7 +130,7 @@ static void test_damage(void **state)
 				assert_int_equal(rig.errors[t], 0);
 			}
 		}
-		assert_int_equal(evl_mux63_rx_defects(rig.rx, EVL_MUX63_LINE), 0);
+		assert_int_equal(line63_rx_defects(rig.rx, LINE63_LINE), 0);
 		rig_finish(&rig);
 	}
 }
@@ -141,14 +140,18 @@ static void test_noise_line(void **state)
 	(void)state;
 	static uint8_t line[8 * 2430], e1[63][256];
 	uint8_t *out[63];
-	struct evl_mux63_rx *rx = NULL;
-	struct evl_line_monitor *mon = NULL;
+	struct line63_rx *rx = NULL;
+	const struct evl_rx_options options[2] = {
+		{.depth = EVL_RX_SECTION}, {.depth = EVL_RX_HIGH}};
+	struct line63_rx *mon[2] = {NULL};
 	evl_rng_init(&rng, 77, 0);
 	for (uint32_t t = 0; t < 63; t++) {
 		out[t] = t % 2 == 0 ? e1[t] : NULL;
 	}
-	assert_int_equal(evl_mux63_rx_create(&rx, NULL, NULL), EVL_OK);
-	assert_int_equal(evl_line_monitor_create(&mon, NULL, NULL), EVL_OK);
+	assert_int_equal(line63_rx_create(&rx, NULL, NULL), EVL_OK);
+	for (uint32_t i = 0; i < 2; i++) {
+		assert_int_equal(line63_rx_create(&mon[i], &options[i], NULL), EVL_OK);
+	}
 	for (int n = 0; n < 100; n++) { /* 2 MB */
 		noise(line, sizeof(line));
 		/* Framing words at random places, now and then in a row. */
@@ -158,11 +161,13 @@ static void test_noise_line(void **state)
 			memset(line + at, 0xf6, 3);
 			memset(line + at + 3, 0x28, 3);
 		}
-		evl_mux63_decode(rx, line, 8, out, NULL);
-		evl_line_monitor_feed(mon, line, 8, NULL);
+		line63_decode(rx, line, 8, out, NULL);
+		line63_decode(mon[0], line, 8, NULL, NULL);
+		line63_decode(mon[1], line, 8, NULL, NULL);
 	}
-	evl_mux63_rx_destroy(rx);
-	evl_line_monitor_destroy(mon);
+	line63_rx_destroy(rx);
+	line63_rx_destroy(mon[0]);
+	line63_rx_destroy(mon[1]);
 }
 
 /* The layers one by one, with input that the layers above would not let through. */
@@ -215,12 +220,12 @@ static void test_many_moves(void **state)
 	(void)state;
 	rig_start(&rig, NULL);
 	rig_run(&rig, 64);
-	evl_mux63_tx_justify_tu(rig.tx, 1, -2000);
-	evl_mux63_tx_justify_tu(rig.tx, 2, 2000);
-	evl_mux63_tx_justify_au(rig.tx, 5000);
+	line63_tx_justify_tu(rig.tx, 1, -2000);
+	line63_tx_justify_tu(rig.tx, 2, 2000);
+	line63_tx_justify_au(rig.tx, 5000);
 	rig_run(&rig, 8000);
-	assert_true(evl_mux63_tx_slips(rig.tx, 1) > 0);
-	assert_true(evl_mux63_tx_slips(rig.tx, 2) > 0);
+	assert_true(line63_tx_slips(rig.tx, 1) > 0);
+	assert_true(line63_tx_slips(rig.tx, 2) > 0);
 	assert_int_equal(rig.events, 0);
 	rig_finish(&rig);
 }

@@ -11,7 +11,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/line_monitor.h"
+#include "tests/frame/line63.h"
 #include "core/frame/stm.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
@@ -19,7 +19,7 @@
 
 static struct rig rig;
 
-#define LINE  EVL_MUX63_LINE
+#define LINE  LINE63_LINE
 #define START 64 /* frames before anything happens */
 
 static void begin(const struct evl_rx_options *options)
@@ -44,15 +44,15 @@ static void test_au_ais(void **state)
 	(void)state;
 	begin(NULL);
 	uint64_t from = rig.frame;
-	evl_mux63_tx_insert_au_ais(rig.tx, true);
+	line63_tx_insert_au_ais(rig.tx, true);
 	rig_run(&rig, 64);
-	assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 3), EVL_ALARM_AU_AIS);
-	struct evl_mux63_remote remote;
-	evl_mux63_rx_take_remote(rig.rx, &remote);
+	assert_int_equal(line63_rx_root_cause(rig.rx, 3), EVL_ALARM_AU_AIS);
+	struct line63_remote remote;
+	line63_rx_take_remote(rig.rx, &remote);
 	assert_false(remote.ms_rdi);
 	assert_true(remote.hp_rdi);
 	uint64_t to = rig.frame;
-	evl_mux63_tx_insert_au_ais(rig.tx, false);
+	line63_tx_insert_au_ais(rig.tx, false);
 	rig_run(&rig, 64);
 	rig_run(&rig, 8);
 	rig_expect_clean(&rig);
@@ -118,19 +118,19 @@ static void test_labels(void **state)
 	for (size_t i = 0; i < sizeof(rows) / sizeof(rows[0]); i++) {
 		begin(NULL);
 		uint64_t from = rig.frame;
-		evl_mux63_tx_set_c2(rig.tx, rows[i].c2);
+		line63_tx_set_c2(rig.tx, rows[i].c2);
 		rig_run(&rig, 64);
-		struct evl_mux63_remote remote;
-		evl_mux63_rx_take_remote(rig.rx, &remote);
+		struct line63_remote remote;
+		line63_rx_take_remote(rig.rx, &remote);
 		assert_int_equal(remote.hp_rdi, rows[i].alarm == EVL_ALARM_HP_UNEQ);
 		uint64_t to = rig.frame;
-		evl_mux63_tx_set_c2(rig.tx, 0x02);
+		line63_tx_set_c2(rig.tx, 0x02);
 		if (rows[i].alarm == EVL_ALARM_NONE) {
 			assert_int_equal(rig.events, 0);
 			rig_expect_clean(&rig);
 		} else {
-			assert_int_equal(evl_mux63_rx_root_cause(rig.rx, 3), rows[i].alarm);
-			assert_true(evl_mux63_rx_defect(rig.rx, EVL_ALARM_TU_AIS, 3));
+			assert_int_equal(line63_rx_root_cause(rig.rx, 3), rows[i].alarm);
+			assert_true(line63_rx_defect(rig.rx, EVL_ALARM_TU_AIS, 3));
 			rig_run(&rig, 64);
 			rig_run(&rig, 8);
 			rig_expect_clean(&rig);
@@ -195,15 +195,15 @@ static void test_tu_ais(void **state)
 	(void)state;
 	begin(NULL);
 	uint64_t from = rig.frame;
-	evl_mux63_tx_insert_tu_ais(rig.tx, 62, true);
+	line63_tx_insert_tu_ais(rig.tx, 62, true);
 	rig_run(&rig, 64);
 	uint64_t to = rig.frame;
-	assert_true(evl_mux63_rx_output_ais(rig.rx, 62));
-	struct evl_mux63_remote remote;
-	evl_mux63_rx_take_remote(rig.rx, &remote);
+	assert_true(line63_rx_output_ais(rig.rx, 62));
+	struct line63_remote remote;
+	line63_rx_take_remote(rig.rx, &remote);
 	assert_int_equal(remote.lp_rdi, UINT64_C(1) << 62);
 	assert_false(remote.hp_rdi);
-	evl_mux63_tx_insert_tu_ais(rig.tx, 62, false);
+	line63_tx_insert_tu_ais(rig.tx, 62, false);
 	rig_run(&rig, 64);
 	rig_run(&rig, 8);
 	rig_expect_clean(&rig);
@@ -248,15 +248,14 @@ static void test_vc12_labels(void **state)
 	for (size_t i = 0; i < 3; i++) {
 		begin(NULL);
 		uint64_t from = rig.frame;
-		evl_mux63_tx_set_label(rig.tx, 0, rows[i].label);
+		line63_tx_set_label(rig.tx, 0, rows[i].label);
 		rig_run(&rig, 40);
-		struct evl_mux63_remote remote;
-		evl_mux63_rx_take_remote(rig.rx, &remote);
+		struct line63_remote remote;
+		line63_rx_take_remote(rig.rx, &remote);
 		assert_int_equal(remote.lp_rdi, rows[i].alarm == EVL_ALARM_LP_UNEQ);
-		assert_int_equal(
-			evl_mux63_rx_output_ais(rig.rx, 0), rows[i].alarm != EVL_ALARM_NONE);
+		assert_int_equal(line63_rx_output_ais(rig.rx, 0), rows[i].alarm != EVL_ALARM_NONE);
 		uint64_t to = rig.frame;
-		evl_mux63_tx_set_label(rig.tx, 0, 2);
+		line63_tx_set_label(rig.tx, 0, 2);
 		rig_run(&rig, 40);
 		rig_run(&rig, 8);
 		rig_expect_clean(&rig);
@@ -295,12 +294,12 @@ static void test_parity_counts(void **state)
 		rig.arg = rows[i].place;
 		rig.alter = flip;
 		rig_run(&rig, 16);
-		struct evl_mux63_line_counts c;
-		struct evl_mux63_trib_counts n;
-		struct evl_mux63_remote remote;
-		evl_mux63_rx_line_counts(rig.rx, &c);
-		evl_mux63_rx_trib_counts(rig.rx, 0, &n);
-		evl_mux63_rx_take_remote(rig.rx, &remote);
+		struct line63_line_counts c;
+		struct line63_trib_counts n;
+		struct line63_remote remote;
+		line63_rx_line_counts(rig.rx, &c);
+		line63_rx_trib_counts(rig.rx, 0, &n);
+		line63_rx_take_remote(rig.rx, &remote);
 		assert_int_equal(c.b1_errors, rows[i].b1);
 		assert_int_equal(c.b2_errors, rows[i].b2);
 		assert_int_equal(c.b3_errors, rows[i].b3);
@@ -308,7 +307,7 @@ static void test_parity_counts(void **state)
 		assert_int_equal(remote.ms_rei, rows[i].b2);
 		assert_int_equal(remote.hp_rei, rows[i].b3);
 		assert_int_equal(remote.lp_rei[0], rows[i].bip2);
-		evl_mux63_rx_take_remote(rig.rx, &remote);
+		line63_rx_take_remote(rig.rx, &remote);
 		assert_int_equal(remote.ms_rei + remote.hp_rei + remote.lp_rei[0], 0);
 		rig_finish(&rig);
 	}
@@ -319,12 +318,12 @@ static void test_e1_ais(void **state)
 	(void)state;
 	/* AIS of an input is mapped: ones come out, and the TU is well. */
 	begin(NULL);
-	evl_mux63_tx_insert_e1_ais(rig.tx, 5, true);
+	line63_tx_insert_e1_ais(rig.tx, 5, true);
 	rig_run(&rig, 8);
 	rig_run(&rig, 32);
 	assert_int_equal(rig.ones[5], 32 * 32);
-	assert_false(evl_mux63_rx_output_ais(rig.rx, 5));
-	evl_mux63_tx_insert_e1_ais(rig.tx, 5, false);
+	assert_false(line63_rx_output_ais(rig.rx, 5));
+	line63_tx_insert_e1_ais(rig.tx, 5, false);
 	rig_run(&rig, 8);
 	rig_run(&rig, 8);
 	rig_expect_clean(&rig);

@@ -8,7 +8,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "core/frame/line_monitor.h"
+#include "tests/frame/line63.h"
 #include "core/frame/stm.h"
 #include "core/signal/bip.h"
 #include "core/signal/scramble.h"
@@ -36,7 +36,7 @@ static uint8_t vc4_byte(const uint8_t *line, uint32_t n, uint32_t row, uint32_t 
 static void test_by_hand(void **state)
 {
 	(void)state;
-	struct evl_mux63_tx *tx = NULL;
+	struct line63_tx *tx = NULL;
 	static uint8_t e1[63][16 * 32], line[16 * 2430];
 	const uint8_t *in[63];
 	const uint32_t t = 31; /* 2-4-2 is number 32 by columns */
@@ -47,11 +47,11 @@ static void test_by_hand(void **state)
 	for (uint32_t i = 0; i < 16 * 32; i++) {
 		e1[t][i] = (uint8_t)i;
 	}
-	assert_int_equal(evl_mux63_tx_create(&tx, NULL), EVL_OK);
-	assert_int_equal(evl_mux63_tx_set_j1(tx, "123456789ABCDEF"), EVL_OK);
-	assert_int_equal(evl_mux63_tx_set_j2(tx, t, "TTI UNAVAILABLE"), EVL_OK);
-	evl_mux63_encode(tx, in, 16, line);
-	evl_mux63_tx_destroy(tx);
+	assert_int_equal(line63_tx_create(&tx, NULL), EVL_OK);
+	assert_int_equal(line63_tx_set_j1(tx, "123456789ABCDEF"), EVL_OK);
+	assert_int_equal(line63_tx_set_j2(tx, t, "TTI UNAVAILABLE"), EVL_OK);
+	line63_encode(tx, in, 16, line);
+	line63_tx_destroy(tx);
 	evl_scramble_stm1(line, 16);
 
 	for (uint32_t n = 0; n < 16; n++) {
@@ -119,18 +119,18 @@ static void test_round_trip(void **state)
 	rig_run(&rig, 4000);
 	rig_expect_clean(&rig);
 	assert_int_equal(rig.events, 0);
-	struct evl_mux63_line_counts c;
-	evl_mux63_rx_line_counts(rig.rx, &c);
+	struct line63_line_counts c;
+	line63_rx_line_counts(rig.rx, &c);
 	assert_int_equal(c.b1_errors + c.b2_errors + c.b3_errors + c.ms_rei + c.hp_rei, 0);
 	for (uint32_t t = 0; t < 63; t++) {
-		struct evl_mux63_trib_counts n;
-		evl_mux63_rx_trib_counts(rig.rx, t, &n);
+		struct line63_trib_counts n;
+		line63_rx_trib_counts(rig.rx, t, &n);
 		assert_int_equal(n.bip2_errors + n.lp_rei + n.extra_bits + n.missing_bits, 0);
 		assert_int_equal(n.slips_lost + n.slips_repeated, 0);
-		assert_int_equal(evl_mux63_rx_tu_pointer(rig.rx, t), 105);
-		assert_false(evl_mux63_rx_output_ais(rig.rx, t));
+		assert_int_equal(line63_rx_tu_pointer(rig.rx, t), 105);
+		assert_false(line63_rx_output_ais(rig.rx, t));
 	}
-	assert_int_equal(evl_mux63_rx_au_pointer(rig.rx), 522);
+	assert_int_equal(line63_rx_au_pointer(rig.rx), 522);
 	rig_finish(&rig);
 }
 
@@ -142,15 +142,14 @@ static void test_all_tu_pointers(void **state)
 		rig_start(&rig, NULL);
 		for (uint32_t t = 0; t < 63; t++) {
 			assert_int_equal(
-				evl_mux63_tx_set_tu_pointer(rig.tx, t, (63 * round + t) % 140),
+				line63_tx_set_tu_pointer(rig.tx, t, (63 * round + t) % 140),
 				EVL_OK);
 		}
 		rig_run(&rig, 64);
 		rig_run(&rig, 80);
 		rig_expect_clean(&rig);
 		for (uint32_t t = 0; t < 63; t++) {
-			assert_int_equal(
-				evl_mux63_rx_tu_pointer(rig.rx, t), (63 * round + t) % 140);
+			assert_int_equal(line63_rx_tu_pointer(rig.rx, t), (63 * round + t) % 140);
 		}
 		assert_int_equal(rig.events, 0);
 		rig_finish(&rig);
@@ -163,12 +162,12 @@ static void test_au_pointers(void **state)
 	static const uint32_t values[] = {0, 1, 86, 87, 260, 261, 521, 522, 523, 700, 781, 782};
 	for (size_t i = 0; i < sizeof(values) / sizeof(values[0]); i++) {
 		rig_start(&rig, NULL);
-		assert_int_equal(evl_mux63_tx_set_au_pointer(rig.tx, values[i]), EVL_OK);
-		assert_int_equal(evl_mux63_tx_set_tu_pointer(rig.tx, 5, 17), EVL_OK);
+		assert_int_equal(line63_tx_set_au_pointer(rig.tx, values[i]), EVL_OK);
+		assert_int_equal(line63_tx_set_tu_pointer(rig.tx, 5, 17), EVL_OK);
 		rig_run(&rig, 64);
 		rig_run(&rig, 80);
 		rig_expect_clean(&rig);
-		assert_int_equal(evl_mux63_rx_au_pointer(rig.rx), values[i]);
+		assert_int_equal(line63_rx_au_pointer(rig.rx), values[i]);
 		/* J1 where G.707 8.1 puts it: row 4 + p div 87, column 10 + 3 (p mod 87). */
 		uint32_t row = 4 + values[i] / 87, column = 10 + 3 * (values[i] % 87);
 		evl_scramble_stm1(rig.line, RIG_FRAMES);
@@ -199,31 +198,31 @@ static void test_pointer_moves(void **state)
 	/* Every TU moves, up and down through the whole range, the AU moves as well: not one bit is
 	 * lost. 35 moves in a row at the highest rate put 3.1 bits each on the input store. */
 	rig_start(&rig, NULL);
-	evl_mux63_tx_set_tu_pointer(rig.tx, 0, 0);
-	evl_mux63_tx_set_tu_pointer(rig.tx, 1, 139);
+	line63_tx_set_tu_pointer(rig.tx, 0, 0);
+	line63_tx_set_tu_pointer(rig.tx, 1, 139);
 	rig_run(&rig, 64);
 	for (int round = 0; round < 24; round++) {
 		for (uint32_t t = 0; t < 63; t++) {
 			int32_t step = t % 2 == 0 ? 12 : -12;
-			evl_mux63_tx_justify_tu(rig.tx, t, round < 12 ? step : -step);
+			line63_tx_justify_tu(rig.tx, t, round < 12 ? step : -step);
 		}
-		evl_mux63_tx_justify_au(rig.tx, round % 2 == 0 ? 70 : -75);
+		line63_tx_justify_au(rig.tx, round % 2 == 0 ? 70 : -75);
 		rig_run(&rig, 600);
 		rig_expect_clean(&rig);
 	}
 	assert_int_equal(rig.events, 0);
-	struct evl_mux63_line_counts c;
-	evl_mux63_rx_line_counts(rig.rx, &c);
+	struct line63_line_counts c;
+	line63_rx_line_counts(rig.rx, &c);
 	assert_int_equal(c.au_increments, 12 * 70);
 	assert_int_equal(c.au_decrements, 12 * 75);
-	assert_int_equal(evl_mux63_rx_au_pointer(rig.rx), 522 + 12 * 70 - 12 * 75);
+	assert_int_equal(line63_rx_au_pointer(rig.rx), 522 + 12 * 70 - 12 * 75);
 	for (uint32_t t = 0; t < 63; t++) {
-		struct evl_mux63_trib_counts n;
-		evl_mux63_rx_trib_counts(rig.rx, t, &n);
+		struct line63_trib_counts n;
+		line63_rx_trib_counts(rig.rx, t, &n);
 		assert_int_equal(n.tu_increments, 144);
 		assert_int_equal(n.tu_decrements, 144);
 		assert_int_equal(n.slips_lost + n.slips_repeated, 0);
-		assert_int_equal(evl_mux63_tx_slips(rig.tx, t), 0);
+		assert_int_equal(line63_tx_slips(rig.tx, t), 0);
 		assert_true(n.extra_bits > 0 && n.missing_bits > 0);
 		assert_int_equal(n.bip2_errors, 0);
 	}
@@ -237,26 +236,26 @@ static void test_new_pointer(void **state)
 	/* A new value with NDF: a hit, then all as before, with the same delay. */
 	rig_start(&rig, NULL);
 	rig_run(&rig, 64);
-	evl_mux63_tx_set_tu_pointer(rig.tx, 9, 33);
+	line63_tx_set_tu_pointer(rig.tx, 9, 33);
 	rig_run(&rig, 64);
 	assert_true(rig.errors[9] > 0);
 	assert_int_equal(rig.errors[8] + rig.errors[10], 0);
 	rig_run(&rig, 64);
 	rig_expect_clean(&rig);
-	assert_int_equal(evl_mux63_rx_tu_pointer(rig.rx, 9), 33);
-	evl_mux63_tx_set_au_pointer(rig.tx, 111);
+	assert_int_equal(line63_rx_tu_pointer(rig.rx, 9), 33);
+	line63_tx_set_au_pointer(rig.tx, 111);
 	rig_run(&rig, 64);
 	rig_run(&rig, 64);
 	rig_expect_clean(&rig);
-	assert_int_equal(evl_mux63_rx_au_pointer(rig.rx), 111);
-	struct evl_mux63_line_counts c;
-	evl_mux63_rx_line_counts(rig.rx, &c);
+	assert_int_equal(line63_rx_au_pointer(rig.rx), 111);
+	struct line63_line_counts c;
+	line63_rx_line_counts(rig.rx, &c);
 	assert_int_equal(c.au_new_pointers, 2);
 	assert_int_equal(c.b1_errors + c.b2_errors + c.b3_errors, 0);
 	assert_int_equal(rig.events, 0);
-	assert_int_equal(evl_mux63_tx_set_au_pointer(rig.tx, 783), EVL_E_INVALID);
-	assert_int_equal(evl_mux63_tx_set_tu_pointer(rig.tx, 0, 140), EVL_E_INVALID);
-	assert_int_equal(evl_mux63_tx_set_tu_pointer(rig.tx, 63, 0), EVL_E_INVALID);
+	assert_int_equal(line63_tx_set_au_pointer(rig.tx, 783), EVL_E_INVALID);
+	assert_int_equal(line63_tx_set_tu_pointer(rig.tx, 0, 140), EVL_E_INVALID);
+	assert_int_equal(line63_tx_set_tu_pointer(rig.tx, 63, 0), EVL_E_INVALID);
 	rig_finish(&rig);
 }
 
@@ -269,19 +268,19 @@ static void test_cuts_and_time(void **state)
 	static uint8_t out_a[63][80 * 32], out_b[63][80 * 32];
 	const uint8_t *in[63];
 	uint8_t *out[63];
-	struct evl_mux63_tx *tx = NULL;
-	struct evl_mux63_rx *rx = NULL;
+	struct line63_tx *tx = NULL;
+	struct line63_rx *rx = NULL;
 	for (uint32_t t = 0; t < 63; t++) {
 		struct evl_prbs p;
 		evl_prbs_init(&p, EVL_PRBS15, t * 77);
 		evl_prbs_fill(&p, e1[t], sizeof(e1[t]));
 	}
-	evl_mux63_tx_create(&tx, NULL);
-	evl_mux63_rx_create(&rx, NULL, NULL);
+	line63_tx_create(&tx, NULL);
+	line63_rx_create(&rx, NULL, NULL);
 	static const uint32_t cuts[2][5] = {{80, 0}, {8, 24, 40, 8, 0}};
 	for (int v = 0; v < 2; v++) {
-		evl_mux63_tx_reset(tx);
-		evl_mux63_rx_reset(rx);
+		line63_tx_reset(tx);
+		line63_rx_reset(rx);
 		uint32_t at = 0;
 		for (int i = 0; cuts[v][i] != 0; at += cuts[v][i++]) {
 			for (uint32_t t = 0; t < 63; t++) {
@@ -289,8 +288,8 @@ static void test_cuts_and_time(void **state)
 				out[t] = (v ? out_b[t] : out_a[t]) + 32 * at;
 			}
 			uint8_t *line = (v ? b : a) + 2430 * at;
-			evl_mux63_encode(tx, in, cuts[v][i], line);
-			evl_mux63_decode(rx, line, cuts[v][i], out, NULL);
+			line63_encode(tx, in, cuts[v][i], line);
+			line63_decode(rx, line, cuts[v][i], out, NULL);
 		}
 		assert_int_equal(at, 80);
 	}
@@ -300,10 +299,10 @@ static void test_cuts_and_time(void **state)
 	for (uint32_t t = 0; t < 63; t++) {
 		in[t] = NULL;
 	}
-	evl_mux63_tx_reset(tx);
-	evl_mux63_encode(tx, in, 80, a);
-	evl_mux63_tx_set_frame(tx, 16 + 1);
-	evl_mux63_encode(tx, in, 56, b);
+	line63_tx_reset(tx);
+	line63_encode(tx, in, 80, a);
+	line63_tx_set_frame(tx, 16 + 1);
+	line63_encode(tx, in, 56, b);
 	evl_scramble_stm1(a, 80);
 	evl_scramble_stm1(b, 56);
 	/* Parities cover the parities of the frame before, so they never forget the start. */
@@ -319,8 +318,22 @@ static void test_cuts_and_time(void **state)
 		}
 		assert_memory_equal(p[0], p[1], 2430);
 	}
-	evl_mux63_tx_destroy(tx);
-	evl_mux63_rx_destroy(rx);
+	line63_tx_destroy(tx);
+	line63_rx_destroy(rx);
+}
+
+/* The bits of one tributary alone, in one call from a fresh start. */
+static uint64_t extract(uint32_t tributary, const uint8_t *line, uint8_t *to)
+{
+	const struct evl_rx_options options = {.depth = EVL_RX_BITS};
+	struct line63_rx *rx = NULL;
+	uint8_t *out[63] = {NULL};
+	out[tributary] = to;
+	assert_int_equal(line63_rx_create(&rx, &options, NULL), EVL_OK);
+	line63_decode(rx, line, 80, out, NULL);
+	uint64_t first = line63_rx_first_bit(rx, tributary);
+	line63_rx_destroy(rx);
+	return first;
 }
 
 static void test_extract(void **state)
@@ -328,37 +341,26 @@ static void test_extract(void **state)
 	(void)state;
 	static uint8_t e1[63][80 * 32], line[80 * 2430], out[80 * 32];
 	const uint8_t *in[63];
-	struct evl_mux63_tx *tx = NULL;
-	struct evl_err err = {0};
-	uint64_t first = 0;
+	struct line63_tx *tx = NULL;
 	for (uint32_t t = 0; t < 63; t++) {
 		struct evl_prbs p;
 		evl_prbs_init(&p, EVL_PRBS23, t * 1777);
 		evl_prbs_fill(&p, e1[t], sizeof(e1[t]));
 		in[t] = e1[t];
 	}
-	evl_mux63_tx_create(&tx, NULL);
-	evl_mux63_encode(tx, in, 80, line);
-	evl_mux63_tx_destroy(tx);
+	line63_tx_create(&tx, NULL);
+	line63_encode(tx, in, 80, line);
+	line63_tx_destroy(tx);
 	for (uint32_t t = 0; t < 63; t += 31) {
-		assert_int_equal(
-			evl_line_extract(evl_klm_from_index(t), line, 80, out, &first, &err),
-			EVL_OK);
+		uint64_t first = extract(t, line, out);
 		assert_true(first % 8 == 0 && first < 40 * 256);
 		for (uint64_t i = 0; i < 80 * 32; i++) {
-			uint8_t want = i < first / 8 ? 0xff : e1[t][i - EVL_MUX63_DELAY_BITS / 8];
+			uint8_t want = i < first / 8 ? 0xff : e1[t][i - LINE63_DELAY_BITS / 8];
 			assert_int_equal(out[i], want);
 		}
 	}
-	struct evl_klm bad = {4, 1, 1};
-	assert_int_equal(evl_line_extract(bad, line, 80, out, &first, &err), EVL_E_INVALID);
-	assert_non_null(strstr(err.text, "4-1-1"));
-	assert_int_equal(evl_line_extract(evl_klm_from_index(0), line, 12, out, &first, &err),
-		EVL_E_INVALID);
 	memset(line, 0x55, sizeof(line));
-	assert_int_equal(
-		evl_line_extract(evl_klm_from_index(0), line, 80, out, &first, &err), EVL_OK);
-	assert_int_equal(first, 80 * 256);
+	assert_true(extract(0, line, out) == UINT64_MAX);
 }
 
 static void test_options(void **state)
@@ -366,17 +368,16 @@ static void test_options(void **state)
 	(void)state;
 	static const struct evl_rx_options bad[] = {{.los_bytes = 44}, {.los_bytes = 1945},
 		{.k2_frames = 2}, {.k2_frames = 6}, {.rdi_frames = 11}, {.lop_frames = 7},
-		{.lom_frames = 41}, {.tributaries = UINT64_C(1) << 63}};
+		{.lom_frames = 41}};
 	for (size_t i = 0; i < sizeof(bad) / sizeof(bad[0]); i++) {
-		struct evl_mux63_rx *rx = NULL;
+		struct line63_rx *rx = NULL;
 		struct evl_err err = {0};
-		assert_int_equal(evl_mux63_rx_create(&rx, &bad[i], &err), EVL_E_INVALID);
+		assert_int_equal(line63_rx_create(&rx, &bad[i], &err), EVL_E_INVALID);
 		assert_null(rx);
 		assert_true(strlen(err.text) > 10);
 	}
-	evl_mux63_tx_destroy(NULL);
-	evl_mux63_rx_destroy(NULL);
-	evl_line_monitor_destroy(NULL);
+	line63_tx_destroy(NULL);
+	line63_rx_destroy(NULL);
 }
 
 int main(void)
@@ -392,5 +393,5 @@ int main(void)
 		cmocka_unit_test(test_extract),
 		cmocka_unit_test(test_options),
 	};
-	return cmocka_run_group_tests_name("frame.mux63", tests, NULL, NULL);
+	return cmocka_run_group_tests_name("frame.line63", tests, NULL, NULL);
 }
