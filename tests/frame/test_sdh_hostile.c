@@ -27,7 +27,8 @@ static void test_slabs(void **state)
 		for (uint32_t way = 0; way < 4; way++) {
 			memset(input, 0, sizeof(input));
 			input[0] = (uint8_t)m;
-			input[1] = (uint8_t)way;
+			input[1] = (uint8_t)(way | (m + way) % 4 << 4 | (way & 2) << 5 |
+					     (way & 1) << 7);
 			input[2] = (uint8_t)evl_rng_next(&rng);
 			for (uint32_t i = 3; i < SIZE; i++) {
 				bool rare = (way & 1) != 0;
@@ -49,7 +50,7 @@ static void test_pointers(void **state)
 	for (uint32_t round = 0; round < 26; round++) {
 		memset(input, 0, sizeof(input));
 		input[0] = (uint8_t)(round % SDH_MAPS);
-		input[1] = 1;
+		input[1] = (uint8_t)(1 | round % 4 << 4 | (round & 1) << 6);
 		for (uint32_t f = 0; f < 24; f++) {
 			for (uint32_t k = 0; k < 400; k++) {
 				uint32_t row = (uint32_t)evl_rng_below(&rng, 9);
