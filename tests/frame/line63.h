@@ -275,7 +275,9 @@ static inline enum evl_alarm line63_rx_root_cause(const struct line63_rx *rx, in
 		return evl_sdh_rx_root_cause(sdh, line63_at((uint32_t)tributary));
 	}
 	enum evl_alarm high = evl_sdh_rx_root_cause(sdh, line63_vc4);
-	return high != EVL_ALARM_NONE ? high : evl_sdh_rx_root_cause(sdh, line63_section);
+	enum evl_alarm section = evl_sdh_rx_root_cause(sdh, line63_section);
+	bool remote = high == EVL_ALARM_NONE || high == EVL_ALARM_HP_RDI;
+	return remote && section != EVL_ALARM_NONE ? section : high;
 }
 
 static inline bool line63_rx_output_ais(const struct line63_rx *rx, uint32_t tributary)

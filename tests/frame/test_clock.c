@@ -199,7 +199,7 @@ static void test_refused(void **state)
 	in[7] = e1;
 	bytes[7] = 247;
 	assert_int_equal(line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
-	assert_string_equal(err.text, "tributary index 7 brings 247 bytes in 8 frames; "
+	assert_string_equal(err.text, "client 7 brings 247 bytes in 8 frames; "
 				      "allowed are 248 to 264");
 	bytes[7] = 265;
 	assert_int_equal(line63_encode_bytes(rig.tx, in, bytes, FRAMES, line, &err), EVL_E_INVALID);
