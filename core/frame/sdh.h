@@ -187,8 +187,8 @@ struct evl_sdh_events {
  * - EVL_RX_SECTION, about 0.5 us: search, descrambling, B1, B2, J0, M1, K1, K2, S1, all SOH.
  * - EVL_RX_HIGH, about 0.7 us: and the pointer, J1, B3, C2, G1 and H4 of each VC-4 or VC-3.
  * - EVL_RX_ALL, about 2 us for 63 E1: and V5, J2, N2, K4, BIP-2, justification and all bits.
- * - EVL_RX_BITS, some % less than ALL: the same bits without traces, B3, AIS of the clients, SOH and
- *   path overhead; expected traces have no effect. For bits of a recording.
+ * - EVL_RX_BITS, some % less than ALL: the same bits without traces, B3, AIS of the clients, SOH
+ *   and path overhead; expected traces have no effect. For bits of a recording.
  * Reading counts, overhead and traces costs nothing in the decoder: they are kept anyway.
  */
 enum evl_status evl_sdh_rx_create(struct evl_sdh_rx **out, const struct evl_sdh_map *map,
