@@ -39,8 +39,15 @@ void evl_sha256_update(struct evl_sha256 *d, const void *data, size_t bytes)
 
 void evl_sha256_peek(const struct evl_sha256 *d, uint8_t out[EVL_SHA256_BYTES])
 {
+	evl_sha256_peek_with(d, NULL, 0, out);
+}
+
+void evl_sha256_peek_with(const struct evl_sha256 *d, const void *tail, size_t bytes,
+	uint8_t out[EVL_SHA256_BYTES])
+{
 	unsigned int n = 0;
 	evl_require(EVP_MD_CTX_copy_ex(d->scratch, d->ctx) == 1);
+	evl_require(bytes == 0 || EVP_DigestUpdate(d->scratch, tail, bytes) == 1);
 	evl_require(EVP_DigestFinal_ex(d->scratch, out, &n) == 1 && n == EVL_SHA256_BYTES);
 }
 

@@ -17,6 +17,9 @@ void evl_sha256_destroy(struct evl_sha256 *d); /* takes NULL */
 void evl_sha256_update(struct evl_sha256 *d, const void *data, size_t bytes);
 /* Writes the digest of all data so far; the running digest may go on afterwards. */
 void evl_sha256_peek(const struct evl_sha256 *d, uint8_t out[EVL_SHA256_BYTES]);
+/* The digest of all data so far and then `tail`; the running digest is left as it was. */
+void evl_sha256_peek_with(const struct evl_sha256 *d, const void *tail, size_t bytes,
+	uint8_t out[EVL_SHA256_BYTES]);
 /* Starts again from nothing. */
 void evl_sha256_reset(struct evl_sha256 *d);
 

@@ -14,6 +14,7 @@ const char cli_recording_help[] =
 	"       evenlode recording diff FILE FILE [--pair A=B]... [--align [--range MS]] [--json]\n"
 	"       evenlode recording extract FILE --channel NAME --raw OUT\n"
 	"       evenlode recording import OUT --rate RATE [--direction D] --raw NAME=FILE...\n"
+	"       evenlode recording copy FILE OUT [--part-bytes N] [--part-seconds N]\n"
 	"\n"
 	"Reads recordings (pcapng), also one that was cut off.\n"
 	"\n"
@@ -24,12 +25,18 @@ const char cli_recording_help[] =
 	"           with lost and repeated bits told from changed ones\n"
 	"  extract  writes the bits of one channel as bytes, most significant bit first\n"
 	"  import   makes the recording OUT from files of such bytes\n"
+	"  copy     writes the recording again as one file, or with a limit as a set: numbered\n"
+	"           parts and the index OUT\n"
+	"\n"
+	"FILE may be a pcapng file or the index of a set.\n"
 	"\n"
 	"  --align         look for the delay between the two\n"
 	"  --channel NAME  the channel to extract\n"
 	"  --direction D   sent or received (the default)\n"
 	"  --json          machine-readable\n"
 	"  --pair A=B      compare channel A of the first with channel B of the second recording\n"
+	"  --part-bytes N  a part has at most N bytes, 65536 or more\n"
+	"  --part-seconds N  a part has at most N seconds of line time\n"
 	"  --range MS      longest delay to look for in ms, 1 to 2000; without it 600\n"
 	"  --rate RATE     E1, T1 or STM-1\n"
 	"  --raw OUT       the file to write; of import: NAME=FILE, a channel and its file\n"
@@ -59,6 +66,9 @@ static void info_plain(const struct evl_rec *r)
 {
 	cli_out("recording %s\n", evl_rec_path(r));
 	cli_out("made by   %s\n", evl_rec_software(r));
+	if (evl_rec_part_count(r) > 0) {
+		cli_out("set of    %s\n", cli_number_of(evl_rec_part_count(r), "part").s);
+	}
 	cli_out("about     %s\n", evl_rec_meta(r));
 	if (evl_rec_missing(r)[0] != '\0') {
 		cli_out("state     %s\n", evl_rec_missing(r));
@@ -134,8 +144,9 @@ static json_t *info_json(const struct evl_rec *r)
 				(json_int_t)c->gaps, "overruns", (json_int_t)c->overruns, "sha256",
 				cli_json_text(c->has_digest ? hex : NULL)));
 	}
-	return json_pack("{s:o, s:o, s:o, s:b, s:o, s:o, s:o}", "path",
-		cli_json_text(evl_rec_path(r)), "software", cli_json_text(evl_rec_software(r)),
+	return json_pack("{s:o, s:I, s:o, s:o, s:b, s:o, s:o, s:o}", "path",
+		cli_json_text(evl_rec_path(r)),
+		"parts", (json_int_t)evl_rec_part_count(r), "software", cli_json_text(evl_rec_software(r)),
 		"about", cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r),
 		"missing", cli_json_text(evl_rec_missing(r)), "channels", channels, "marks",
 		marks_json(r));
@@ -227,7 +238,8 @@ static int verify(int argc, char **argv)
 		evl_hex(v.file_sha256, sizeof(v.file_sha256), hex);
 		cli_out("checked   %s, %s bytes\n", cli_number_of(v.blocks, "block").s,
 			cli_count(v.bytes).s);
-		cli_out("SHA-256   %s of the whole file\n", hex);
+		cli_out("SHA-256   %s of the %s\n", hex,
+			evl_rec_part_count(r) > 0 ? "index" : "whole file");
 		cli_out("%s\n",
 			st == EVL_OK ? "The recording is intact." : "The recording is NOT intact.");
 		status = st == EVL_OK ? CLI_GOOD : CLI_NO;
@@ -242,11 +254,12 @@ static int recording(int argc, char **argv)
 		const char *name;
 		int (*run)(int argc, char **argv);
 	} verbs[] = {{"info", info}, {"verify", verify}, {"diff", cli_recording_diff},
-		{"extract", cli_recording_extract}, {"import", cli_recording_import}};
+		{"extract", cli_recording_extract}, {"import", cli_recording_import},
+		{"copy", cli_recording_copy}};
 
 	if (argc < 2) {
 		return cli_usage(
-			&cli_verb_recording, "info, verify, diff, extract or import is missing");
+			&cli_verb_recording, "info, verify, diff, extract, import or copy is missing");
 	}
 	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "-h") == 0) {
 		fputs(cli_recording_help, stdout);
@@ -259,7 +272,7 @@ static int recording(int argc, char **argv)
 	}
 	return cli_usage(&cli_verb_recording,
 		argv[1][0] == '-' ? "unknown option %s"
-				  : "\"%s\" is none of info, verify, diff, extract, import",
+				  : "\"%s\" is none of info, verify, diff, extract, import, copy",
 		argv[1]);
 }
 

@@ -15,6 +15,7 @@
 
 static const struct cli_verb verb_extract = {"recording extract", "", cli_recording_help, NULL};
 static const struct cli_verb verb_import = {"recording import", "", cli_recording_help, NULL};
+static const struct cli_verb verb_copy = {"recording copy", "", cli_recording_help, NULL};
 
 /* Writes over nothing but a file of its own: the recording itself would be lost. */
 static enum evl_status extract_to(
@@ -201,5 +202,54 @@ int cli_recording_import(int argc, char **argv)
 	free(names);
 	free(files);
 	free(ch);
+	return status;
+}
+
+/* ---- copy ---- */
+
+enum { COPY_BYTES, COPY_SECONDS };
+static const struct cli_option copy_options[] = {[COPY_BYTES] = {"part-bytes", true},
+	[COPY_SECONDS] = {"part-seconds", true},
+	{NULL, false}};
+
+int cli_recording_copy(int argc, char **argv)
+{
+	struct cli_args a = {.verb = &verb_copy,
+		.options = copy_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 2,
+		.operands_max = 2};
+	struct evl_rec_limits limits = {0};
+	struct evl_rec_totals totals;
+	struct evl_rec *r = NULL;
+	struct evl_err err = {0};
+	bool set = false;
+
+	while (cli_next(&a)) {
+		uint64_t n = 0;
+		bool seconds = a.index == COPY_SECONDS;
+		if (!cli_parse_u64(&n, a.value) || n < (seconds ? 1 : 65536) ||
+			n > UINT32_MAX * 1000ull) {
+			a.exit = cli_usage(a.verb, "--%s \"%s\" is not a whole number from %d on",
+				copy_options[a.index].name, a.value, seconds ? 1 : 65536);
+		}
+		set = true;
+		*(seconds ? &limits.part_ns : &limits.part_bytes) = seconds ? n * 1000000000 : n;
+	}
+	if (a.exit >= 0) {
+		return a.exit;
+	}
+	if (evl_rec_open(&r, a.operands[0], &err) != EVL_OK) {
+		return cli_error(&err);
+	}
+	int status = CLI_GOOD;
+	if (evl_rec_copy(r, a.operands[1], set ? &limits : NULL, &totals, &err) != EVL_OK) {
+		status = cli_error(&err);
+	} else {
+		cli_out("%s: %s, %s bytes\n", a.operands[1],
+			cli_number_of(totals.blocks, "block").s, cli_count(totals.file_bytes).s);
+	}
+	evl_rec_close(r);
 	return status;
 }

@@ -9,3 +9,4 @@ extern const char cli_recording_help[];
 int cli_recording_diff(int argc, char **argv);
 int cli_recording_extract(int argc, char **argv);
 int cli_recording_import(int argc, char **argv);
+int cli_recording_copy(int argc, char **argv);

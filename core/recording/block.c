@@ -32,12 +32,14 @@ uint64_t rec_rate_bit_s(enum evl_rate rate)
 	return (uint64_t)evl_rate_frame_bits(rate) * EVL_FRAMES_PER_S;
 }
 
-bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags)
+bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags,
+	bool later)
 {
 	if (bit_offset < info->end_bits) {
 		return false;
 	}
-	if (bit_offset > info->end_bits) {
+	bool starts = later && info->blocks == 0; /* what was before is in another part */
+	if (starts ? (flags & EVL_REC_GAP) != 0 : bit_offset > info->end_bits) {
 		info->gaps++;
 	}
 	if (info->blocks == 0) {

@@ -17,6 +17,8 @@
 #include "core/recording/channel.h"
 #include "core/recording/diff.h"
 #include "core/recording/reader.h"
+#include "core/recording/stream_digest.h"
+#include "core/recording/writer.h"
 
 enum {
 	BLOCK_SECTION = 0x0A0D0D0A,
@@ -155,6 +157,7 @@ struct rec_seek {
 uint32_t rec_seek_cap(uint32_t channels);
 bool rec_seek_init(struct rec_seek *t, uint32_t channels); /* false: no memory */
 void rec_seek_finish(struct rec_seek *t);
+void rec_seek_clear(struct rec_seek *t); /* back to no block */
 void rec_seek_add(struct rec_seek *t, uint64_t position, uint32_t channel, uint64_t bit_offset);
 /* Bytes of the points in the trailer, and the points as bytes. */
 size_t rec_seek_bytes(uint32_t channels, uint32_t points);
@@ -182,6 +185,40 @@ void rec_trailer_put(uint8_t *out, size_t bytes, const struct rec_trailer *t,
 const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer *t,
 	struct evl_rec_info *infos, struct rec_seek *seek, struct rec_marks *marks,
 	uint64_t data_from, uint64_t position);
+
+/* ---- head.c ---- */
+
+enum evl_status rec_check_channels(const char *path, const struct evl_rec_channel *ch,
+	uint32_t count, struct evl_err *err);
+/* The section's comment: what marks the file as ours, and the caller's metadata; `part` of a set, or
+ * 0. The caller frees *out. */
+enum evl_status rec_make_comment(char **out, const char *path, uint32_t count,
+	const char *meta_json, uint32_t part, struct evl_err *err);
+
+/* ---- set_index.c: the index of a set, while it is written ---- */
+
+#define SET_FORMAT "evenlode-recording-set"
+enum { SET_PARTS_MAX = 9999, SET_CELLS_MAX = 4 * 1024 * 1024 /* parts times channels */ };
+
+struct rec_index;
+
+enum evl_status rec_index_create(struct rec_index **out, const char *path, uint32_t channels,
+	const char *meta_json, const struct evl_rec_limits *limits, struct evl_err *err);
+void rec_index_destroy(struct rec_index *x);	    /* takes NULL */
+void rec_index_remove(struct rec_index *x);	    /* unlinks the file; takes NULL */
+uint32_t rec_index_part(const struct rec_index *x); /* the one that is written, from 1 */
+const char *rec_index_part_path(const struct rec_index *x);
+/* The part is whole; the next one begins. */
+enum evl_status rec_index_add(struct rec_index *x, uint64_t bytes,
+	const uint8_t sha256[EVL_SHA256_BYTES], uint32_t marks, const struct evl_rec_info *infos,
+	struct evl_err *err);
+/* May there be another part? */
+enum evl_status rec_index_room(const struct rec_index *x, struct evl_err *err);
+/* All is whole: `infos` have the digests. Adds the index to the totals. */
+enum evl_status rec_index_end(struct rec_index *x, const struct evl_rec_info *infos,
+	struct evl_rec_totals *totals, struct evl_err *err);
+/* The path of part `part` of the set at `path`; the caller frees it. */
+char *rec_set_part_path(const char *path, uint32_t part);
 
 /* ---- out.c: the file under a writer ---- */
 
@@ -223,13 +260,15 @@ void rec_out_wait(struct rec_out *o, const bool *busy);
 void rec_out_append(struct rec_out *o, uint8_t *block, size_t bytes, bool seal);
 void rec_out_fail(struct rec_out *o, enum evl_status status, const char *text);
 enum evl_status rec_out_status(struct rec_out *o, struct evl_err *err);
-/* Syncs and closes. */
-enum evl_status rec_out_close(struct rec_out *o, struct evl_err *err);
+/* Closes; on the disk when `sync`. */
+enum evl_status rec_out_close(struct rec_out *o, bool sync, struct evl_err *err);
 
 /* ---- counts: the writer, the scan and verify keep them in one way (block.c) ---- */
 
-/* Takes a block into the counts; false when it begins before the channel's end. */
-bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags);
+/* Takes a block into the counts; false when it begins before the channel's end.
+ * `later`: the file is a part of a set and not its first. */
+bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags,
+	bool later);
 
 /* ---- the reader ---- */
 
@@ -242,6 +281,8 @@ struct rec_window {
 };
 
 enum { WINDOW_BLOCKS = 8192, WINDOWS = 4, FETCH_BYTES = 4096 };
+
+struct rec_set;
 
 struct rec_lane {
 	uint8_t *buf; /* read ahead */
@@ -262,6 +303,8 @@ struct evl_rec {
 	struct evl_rec_info *infos;
 	struct evl_rec_channel *plain; /* infos[c].channel, for block.c */
 	uint64_t data_from, data_to;   /* packet blocks */
+	struct rec_set *set; /* not NULL: of all that follows only `missing` is used */
+	uint32_t part; /* of a set, from 1; 0: a recording of its own */
 	bool finished;
 	char missing[1200];
 	struct rec_trailer trailer;
@@ -291,6 +334,21 @@ enum evl_status rec_locate(struct evl_rec *r, uint32_t channel, uint64_t bit_off
 /* Windows and lanes. */
 bool rec_windows_init(struct evl_rec *r);
 void rec_windows_finish(struct evl_rec *r);
+
+/* ---- set_read.c ---- */
+
+enum evl_status rec_open_file(struct evl_rec **out, const char *path, struct evl_err *err);
+enum evl_status rec_set_open(struct evl_rec **out, const char *path, struct evl_err *err);
+void rec_set_close(struct rec_set *s); /* takes NULL */
+enum evl_status rec_set_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
+	struct evl_rec_piece *out, struct evl_err *err);
+enum evl_status rec_set_read(struct evl_rec *r, uint32_t channel, uint64_t bit_offset, void *buf,
+	size_t bytes, struct evl_err *err);
+enum evl_status rec_set_verify(struct evl_rec *r, evl_rec_report report, void *context,
+	struct evl_rec_verdict *verdict, struct evl_err *err);
+/* evl_rec_verify of one file. `digests` [channels] go on from the parts before, or NULL. */
+enum evl_status rec_verify_file(struct evl_rec *r, struct evl_stream_digest **digests,
+	evl_rec_report report, void *context, struct evl_rec_verdict *verdict, struct evl_err *err);
 
 /* ---- align_bits.c: runs of bits at any bit offset ---- */
 

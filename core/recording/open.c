@@ -21,6 +21,7 @@ void evl_rec_close(struct evl_rec *r)
 	if (r == NULL) {
 		return;
 	}
+	rec_set_close(r->set);
 	rec_windows_finish(r);
 	for (uint32_t c = 0; r->plain != NULL && c < r->channels; c++) {
 		free((char *)r->plain[c].name);
@@ -94,16 +95,20 @@ static const char *read_comment(
 	json_t *meta = NULL;
 	const char *format = NULL;
 	json_int_t channels = 0;
+	json_int_t part = 0;
 	json_t *all = json_loadb(
 		(const char *)comment->value, comment->bytes, JSON_REJECT_DUPLICATES, NULL);
-	if (all == NULL || json_unpack(all, "{s:s, s:I, s:I, s:o}", "format", &format, "version",
-				   version, "channels", &channels, "meta", &meta) != 0) {
+	if (all == NULL || json_unpack(all, "{s:s, s:I, s:I, s:o, s?{s:I}}", "format", &format, "version",
+				   version, "channels", &channels, "meta", &meta, "set", "part",
+				   &part) != 0 ||
+		part < 0 || part > SET_PARTS_MAX) {
 		wrong = "its comment is not that of a recording";
 	} else if (strcmp(format, "evenlode-recording") != 0) {
 		wrong = "its comment names another format";
 	} else if (channels < 1 || channels > EVL_REC_CHANNELS_MAX || !json_is_object(meta)) {
 		wrong = "its comment has a number of channels or metadata that cannot be";
 	} else {
+		r->part = (uint32_t)part;
 		r->channels_told = (uint32_t)channels;
 		r->meta = json_dumps(meta, JSON_COMPACT);
 		wrong = r->meta == NULL ? "its metadata cannot be read" : NULL;
@@ -359,6 +364,11 @@ static enum evl_status read_trailer(struct evl_rec *r, struct evl_err *err)
 			buf, n, &r->trailer, r->infos, &r->seek, &places, r->data_from, pos);
 		if (wrong == NULL) {
 			r->finished = true;
+			/* Digests of a later part cover the parts before it too: only the set can
+			 * tell. */
+			for (uint32_t c = 0; c < r->channels; c++) {
+				r->infos[c].has_digest = r->part <= 1;
+			}
 			r->data_to = pos;
 			st = read_marks(r, &places, err);
 		}
@@ -393,7 +403,8 @@ static enum evl_status walk(struct evl_rec *r, struct evl_err *err)
 			continue;
 		}
 		if (st == EVL_OK &&
-			!rec_count(&r->infos[b.channel], b.bit_offset, b.bytes, b.flags)) {
+			!rec_count(&r->infos[b.channel], b.bit_offset, b.bytes, b.flags,
+				r->part > 1)) {
 			evl_err_set(&why, EVL_E_CORRUPT,
 				"the block at byte %" PRIu64
 				" is altered: its bit offset is before "
@@ -422,6 +433,23 @@ static enum evl_status walk(struct evl_rec *r, struct evl_err *err)
 }
 
 enum evl_status evl_rec_open(struct evl_rec **out, const char *path, struct evl_err *err)
+{
+	static const char set[] = "{\"format\":\"" SET_FORMAT "\"";
+	char head[sizeof set] = "";
+	int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
+	if (fd >= 0) {
+		struct stat sb;
+		bool regular = fstat(fd, &sb) == 0 && S_ISREG(sb.st_mode);
+		ssize_t n = regular ? read(fd, head, sizeof set - 1) : 0;
+		close(fd);
+		if (n == (ssize_t)sizeof set - 1 && memcmp(head, set, sizeof set - 1) == 0) {
+			return rec_set_open(out, path, err);
+		}
+	}
+	return rec_open_file(out, path, err);
+}
+
+enum evl_status rec_open_file(struct evl_rec **out, const char *path, struct evl_err *err)
 {
 	*out = NULL;
 	struct evl_rec *r = evl_xcalloc(1, sizeof *r);

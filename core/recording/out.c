@@ -203,10 +203,10 @@ void rec_out_wait(struct rec_out *o, const bool *busy)
 	pthread_mutex_unlock(&o->lock);
 }
 
-enum evl_status rec_out_close(struct rec_out *o, struct evl_err *err)
+enum evl_status rec_out_close(struct rec_out *o, bool sync, struct evl_err *err)
 {
 	int fd = o->fd;
-	if (fsync(fd) != 0 && errno != EINVAL) {
+	if (sync && fsync(fd) != 0 && errno != EINVAL) {
 		return evl_err_set(err, EVL_E_IO, "%s: cannot be brought to the disk: %s", o->path,
 			strerror(errno));
 	}

@@ -94,6 +94,9 @@ enum evl_status evl_rec_read(struct evl_rec *r, uint32_t channel, uint64_t bit_o
 	size_t bytes, struct evl_err *err)
 {
 	evl_require(channel < r->channels && bit_offset % 8 == 0);
+	if (r->set != NULL) {
+		return rec_set_read(r, channel, bit_offset, buf, bytes, err);
+	}
 	uint8_t *out = buf;
 	while (bytes > 0) {
 		const struct rec_block *b;
@@ -131,6 +134,9 @@ enum evl_status evl_rec_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_
 	struct evl_rec_piece *out, struct evl_err *err)
 {
 	evl_require(channel < r->channels && bit_offset % 8 == 0);
+	if (r->set != NULL) {
+		return rec_set_piece(r, channel, bit_offset, out, err);
+	}
 	const struct rec_block *b;
 	enum evl_status st = rec_locate(r, channel, bit_offset, &b, err);
 	if (st == EVL_E_END) {

@@ -36,6 +36,14 @@ void rec_seek_finish(struct rec_seek *t)
 	memset(t, 0, sizeof *t);
 }
 
+void rec_seek_clear(struct rec_seek *t)
+{
+	t->count = 0;
+	t->blocks = 0;
+	t->stride = 1;
+	memset(t->filled, 0, t->channels * sizeof *t->filled);
+}
+
 static void thin(struct rec_seek *t)
 {
 	for (uint32_t i = 0; i < t->count / 2; i++) {

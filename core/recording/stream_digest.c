@@ -79,6 +79,13 @@ uint64_t evl_stream_digest_next_bit(const struct evl_stream_digest *d)
 	return d->next;
 }
 
+void evl_stream_digest_peek(const struct evl_stream_digest *d, uint8_t out[EVL_SHA256_BYTES])
+{
+	uint8_t le[8];
+	evl_store_le64(le, d->next - d->run_start);
+	evl_sha256_peek_with(d->sha, le, d->in_run ? sizeof le : 0, out);
+}
+
 void evl_stream_digest_end(struct evl_stream_digest *d, uint8_t out[EVL_SHA256_BYTES])
 {
 	end_run(d);

@@ -42,5 +42,8 @@ enum evl_status evl_stream_digest_update(struct evl_stream_digest *d, uint64_t b
 /* Offset of the bit after the last one added; 0 when nothing was. */
 uint64_t evl_stream_digest_next_bit(const struct evl_stream_digest *d);
 
+/* Writes the digest of what was added so far, as if it ended here; more may be added. */
+void evl_stream_digest_peek(const struct evl_stream_digest *d, uint8_t out[EVL_SHA256_BYTES]);
+
 /* Writes the digest and starts again from nothing. */
 void evl_stream_digest_end(struct evl_stream_digest *d, uint8_t out[EVL_SHA256_BYTES]);

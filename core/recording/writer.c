@@ -2,7 +2,6 @@
 #include "core/recording/writer.h"
 
 #include <inttypes.h>
-#include <jansson.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -32,8 +31,10 @@ struct lane {
 struct evl_rec_writer {
 	struct rec_out *out;
 	char *path;
-	char *comment; /* of the section header; freed once the head is written */
-	uint8_t *head; /* HEAD_BLOCK_MAX bytes; likewise */
+	char *comment; /* of the section header */
+	uint8_t *head; /* HEAD_BLOCK_MAX bytes */
+	bool headed;   /* the head of the file at hand is written */
+	bool begun;    /* ... or that of an earlier part of the set */
 	uint32_t count;
 	struct lane *lanes;
 	struct evl_rec_info *infos;
@@ -41,6 +42,12 @@ struct evl_rec_writer {
 	struct rec_marks marks;
 	uint8_t mark[MARK_BLOCK_MAX];
 	bool mark_busy;
+	struct rec_index *index; /* of a set, else NULL */
+	struct evl_rec_limits limits;
+	char *meta;         /* for the next part's head */
+	uint64_t collected; /* bytes that are not in blocks yet */
+	uint64_t since_ns;  /* of a set: instant of the part's first bits */
+	struct evl_rec_totals whole; /* over all files that were ended */
 };
 
 static void destroy(struct evl_rec_writer *w)
@@ -48,6 +55,8 @@ static void destroy(struct evl_rec_writer *w)
 	if (w == NULL) {
 		return;
 	}
+	rec_index_destroy(w->index);
+	free(w->meta);
 	rec_out_destroy(w->out); /* first: its thread may still read a lane's block */
 	for (uint32_t c = 0; w->lanes != NULL && c < w->count; c++) {
 		free((char *)w->lanes[c].channel.name);
@@ -63,97 +72,6 @@ static void destroy(struct evl_rec_writer *w)
 	free(w->head);
 	free(w->path);
 	free(w);
-}
-
-static enum evl_status check_channels(
-	const char *path, const struct evl_rec_channel *ch, uint32_t count, struct evl_err *err)
-{
-	if (count == 0 || count > EVL_REC_CHANNELS_MAX) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"%s: a recording has 1 to %u channels, not %" PRIu32, path,
-			EVL_REC_CHANNELS_MAX, count);
-	}
-	for (uint32_t c = 0; c < count; c++) {
-		const char *name = ch[c].name;
-		size_t n = name != NULL ? strlen(name) : 0;
-		if (n == 0 || n >= EVL_REC_NAME_MAX) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: the name of channel %" PRIu32
-				" must have 1 to %u bytes, not %zu",
-				path, c, EVL_REC_NAME_MAX - 1, n);
-		}
-		for (size_t i = 0; i < n; i++) {
-			if ((unsigned char)name[i] < 0x20 || name[i] == 0x7F) {
-				return evl_err_set(err, EVL_E_INVALID,
-					"%s: the name of channel %" PRIu32
-					" has a control character",
-					path, c);
-			}
-		}
-		json_t *text = json_string(name); /* NULL unless it is UTF-8 */
-		json_decref(text);
-		if (text == NULL) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: the name of channel %" PRIu32 " is not UTF-8", path, c);
-		}
-		if (evl_rate_frame_bits(ch[c].rate) == 0) {
-			return evl_err_set(
-				err, EVL_E_INVALID, "%s: channel %s has no rate", path, name);
-		}
-		if (ch[c].direction != EVL_REC_SENT && ch[c].direction != EVL_REC_RECEIVED) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: channel %s is neither sent nor received", path, name);
-		}
-		if (ch[c].clock_ppb > EVL_REC_CLOCK_PPB_MAX ||
-			ch[c].clock_ppb < -EVL_REC_CLOCK_PPB_MAX ||
-			(ch[c].clock_ppb != 0 && ch[c].direction != EVL_REC_SENT)) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: channel %s has a clock offset of %" PRId32
-				" ppb; a sent one can have up to %d, others none",
-				path, name, ch[c].clock_ppb, EVL_REC_CLOCK_PPB_MAX);
-		}
-		if (ch[c].start_ns >= (uint64_t)1 << 62) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"%s: the start of channel %s is out of range", path, name);
-		}
-		for (uint32_t o = 0; o < c; o++) {
-			if (strcmp(ch[o].name, name) == 0) {
-				return evl_err_set(err, EVL_E_INVALID,
-					"%s: two channels have the name %s", path, name);
-			}
-		}
-	}
-	return EVL_OK;
-}
-
-/* The section's comment: what marks the file as ours, and the caller's metadata. */
-static enum evl_status make_comment(
-	char **out, const char *path, uint32_t count, const char *meta_json, struct evl_err *err)
-{
-	json_error_t je;
-	json_t *meta =
-		json_loads(meta_json != NULL ? meta_json : "{}", JSON_REJECT_DUPLICATES, &je);
-	if (!json_is_object(meta)) {
-		json_decref(meta);
-		return evl_err_set(err, EVL_E_INVALID, "%s: the metadata is not a JSON object%s%s",
-			path, meta == NULL ? ": " : "", meta == NULL ? je.text : "");
-	}
-	json_t *all = json_pack("{s:s, s:i, s:I, s:o}", "format", "evenlode-recording", "version",
-		FORMAT_VERSION, "channels", (json_int_t)count, "meta", meta);
-	char *text = all != NULL ? json_dumps(all, JSON_COMPACT) : NULL;
-	json_decref(all);
-	if (text == NULL) {
-		return evl_err_set(err, EVL_E_NOMEM, "%s: no memory for the metadata", path);
-	}
-	if (strlen(text) > EVL_REC_META_MAX) {
-		enum evl_status st = evl_err_set(err, EVL_E_INVALID,
-			"%s: the metadata has %zu bytes, more than %u", path, strlen(text),
-			EVL_REC_META_MAX);
-		free(text);
-		return st;
-	}
-	*out = text;
-	return EVL_OK;
 }
 
 /* Spreads the ends of the channels' next blocks over half a block. */
@@ -186,22 +104,31 @@ static bool make_lane(struct lane *l, const struct evl_rec_channel *ch, uint32_t
 	return l->blocks[0] != NULL && l->blocks[1] != NULL;
 }
 
-enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *path,
+/* Opens the next file: of a set part 1, 2 ..., else the only one. */
+static enum evl_status open_file(struct evl_rec_writer *w, struct evl_err *err)
+{
+	const char *path = w->index != NULL ? rec_index_part_path(w->index) : w->path;
+	free(w->comment);
+	w->comment = NULL;
+	enum evl_status st = rec_make_comment(&w->comment, path, w->count, w->meta,
+		w->index != NULL ? rec_index_part(w->index) : 0, err);
+	w->headed = false;
+	return st < 0 ? st : rec_out_open(w->out, path, err);
+}
+
+enum evl_status evl_rec_writer_create_set(struct evl_rec_writer **out, const char *path,
 	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
-	struct evl_err *err)
+	const struct evl_rec_limits *limits, struct evl_err *err)
 {
 	*out = NULL;
-	enum evl_status st = check_channels(path, channels, count, err);
+	enum evl_status st = rec_check_channels(path, channels, count, err);
 	if (st < 0) {
 		return st;
 	}
 	struct evl_rec_writer *w = evl_xcalloc(1, sizeof *w);
 	w->path = evl_xstrdup(path);
 	w->count = count;
-	st = make_comment(&w->comment, path, count, meta_json, err);
-	if (st < 0) {
-		goto out;
-	}
+	w->meta = evl_xstrdup(meta_json != NULL ? meta_json : "{}");
 	w->lanes = evl_xcalloc(count, sizeof *w->lanes);
 	w->infos = evl_xcalloc(count, sizeof *w->infos);
 	w->out = rec_out_create(2 * count + 1);
@@ -216,8 +143,15 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 			path, count);
 		goto out;
 	}
-	st = rec_out_open(w->out, path, err);
+	if (limits != NULL) {
+		w->limits = *limits;
+		st = rec_index_create(&w->index, path, count, w->meta, limits, err);
+	}
+	if (st == EVL_OK) {
+		st = open_file(w, err);
+	}
 	if (st < 0) {
+		rec_index_remove(w->index);
 		goto out;
 	}
 	rec_out_start(w->out);
@@ -228,10 +162,17 @@ out:
 	return st;
 }
 
+enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *path,
+	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
+	struct evl_err *err)
+{
+	return evl_rec_writer_create_set(out, path, channels, count, meta_json, NULL, err);
+}
+
 void evl_rec_set_start(
 	struct evl_rec_writer *w, uint32_t channel, uint64_t start_ns, int64_t skew_ns)
 {
-	evl_require(channel < w->count && w->comment != NULL);
+	evl_require(channel < w->count && !w->begun);
 	w->lanes[channel].channel.start_ns = start_ns;
 	w->lanes[channel].channel.skew_ns = skew_ns;
 	if (start_ns >= (uint64_t)1 << 62 && rec_out_status(w->out, NULL) == EVL_OK) {
@@ -245,7 +186,7 @@ void evl_rec_set_start(
 
 static void write_head(struct evl_rec_writer *w)
 {
-	if (w->comment == NULL) {
+	if (w->headed) {
 		return;
 	}
 	rec_out_append(w->out, w->head, rec_put_section(w->head, w->comment), true);
@@ -253,10 +194,7 @@ static void write_head(struct evl_rec_writer *w)
 		rec_out_append(
 			w->out, w->head, rec_put_interface(w->head, &w->lanes[c].channel), true);
 	}
-	free(w->head);
-	free(w->comment);
-	w->head = NULL;
-	w->comment = NULL;
+	w->headed = w->begun = true;
 }
 
 static void write_block(struct evl_rec_writer *w, uint32_t channel)
@@ -268,7 +206,9 @@ static void write_block(struct evl_rec_writer *w, uint32_t channel)
 	enum evl_status st =
 		evl_stream_digest_update(l->digest, l->first_bit, l->block + PACKET_BYTES, l->used);
 	evl_require(st == EVL_OK);
-	evl_require(rec_count(&w->infos[channel], l->first_bit, (uint32_t)l->used, l->flags));
+	bool later = w->index != NULL && rec_index_part(w->index) > 1;
+	evl_require(rec_count(
+		&w->infos[channel], l->first_bit, (uint32_t)l->used, l->flags, later));
 	rec_seek_add(&w->seek, w->out->position, channel, l->first_bit);
 	size_t n = rec_put_packet(
 		l->block, l->used, channel, &l->channel, l->first_bit, l->flags, l->gap_bits);
@@ -277,8 +217,27 @@ static void write_block(struct evl_rec_writer *w, uint32_t channel)
 	rec_out_wait(w->out, &l->busy[other]);
 	l->block = l->blocks[other];
 	l->limit = l->cap;
+	w->collected -= l->used;
 	l->used = 0;
 	l->gap_bits = 0;
+}
+
+static enum evl_status roll(struct evl_rec_writer *w, struct evl_err *err);
+
+/* True when a part that has begun would pass its limits with these bits. */
+static bool is_full(struct evl_rec_writer *w, const struct lane *l, uint64_t ns, size_t bytes)
+{
+	if (w->index == NULL) {
+		return false;
+	}
+	uint64_t now = l->channel.start_ns + ns;
+	if (w->collected == 0 && w->seek.blocks == 0) {
+		w->since_ns = now;
+		return false;
+	}
+	return (w->limits.part_bytes > 0 &&
+		       w->out->position + w->collected + bytes > w->limits.part_bytes) ||
+	       (w->limits.part_ns > 0 && now >= w->since_ns + w->limits.part_ns);
 }
 
 enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64_t bit_offset,
@@ -302,6 +261,14 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 	if (bytes == 0) {
 		return EVL_OK;
 	}
+	rec_bits_to_ns(l->channel.rate, bit_offset, &ns);
+	if (is_full(w, l, ns, bytes)) {
+		st = roll(w, err);
+		if (st < 0) {
+			return st;
+		}
+		is_full(w, l, ns, bytes); /* the next part begins with these */
+	}
 	write_head(w);
 	uint64_t gap = bit_offset - l->next_bit;
 	if (gap > 0 || flags != (l->flags & lossy)) {
@@ -320,6 +287,7 @@ enum evl_status evl_rec_write(struct evl_rec_writer *w, uint32_t channel, uint64
 		size_t n = bytes < room ? bytes : room;
 		memcpy(l->block + PACKET_BYTES + l->used, p, n);
 		l->used += n;
+		w->collected += n;
 		p += n;
 		bytes -= n;
 		bit_offset += (uint64_t)n * 8;
@@ -381,13 +349,14 @@ static enum evl_status write_trailer(struct evl_rec_writer *w, struct evl_err *e
 	struct rec_trailer t = {.position = w->out->bytes, .blocks = w->seek.blocks};
 	evl_sha256_peek(w->out->sha, t.file_digest);
 	for (uint32_t c = 0; c < w->count; c++) {
-		evl_stream_digest_end(w->lanes[c].digest, w->infos[c].digest);
+		evl_stream_digest_peek(w->lanes[c].digest, w->infos[c].digest);
 	}
 	size_t n = rec_trailer_bytes(w->count, w->seek.count, w->marks.count);
 	uint8_t *buf = malloc(n);
 	if (buf == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM,
-			"%s: no memory for the trailer; the recording stays unfinished", w->path);
+			"%s: no memory for the trailer; the recording stays unfinished",
+			w->out->path);
 	}
 	rec_trailer_put(buf, n, &t, w->infos, &w->seek, &w->marks);
 	rec_out_append(w->out, buf, n, false);
@@ -395,29 +364,65 @@ static enum evl_status write_trailer(struct evl_rec_writer *w, struct evl_err *e
 	return rec_out_status(w->out, err);
 }
 
-enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_SHA256_BYTES],
-	struct evl_rec_totals *totals, struct evl_err *err)
+/* Ends the file at hand, and of a set tells the index so. */
+static enum evl_status end_file(struct evl_rec_writer *w, bool sync, struct evl_err *err)
 {
 	enum evl_status st = evl_rec_flush(w, err);
 	if (st == EVL_OK) {
 		st = write_trailer(w, err);
 	}
 	if (st == EVL_OK) {
-		st = rec_out_close(w->out, err);
+		st = rec_out_close(w->out, sync, err);
 	}
-	if (st == EVL_OK && digests != NULL) {
-		for (uint32_t c = 0; c < w->count; c++) {
-			memcpy(digests[c], w->infos[c].digest, EVL_SHA256_BYTES);
+	if (st < 0) {
+		return st;
+	}
+	w->whole.file_bytes += w->out->bytes;
+	w->whole.blocks += w->seek.blocks;
+	for (uint32_t c = 0; c < w->count; c++) {
+		w->whole.gaps += w->infos[c].gaps;
+	}
+	evl_sha256_peek(w->out->sha, w->whole.file_sha256);
+	return w->index == NULL ? EVL_OK
+				: rec_index_add(w->index, w->out->bytes, w->whole.file_sha256,
+					  w->marks.count, w->infos, err);
+}
+
+/* Ends a part and begins the next one. After a failure every later call fails. */
+static enum evl_status roll(struct evl_rec_writer *w, struct evl_err *err)
+{
+	struct evl_err why = {0};
+	enum evl_status st = end_file(w, false, &why);
+	if (st == EVL_OK) {
+		st = rec_index_room(w->index, &why);
+	}
+	if (st == EVL_OK) {
+		st = open_file(w, &why);
+	}
+	if (st < 0) {
+		if (rec_out_status(w->out, NULL) == EVL_OK) {
+			rec_out_fail(w->out, st, why.text);
 		}
+		return evl_err_set(err, st, "%s", why.text);
+	}
+	memset(w->infos, 0, w->count * sizeof *w->infos);
+	rec_seek_clear(&w->seek);
+	w->marks.count = 0;
+	return EVL_OK;
+}
+
+enum evl_status evl_rec_finish(struct evl_rec_writer *w, uint8_t (*digests)[EVL_SHA256_BYTES],
+	struct evl_rec_totals *totals, struct evl_err *err)
+{
+	enum evl_status st = end_file(w, true, err);
+	if (st == EVL_OK && w->index != NULL) {
+		st = rec_index_end(w->index, w->infos, &w->whole, err);
+	}
+	for (uint32_t c = 0; st == EVL_OK && digests != NULL && c < w->count; c++) {
+		memcpy(digests[c], w->infos[c].digest, EVL_SHA256_BYTES);
 	}
 	if (st == EVL_OK && totals != NULL) {
-		memset(totals, 0, sizeof *totals);
-		totals->file_bytes = w->out->bytes;
-		totals->blocks = w->seek.blocks;
-		for (uint32_t c = 0; c < w->count; c++) {
-			totals->gaps += w->infos[c].gaps;
-		}
-		evl_sha256_peek(w->out->sha, totals->file_sha256);
+		*totals = w->whole;
 	}
 	destroy(w);
 	return st;

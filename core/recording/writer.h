@@ -40,6 +40,23 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
 	struct evl_err *err);
 
+/* Rotation. A part ends before the bits that would pass either limit; 0: no such limit. */
+struct evl_rec_limits {
+	uint64_t part_bytes; /* at least 65536 */
+	uint64_t part_ns;    /* of line time, at least 100 ms */
+};
+
+/* Writes a set: numbered parts, each a recording by itself, and the index `path`, which evl_rec_open
+ * opens as one recording. For the index "night.set" the parts are "night-0001.pcapng" and so on
+ * beside it. A part is listed in the index when it is whole. Beginning a part allocates. Only the
+ * last part is synced, by finish. At most 9999 parts, and 4194304 parts times channels; then
+ * EVL_E_INVALID. totals->file_sha256 is that of the index, which holds the parts'. A path that ends
+ * in ".pcapng" and limits that cannot be are EVL_E_INVALID. `limits` NULL: one file, as
+ * evl_rec_writer_create makes it. */
+enum evl_status evl_rec_writer_create_set(struct evl_rec_writer **out, const char *path,
+	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,
+	const struct evl_rec_limits *limits, struct evl_err *err);
+
 /* Sets the measured start of a channel when it was not known yet at create. Only before the first
  * evl_rec_write of any channel: it goes into the head of the file. A start of 2^62 ns or more is
  * reported by the next call that returns a status. */
