@@ -145,11 +145,10 @@ static json_t *info_json(const struct evl_rec *r)
 				cli_json_text(c->has_digest ? hex : NULL)));
 	}
 	return json_pack("{s:o, s:I, s:o, s:o, s:b, s:o, s:o, s:o}", "path",
-		cli_json_text(evl_rec_path(r)),
-		"parts", (json_int_t)evl_rec_part_count(r), "software", cli_json_text(evl_rec_software(r)),
-		"about", cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r),
-		"missing", cli_json_text(evl_rec_missing(r)), "channels", channels, "marks",
-		marks_json(r));
+		cli_json_text(evl_rec_path(r)), "parts", (json_int_t)evl_rec_part_count(r),
+		"software", cli_json_text(evl_rec_software(r)), "about",
+		cli_json_object_of(evl_rec_meta(r)), "finished", evl_rec_is_finished(r), "missing",
+		cli_json_text(evl_rec_missing(r)), "channels", channels, "marks", marks_json(r));
 }
 
 enum { INFO_JSON };
@@ -258,8 +257,8 @@ static int recording(int argc, char **argv)
 		{"copy", cli_recording_copy}};
 
 	if (argc < 2) {
-		return cli_usage(
-			&cli_verb_recording, "info, verify, diff, extract, import or copy is missing");
+		return cli_usage(&cli_verb_recording,
+			"info, verify, diff, extract, import or copy is missing");
 	}
 	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "-h") == 0) {
 		fputs(cli_recording_help, stdout);

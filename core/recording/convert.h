@@ -19,8 +19,8 @@
 enum evl_status evl_rec_import_raw(struct evl_rec_writer *w, uint32_t channel, const char *path,
 	uint64_t *bytes, struct evl_err *err);
 
-/* Writes a recording again, as one file or (limits not NULL) as a set: same channels, bits, offsets,
- * flags, marks and metadata, so that the stream digests are the same. `totals` may be NULL. On error
- * what was written stays as an unfinished recording. */
+/* Writes a recording again, as one file or (limits not NULL) as a set: same channels, bits,
+ * offsets, flags, marks and metadata, so that the stream digests are the same. `totals` may be
+ * NULL. On error what was written stays as an unfinished recording. */
 enum evl_status evl_rec_copy(struct evl_rec *r, const char *out,
 	const struct evl_rec_limits *limits, struct evl_rec_totals *totals, struct evl_err *err);

@@ -188,10 +188,10 @@ const char *rec_trailer_get(const uint8_t *in, size_t bytes, struct rec_trailer 
 
 /* ---- head.c ---- */
 
-enum evl_status rec_check_channels(const char *path, const struct evl_rec_channel *ch,
-	uint32_t count, struct evl_err *err);
-/* The section's comment: what marks the file as ours, and the caller's metadata; `part` of a set, or
- * 0. The caller frees *out. */
+enum evl_status rec_check_channels(
+	const char *path, const struct evl_rec_channel *ch, uint32_t count, struct evl_err *err);
+/* The section's comment: what marks the file as ours, and the caller's metadata; `part` of a set,
+ * or 0. The caller frees *out. */
 enum evl_status rec_make_comment(char **out, const char *path, uint32_t count,
 	const char *meta_json, uint32_t part, struct evl_err *err);
 
@@ -204,8 +204,8 @@ struct rec_index;
 
 enum evl_status rec_index_create(struct rec_index **out, const char *path, uint32_t channels,
 	const char *meta_json, const struct evl_rec_limits *limits, struct evl_err *err);
-void rec_index_destroy(struct rec_index *x);	    /* takes NULL */
-void rec_index_remove(struct rec_index *x);	    /* unlinks the file; takes NULL */
+void rec_index_destroy(struct rec_index *x);        /* takes NULL */
+void rec_index_remove(struct rec_index *x);         /* unlinks the file; takes NULL */
 uint32_t rec_index_part(const struct rec_index *x); /* the one that is written, from 1 */
 const char *rec_index_part_path(const struct rec_index *x);
 /* The part is whole; the next one begins. */
@@ -267,8 +267,8 @@ enum evl_status rec_out_close(struct rec_out *o, bool sync, struct evl_err *err)
 
 /* Takes a block into the counts; false when it begins before the channel's end.
  * `later`: the file is a part of a set and not its first. */
-bool rec_count(struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags,
-	bool later);
+bool rec_count(
+	struct evl_rec_info *info, uint64_t bit_offset, uint32_t bytes, uint32_t flags, bool later);
 
 /* ---- the reader ---- */
 
@@ -303,8 +303,8 @@ struct evl_rec {
 	struct evl_rec_info *infos;
 	struct evl_rec_channel *plain; /* infos[c].channel, for block.c */
 	uint64_t data_from, data_to;   /* packet blocks */
-	struct rec_set *set; /* not NULL: of all that follows only `missing` is used */
-	uint32_t part; /* of a set, from 1; 0: a recording of its own */
+	struct rec_set *set;           /* not NULL: of all that follows only `missing` is used */
+	uint32_t part;                 /* of a set, from 1; 0: a recording of its own */
 	bool finished;
 	char missing[1200];
 	struct rec_trailer trailer;

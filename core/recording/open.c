@@ -98,9 +98,9 @@ static const char *read_comment(
 	json_int_t part = 0;
 	json_t *all = json_loadb(
 		(const char *)comment->value, comment->bytes, JSON_REJECT_DUPLICATES, NULL);
-	if (all == NULL || json_unpack(all, "{s:s, s:I, s:I, s:o, s?{s:I}}", "format", &format, "version",
-				   version, "channels", &channels, "meta", &meta, "set", "part",
-				   &part) != 0 ||
+	if (all == NULL ||
+		json_unpack(all, "{s:s, s:I, s:I, s:o, s?{s:I}}", "format", &format, "version",
+			version, "channels", &channels, "meta", &meta, "set", "part", &part) != 0 ||
 		part < 0 || part > SET_PARTS_MAX) {
 		wrong = "its comment is not that of a recording";
 	} else if (strcmp(format, "evenlode-recording") != 0) {
@@ -402,9 +402,8 @@ static enum evl_status walk(struct evl_rec *r, struct evl_err *err)
 			pos += b.block_bytes;
 			continue;
 		}
-		if (st == EVL_OK &&
-			!rec_count(&r->infos[b.channel], b.bit_offset, b.bytes, b.flags,
-				r->part > 1)) {
+		if (st == EVL_OK && !rec_count(&r->infos[b.channel], b.bit_offset, b.bytes, b.flags,
+					    r->part > 1)) {
 			evl_err_set(&why, EVL_E_CORRUPT,
 				"the block at byte %" PRIu64
 				" is altered: its bit offset is before "

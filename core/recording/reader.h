@@ -26,13 +26,14 @@
 
 struct evl_rec;
 
-/* Opens a recording, or the index of a set as one recording. EVL_E_NOTFOUND: no such file; EVL_E_INVALID: not a recording of ours (the message says what it
- * is when that can be told: pcap, another pcapng, empty, a folder); EVL_E_VERSION: a later format;
- * EVL_E_CORRUPT: so damaged that no channel can be read. A recording that is cut or damaged
- * further on opens; ask evl_rec_missing. Open does not read all bits: evl_rec_verify does. Of a set
- * parts that are missing are gaps, and a part that was being written when the set broke off is read
- * too; evl_rec_verify gives the digest of the index as file_sha256. A part opened by itself has the
- * offsets that it has in the set, and no stream digests but for the first. */
+/* Opens a recording, or the index of a set as one recording. EVL_E_NOTFOUND: no such file;
+ * EVL_E_INVALID: not a recording of ours (the message says what it is when that can be told: pcap,
+ * another pcapng, empty, a folder); EVL_E_VERSION: a later format; EVL_E_CORRUPT: so damaged that
+ * no channel can be read. A recording that is cut or damaged further on opens; ask evl_rec_missing.
+ * Open does not read all bits: evl_rec_verify does. Of a set parts that are missing are gaps, and a
+ * part that was being written when the set broke off is read too; evl_rec_verify gives the digest
+ * of the index as file_sha256. A part opened by itself has the offsets that it has in the set, and
+ * no stream digests but for the first. */
 enum evl_status evl_rec_open(struct evl_rec **out, const char *path, struct evl_err *err);
 void evl_rec_close(struct evl_rec *r); /* takes NULL */
 
@@ -40,7 +41,7 @@ const char *evl_rec_path(const struct evl_rec *r);
 const char *evl_rec_software(const struct evl_rec *r); /* writer's name and version */
 const char *evl_rec_meta(const struct evl_rec *r);     /* the metadata, one JSON object */
 
-uint32_t evl_rec_part_count(const struct evl_rec *r);  /* of a set; 0: one file */
+uint32_t evl_rec_part_count(const struct evl_rec *r); /* of a set; 0: one file */
 
 /* True when the trailer is there and sound. */
 bool evl_rec_is_finished(const struct evl_rec *r);

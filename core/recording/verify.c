@@ -66,8 +66,7 @@ static const char *take_packet(struct verifying *v, uint32_t bytes, struct rec_b
 		wrong = "its bit offset is before the end of the channel's previous block";
 	}
 	if (wrong == NULL) {
-		rec_count(&v->infos[b->channel], b->bit_offset, b->bytes, b->flags,
-			v->r->part > 1);
+		rec_count(&v->infos[b->channel], b->bit_offset, b->bytes, b->flags, v->r->part > 1);
 		rec_seek_add(&v->seek, v->pos, b->channel, b->bit_offset);
 	}
 	return wrong;

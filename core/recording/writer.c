@@ -44,9 +44,9 @@ struct evl_rec_writer {
 	bool mark_busy;
 	struct rec_index *index; /* of a set, else NULL */
 	struct evl_rec_limits limits;
-	char *meta;         /* for the next part's head */
-	uint64_t collected; /* bytes that are not in blocks yet */
-	uint64_t since_ns;  /* of a set: instant of the part's first bits */
+	char *meta;                  /* for the next part's head */
+	uint64_t collected;          /* bytes that are not in blocks yet */
+	uint64_t since_ns;           /* of a set: instant of the part's first bits */
 	struct evl_rec_totals whole; /* over all files that were ended */
 };
 
@@ -207,8 +207,8 @@ static void write_block(struct evl_rec_writer *w, uint32_t channel)
 		evl_stream_digest_update(l->digest, l->first_bit, l->block + PACKET_BYTES, l->used);
 	evl_require(st == EVL_OK);
 	bool later = w->index != NULL && rec_index_part(w->index) > 1;
-	evl_require(rec_count(
-		&w->infos[channel], l->first_bit, (uint32_t)l->used, l->flags, later));
+	evl_require(
+		rec_count(&w->infos[channel], l->first_bit, (uint32_t)l->used, l->flags, later));
 	rec_seek_add(&w->seek, w->out->position, channel, l->first_bit);
 	size_t n = rec_put_packet(
 		l->block, l->used, channel, &l->channel, l->first_bit, l->flags, l->gap_bits);

@@ -46,12 +46,12 @@ struct evl_rec_limits {
 	uint64_t part_ns;    /* of line time, at least 100 ms */
 };
 
-/* Writes a set: numbered parts, each a recording by itself, and the index `path`, which evl_rec_open
- * opens as one recording. For the index "night.set" the parts are "night-0001.pcapng" and so on
- * beside it. A part is listed in the index when it is whole. Beginning a part allocates. Only the
- * last part is synced, by finish. At most 9999 parts, and 4194304 parts times channels; then
- * EVL_E_INVALID. totals->file_sha256 is that of the index, which holds the parts'. A path that ends
- * in ".pcapng" and limits that cannot be are EVL_E_INVALID. `limits` NULL: one file, as
+/* Writes a set: numbered parts, each a recording by itself, and the index `path`, which
+ * evl_rec_open opens as one recording. For the index "night.set" the parts are "night-0001.pcapng"
+ * and so on beside it. A part is listed in the index when it is whole. Beginning a part allocates.
+ * Only the last part is synced, by finish. At most 9999 parts, and 4194304 parts times channels;
+ * then EVL_E_INVALID. totals->file_sha256 is that of the index, which holds the parts'. A path that
+ * ends in ".pcapng" and limits that cannot be are EVL_E_INVALID. `limits` NULL: one file, as
  * evl_rec_writer_create makes it. */
 enum evl_status evl_rec_writer_create_set(struct evl_rec_writer **out, const char *path,
 	const struct evl_rec_channel *channels, uint32_t count, const char *meta_json,

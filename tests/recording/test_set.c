@@ -54,12 +54,12 @@ static void make(const char *path, const struct evl_rec_limits *limits, bool fin
 	unlink(path);
 	for (uint32_t p = 1; limits != NULL && p < 100; p++) {
 		char part[600];
-		snprintf(part, sizeof part, "%.*s-%04" PRIu32 ".pcapng", (int)strlen(path) - 4, path,
-			p);
+		snprintf(part, sizeof part, "%.*s-%04" PRIu32 ".pcapng", (int)strlen(path) - 4,
+			path, p);
 		unlink(part);
 	}
-	assert_int_equal(evl_rec_writer_create_set(&w, path, channels, CHANNELS,
-				 "{\"case\":\"set\"}", limits, &err),
+	assert_int_equal(evl_rec_writer_create_set(
+				 &w, path, channels, CHANNELS, "{\"case\":\"set\"}", limits, &err),
 		EVL_OK);
 	fill(w);
 	if (finish) {
@@ -217,8 +217,7 @@ static void index_cut_at_every_byte(void **state)
 		assert_int_equal(strncmp(evl_rec_missing(r), "unfinished: the index", 21), 0);
 		uint32_t all = 4 + (lines > 5); /* parts that there are */
 		uint32_t parts = lines < all ? lines : all;
-		if (evl_rec_part_count(r) != parts &&
-			!(lines >= 5 && evl_rec_part_count(r) >= 4)) {
+		if (evl_rec_part_count(r) != parts && !(lines >= 5 && evl_rec_part_count(r) >= 4)) {
 			fail_msg("cut at %zu: %u parts, %u lines: %s", n, evl_rec_part_count(r),
 				lines, evl_rec_missing(r));
 		}
@@ -230,8 +229,7 @@ static void index_cut_at_every_byte(void **state)
 		assert_memory_equal(got, want, 32);
 		struct evl_rec_verdict v;
 		if (n % 64 == 0) {
-			assert_int_equal(
-				evl_rec_verify(r, NULL, NULL, &v, &err), EVL_E_CORRUPT);
+			assert_int_equal(evl_rec_verify(r, NULL, NULL, &v, &err), EVL_E_CORRUPT);
 		}
 		evl_rec_close(r);
 	}
@@ -272,8 +270,9 @@ static void broken_off(void **state)
 	assert_int_equal(evl_rec_open(&a, one, &err), EVL_OK);
 	assert_int_equal(evl_rec_open(&b, path, &err), EVL_OK);
 	assert_false(evl_rec_is_finished(b));
-	assert_non_null(strstr(evl_rec_missing(b), "unfinished: the index ends after part 3; part 4 "
-						   "is read too: unfinished: "));
+	assert_non_null(
+		strstr(evl_rec_missing(b), "unfinished: the index ends after part 3; part 4 "
+					   "is read too: unfinished: "));
 	assert_same(a, b, false);
 	evl_rec_close(a);
 	evl_rec_close(b);
@@ -379,8 +378,8 @@ static void refused(void **state)
 	struct evl_rec_writer *w = NULL;
 	struct evl_err err = {0};
 	sample_write_file(sample_path("x-0001.pcapng"), "x", 1);
-	assert_int_equal(evl_rec_writer_create_set(
-				 &w, path, channels, CHANNELS, NULL, &limits, &err),
+	assert_int_equal(
+		evl_rec_writer_create_set(&w, path, channels, CHANNELS, NULL, &limits, &err),
 		EVL_E_CONFLICT);
 	assert_int_not_equal(access(path, F_OK), 0);
 }
