@@ -8,21 +8,61 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "core/base/text.h"
 #include "core/cli/recording.h"
 #include "core/recording/convert.h"
 #include "core/recording/reader.h"
+#include "core/recording/wav.h"
 #include "core/recording/writer.h"
 
 static const struct cli_verb verb_extract = {"recording extract", "", cli_recording_help, NULL};
 static const struct cli_verb verb_import = {"recording import", "", cli_recording_help, NULL};
 static const struct cli_verb verb_copy = {"recording copy", "", cli_recording_help, NULL};
 
+struct extraction {
+	const char *channel, *raw, *wav;
+	struct evl_rec_wav_plan plan;
+};
+
+static enum evl_status write_raw(struct evl_rec *r, uint32_t channel, FILE *f, const char *path,
+	struct evl_text *said, struct evl_err *err)
+{
+	uint64_t bytes = 0, gaps = 0;
+	enum evl_status st = evl_rec_extract(r, channel, f, path, &bytes, &gaps, err);
+	evl_text_addf(said, "%s bytes of channel %s", cli_count(bytes).s,
+		evl_rec_info(r, channel)->channel.name);
+	if (gaps > 0) {
+		evl_text_addf(said, ", %s left out", cli_number_of(gaps, "gap").s);
+	}
+	return st;
+}
+
+static enum evl_status write_wav(struct evl_rec *r, uint32_t channel, FILE *f,
+	const struct extraction *x, struct evl_text *said, struct evl_err *err)
+{
+	struct evl_rec_wav_result w = {0};
+	enum evl_status st = evl_rec_export_wav(r, channel, &x->plan, f, x->wav, &w, err);
+	evl_text_addf(said, "%s of timeslot %" PRIu32 " of channel %s, %s",
+		cli_number_of(w.samples, "sample").s, x->plan.timeslot,
+		evl_rec_info(r, channel)->channel.name,
+		w.law == EVL_REC_A_LAW ? "A-law" : "mu-law");
+	if (w.unaligned > 0) {
+		evl_text_addf(said, "; %s without frame alignment, as all ones",
+			cli_count(w.unaligned).s);
+	}
+	if (w.silence > 0) {
+		evl_text_addf(said, "; %s of silence in the place of gaps", cli_count(w.silence).s);
+	}
+	return st;
+}
+
 /* Writes over nothing but a file of its own: the recording itself would be lost. */
 static enum evl_status extract_to(
-	struct evl_rec *r, uint32_t channel, const char *path, struct evl_err *err)
+	struct evl_rec *r, uint32_t channel, const struct extraction *x, struct evl_err *err)
 {
+	const char *path = x->raw != NULL ? x->raw : x->wav;
 	struct stat from, to;
-	uint64_t bytes = 0, gaps = 0;
+	struct evl_text said = {0};
 
 	if (stat(path, &to) == 0) {
 		if (!S_ISREG(to.st_mode) && !S_ISFIFO(to.st_mode) && !S_ISCHR(to.st_mode)) {
@@ -31,7 +71,8 @@ static enum evl_status extract_to(
 		if (stat(evl_rec_path(r), &from) == 0 && from.st_dev == to.st_dev &&
 			from.st_ino == to.st_ino) {
 			return evl_err_set(err, EVL_E_INVALID,
-				"%s: is the recording itself; give --raw another name", path);
+				"%s: is the recording itself; give --%s another name", path,
+				x->raw != NULL ? "raw" : "wav");
 		}
 	}
 	FILE *f = fopen(path, "wb");
@@ -39,28 +80,46 @@ static enum evl_status extract_to(
 		return evl_err_set(
 			err, EVL_E_IO, "%s: cannot be written: %s", path, strerror(errno));
 	}
-	enum evl_status st = evl_rec_extract(r, channel, f, path, &bytes, &gaps, err);
+	enum evl_status st = x->raw != NULL ? write_raw(r, channel, f, path, &said, err)
+					    : write_wav(r, channel, f, x, &said, err);
 	if (fclose(f) != 0 && st == EVL_OK) {
 		st = evl_err_set(err, EVL_E_IO, "%s: cannot be written: %s", path, strerror(errno));
 	}
-	if (st != EVL_OK) {
-		if (stat(path, &to) == 0 && S_ISREG(to.st_mode)) {
-			unlink(path);
-		}
-		return st;
+	if (st == EVL_OK) {
+		cli_out("%s: %s\n", path, evl_text_str(&said));
+	} else if (stat(path, &to) == 0 && S_ISREG(to.st_mode)) {
+		unlink(path);
 	}
-	cli_out("%s: %s bytes of channel %s", path, cli_count(bytes).s,
-		evl_rec_info(r, channel)->channel.name);
-	if (gaps > 0) {
-		cli_out(", %s left out", cli_number_of(gaps, "gap").s);
-	}
-	cli_out("\n");
-	return EVL_OK;
+	evl_text_finish(&said);
+	return st;
 }
 
-enum { EXTRACT_CHANNEL, EXTRACT_RAW };
-static const struct cli_option extract_options[] = {
-	[EXTRACT_CHANNEL] = {"channel", true}, [EXTRACT_RAW] = {"raw", true}, {NULL, false}};
+enum { EXTRACT_CHANNEL, EXTRACT_RAW, EXTRACT_WAV, EXTRACT_TIMESLOT, EXTRACT_LAW };
+static const struct cli_option extract_options[] = {[EXTRACT_CHANNEL] = {"channel", true},
+	[EXTRACT_RAW] = {"raw", true},
+	[EXTRACT_WAV] = {"wav", true},
+	[EXTRACT_TIMESLOT] = {"timeslot", true},
+	[EXTRACT_LAW] = {"law", true},
+	{NULL, false}};
+
+/* What is wrong with the options together, or NULL. */
+static const char *unfit(const struct extraction *x, bool slot)
+{
+	if (x->channel == NULL) {
+		return "--channel is missing";
+	}
+	if ((x->raw == NULL) == (x->wav == NULL)) {
+		return x->raw == NULL ? "--raw or --wav is missing"
+				      : "give --raw or --wav, not both";
+	}
+	if (x->wav != NULL && !slot) {
+		return "--timeslot is missing";
+	}
+	if (x->wav == NULL && (slot || x->plan.law != EVL_REC_LAW_OF_RATE)) {
+		return "--timeslot and --law are for --wav";
+	}
+	return NULL;
+}
 
 int cli_recording_extract(int argc, char **argv)
 {
@@ -70,34 +129,51 @@ int cli_recording_extract(int argc, char **argv)
 		.argv = argv,
 		.operands_min = 1,
 		.operands_max = 1};
-	const char *channel = NULL, *raw = NULL;
+	struct extraction x = {0};
 	struct evl_rec *r = NULL;
 	struct evl_err err = {0};
+	uint64_t slot = 0;
+	bool has_slot = false;
 	uint32_t index;
 	int status = CLI_GOOD;
 
 	while (cli_next(&a)) {
-		if (a.index == EXTRACT_CHANNEL) {
-			channel = a.value;
+		if (a.index == EXTRACT_TIMESLOT) {
+			has_slot = true;
+			if (!cli_parse_u64(&slot, a.value) || slot > 31) {
+				a.exit = cli_usage(a.verb,
+					"--timeslot \"%s\" is not a whole number from 0 to 31",
+					a.value);
+			}
+			x.plan.timeslot = (uint32_t)slot;
+		} else if (a.index == EXTRACT_LAW) {
+			x.plan.law = strcmp(a.value, "a") == 0 ? EVL_REC_A_LAW : EVL_REC_MU_LAW;
+			if (x.plan.law == EVL_REC_MU_LAW && strcmp(a.value, "mu") != 0) {
+				a.exit = cli_usage(
+					a.verb, "--law \"%s\" is neither a nor mu", a.value);
+			}
 		} else {
-			raw = a.value;
+			*(a.index == EXTRACT_CHANNEL     ? &x.channel
+				: a.index == EXTRACT_RAW ? &x.raw
+							 : &x.wav) = a.value;
 		}
 	}
 	if (a.exit >= 0) {
 		return a.exit;
 	}
-	if (channel == NULL || raw == NULL) {
-		return cli_usage(a.verb, "%s is missing", channel == NULL ? "--channel" : "--raw");
+	const char *wrong = unfit(&x, has_slot);
+	if (wrong != NULL) {
+		return cli_usage(a.verb, "%s", wrong);
 	}
 	if (evl_rec_open(&r, a.operands[0], &err) != EVL_OK) {
 		return cli_error(&err);
 	}
-	if (!evl_rec_find(r, channel, &index)) {
+	if (!evl_rec_find(r, x.channel, &index)) {
 		evl_err_set(&err, EVL_E_NOTFOUND,
 			"%s: has no channel \"%s\"; see evenlode recording info", a.operands[0],
-			channel);
+			x.channel);
 		status = cli_error(&err);
-	} else if (extract_to(r, index, raw, &err) != EVL_OK) {
+	} else if (extract_to(r, index, &x, &err) != EVL_OK) {
 		status = cli_error(&err);
 	}
 	evl_rec_close(r);
