@@ -106,7 +106,7 @@ static bool plant_tributary(struct simmux_unit *u, const struct simmux_fault *f)
 static bool plant_line(struct simmux_unit *u, const struct simmux_fault *f, uint32_t line)
 {
 	const uint32_t channel = simmux_line_channel(u->ports, line);
-	const uint32_t bytes = simmux_unit_nominal(u, channel);
+	const uint32_t bytes = simmux_unit_most(u, channel);
 	struct simmux_plant *p = plant_at(&u->line_plant[line]);
 
 	if (p == NULL) {
@@ -197,7 +197,7 @@ void simmux_plant_reset(struct simmux_unit *u)
 		reset(u->trib[c].plant, simmux_unit_most(u, c), 0xff);
 	}
 	for (uint32_t n = 0; n < u->ports->lines; n++) {
-		const uint32_t bytes = simmux_unit_nominal(u, simmux_line_channel(u->ports, n));
+		const uint32_t bytes = simmux_unit_most(u, simmux_line_channel(u->ports, n));
 		struct simmux_store *s = &u->planted_store[n];
 
 		reset(u->line_plant[n], bytes, 0x00);
@@ -378,10 +378,10 @@ void simmux_output(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint3
 
 /* ---- on lines ---- */
 
-void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data)
+void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data, uint32_t bytes)
 {
 	const uint32_t channel = simmux_line_channel(u->ports, line);
-	const uint32_t bytes = simmux_unit_nominal(u, channel);
+	const uint32_t nominal = simmux_unit_nominal(u, channel);
 	struct simmux_plant *p = u->line_plant[line];
 
 	if (p == NULL) {
@@ -390,11 +390,12 @@ void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data)
 	simmux_delay_apply(&p->delay, data, bytes);
 	if (p->has_errors) {
 		(void)evl_errors_apply(&p->errors, data, 0,
-			u->now * u->ports->list[channel].frame_bits, (uint64_t)bytes * 8);
+			u->now * u->ports->list[channel].frame_bits,
+			(uint64_t)(bytes < nominal ? bytes : nominal) * 8);
 	}
 }
 
-bool simmux_line_disturb(struct simmux_unit *u, uint32_t line, uint8_t *data)
+bool simmux_line_disturb(struct simmux_unit *u, uint32_t line, uint8_t *data, uint32_t bytes)
 {
 	const uint32_t frame_bits = u->ports->list[simmux_line_channel(u->ports, line)].frame_bits;
 	const uint64_t bits = (uint64_t)frame_bits * SIMMUX_CHUNK_FRAMES;
@@ -421,17 +422,20 @@ bool simmux_line_disturb(struct simmux_unit *u, uint32_t line, uint8_t *data)
 			}
 			any = true;
 			if (f->kind == SIMMUX_LINE_SLIP) {
-				slip_at = part.begin;
+				slip_at = part.begin < 8ull * bytes ? part.begin : 8ull * bytes - 1;
 				slip_bits = k % 2 == 0 ? f->bits : -f->bits;
 			} else if (data != NULL) {
+				part.end = part.end == bits || part.end > 8ull * bytes
+						   ? 8ull * bytes
+						   : part.end;
+				part.begin = part.begin < part.end ? part.begin : part.end;
 				simmux_span_set(data, part, false);
 			}
 		}
 	}
 	if (data != NULL && s->memory != NULL &&
-		evl_slipper_apply(&s->slipper, data, bits / 8, slip_at, slip_bits, NULL) !=
-			EVL_OK) {
-		(void)evl_slipper_apply(&s->slipper, data, bits / 8, 0, 0, NULL);
+		evl_slipper_apply(&s->slipper, data, bytes, slip_at, slip_bits, NULL) != EVL_OK) {
+		(void)evl_slipper_apply(&s->slipper, data, bytes, 0, 0, NULL);
 	}
 	return any;
 }

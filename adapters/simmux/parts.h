@@ -8,6 +8,7 @@
 
 #include "adapters/simmux/defects.h"
 #include "adapters/simmux/delay.h"
+#include "adapters/simmux/elastic.h"
 #include "adapters/simmux/inject.h"
 #include "adapters/simmux/line.h"
 #include "adapters/simmux/unit.h"
@@ -47,27 +48,38 @@ struct simmux_trib {
 	struct simmux_plant *plant; /* NULL: nothing */
 	struct simmux_store store;
 	struct simmux_watch *watch; /* NULL: framing is not watched */
+	struct simmux_elastic_port elastic;
 };
 
 struct simmux_unit {
 	const struct simmux_options *options;
 	const struct simmux_ports *ports;
 	uint64_t seed;
-	uint64_t now;  /* frames since switching on */
-	uint64_t lead; /* frames that bring it into its settled state */
-	bool settled;  /* false before the first frame, and after a setup */
-	bool quiet;    /* defects are not reported while it settles */
+	uint64_t now;   /* frames since switching on */
+	uint64_t began; /* frame with which the last lead began */
+	uint64_t lead;  /* frames that bring it into its settled state */
+	bool settled;   /* false before the first frame, and after a setup */
+	bool quiet;     /* defects are not reported while it settles */
 	bool line_played[SIMMUX_LINES];
 	struct simmux_line *line[SIMMUX_LINES];
 	struct simmux_plant *line_plant[SIMMUX_LINES]; /* NULL: nothing; on what is sent */
 	struct simmux_store line_store[SIMMUX_LINES], planted_store[SIMMUX_LINES];
 	uint8_t *line_out[SIMMUX_LINES], *line_in[SIMMUX_LINES];
+	struct simmux_elastic elastic[SIMMUX_LINES]; /* where clock.line_ppm is not 0 */
 	struct simmux_trib trib[SIMMUX_CHANNELS];
 	struct simmux_injections injections;
 	struct simmux_report (*reports)[EVL_ALARM_COUNT]; /* planted; NULL: nothing */
 	struct simmux_defects defects;
 	struct simmux_io idle[SIMMUX_CHANNELS]; /* of a unit that nobody is connected to */
 };
+
+/* Where the decoder's events go, for simmux_on_defect. */
+struct simmux_hearer {
+	struct simmux_unit *u;
+	const struct simmux_line *line;
+};
+void simmux_on_defect(
+	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit);
 
 /* Random streams of a channel: planted errors have the even ones, injected the odd ones. */
 void simmux_errors_of(const struct simmux_unit *u, struct evl_errors *e, uint32_t channel,
@@ -83,9 +95,9 @@ void simmux_plant_finish(struct simmux_plant *p);
 bool simmux_is_stuck(const struct simmux_unit *u, uint32_t channel);
 void simmux_stick(const struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
 void simmux_output(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
-void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data);
+void simmux_line_output(struct simmux_unit *u, uint32_t line, uint8_t *data, uint32_t bytes);
 /* Is anything planted on the line's input in this chunk? With data it is put in. */
-bool simmux_line_disturb(struct simmux_unit *u, uint32_t line, uint8_t *data);
+bool simmux_line_disturb(struct simmux_unit *u, uint32_t line, uint8_t *data, uint32_t bytes);
 void simmux_plant_reset(struct simmux_unit *u);
 void simmux_false_reports(struct simmux_unit *u);
 void simmux_forget_remote(const struct simmux_unit *u, struct simmux_line *l);

@@ -7,6 +7,8 @@
 #include "adapters/simmux/parts.h"
 #include "adapters/simmux/text.h"
 
+#define LINE_SLACK 16u /* bytes: 100 ppm of 8 frames of an STM-4 are 7.8 */
+
 /* ---- what a chunk holds ---- */
 
 uint32_t simmux_unit_nominal(const struct simmux_unit *u, uint32_t channel)
@@ -21,6 +23,9 @@ uint32_t simmux_unit_most(const struct simmux_unit *u, uint32_t channel)
 		.kind = p->kind == SIMMUX_T1 ? EVL_SDH_T1 : EVL_SDH_E1,
 		.frame_bits = p->frame_bits};
 
+	if (p->kind == SIMMUX_LINE && u->options->line_ppb != 0) {
+		return simmux_unit_nominal(u, channel) + LINE_SLACK;
+	}
 	return p->kind <= SIMMUX_T1 ? evl_sdh_rx_room(&client, SIMMUX_CHUNK_FRAMES)
 				    : simmux_unit_nominal(u, channel);
 }
@@ -33,15 +38,22 @@ static uint32_t bulk_room(const struct simmux_unit *u, uint32_t channel)
 
 /* ---- defects ---- */
 
-static uint64_t ns_of_line(const struct simmux_unit *u, uint64_t bit)
+/* The instant of a line bit, as the decoder counts them. */
+static uint64_t ns_of_line(const struct simmux_unit *u, const struct simmux_line *l, uint64_t bit)
 {
-	return simmux_ns_of(bit, u->ports->list[u->ports->first[SIMMUX_LINE]].frame_bits);
-}
+	const uint64_t ns =
+		simmux_ns_of(bit, u->ports->list[u->ports->first[SIMMUX_LINE]].frame_bits);
+	const int64_t ppb = u->line_played[l->index] ? 0 : u->options->line_ppb;
+	const uint64_t began = u->began * EVL_FRAME_NS;
+	int64_t since = (int64_t)(ns - began);
 
-struct hearer {
-	struct simmux_unit *u;
-	const struct simmux_line *line;
-};
+	if (ppb == 0 || ns < began) {
+		return ns;
+	}
+	/* By parts, so that days of nanoseconds do not overflow. */
+	return ns - (uint64_t)(since / (1000000000 + ppb) * ppb +
+			       since % (1000000000 + ppb) * ppb / (1000000000 + ppb));
+}
 
 /* The channel that a place of the line is reported on; UINT32_MAX: none. */
 static uint32_t channel_of(
@@ -53,10 +65,10 @@ static uint32_t channel_of(
 	return l->port_of[at.index] >= 0 ? (uint32_t)l->port_of[at.index] : UINT32_MAX;
 }
 
-static void on_defect(
+void simmux_on_defect(
 	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
 {
-	const struct hearer *h = ctx;
+	const struct simmux_hearer *h = ctx;
 	uint32_t channel = channel_of(h->u, h->line, at);
 
 	/* AIS of a client is watched at the inputs, not at what comes from the line. */
@@ -64,7 +76,7 @@ static void on_defect(
 		return;
 	}
 	simmux_defects_change(
-		&h->u->defects, channel, (uint32_t)alarm, raised, ns_of_line(h->u, bit));
+		&h->u->defects, channel, (uint32_t)alarm, raised, ns_of_line(h->u, h->line, bit));
 }
 
 /* After time that was passed over: what is different from what was last reported. */
@@ -170,7 +182,8 @@ struct simmux_unit *simmux_unit_create(
 		for (uint32_t c = 0; c < SIMMUX_CHANNELS; c++) {
 			u->trib[c].source = c;
 		}
-		if (get_memory(u) && simmux_plant_all(u)) {
+		if (get_memory(u) && simmux_plant_all(u) &&
+			(options->line_ppb == 0 || simmux_elastic_create(u))) {
 			u->defects.planted =
 				(const struct simmux_report(*)[EVL_ALARM_COUNT])u->reports;
 			rc = simmux_unit_setup(u, NULL, 0, err);
@@ -206,6 +219,7 @@ void simmux_unit_destroy(struct simmux_unit *u)
 		simmux_plant_finish(u->line_plant[l]);
 		simmux_line_destroy(u->line[l]);
 	}
+	simmux_elastic_destroy(u);
 	free(u->reports);
 	free(u);
 }
@@ -235,6 +249,10 @@ void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 		memset(&l->remote, 0, sizeof(l->remote));
 	}
 	simmux_plant_reset(u);
+	u->began = u->now;
+	if (u->options->line_ppb != 0) {
+		simmux_elastic_start(u);
+	}
 	for (uint32_t c = 0; c < u->ports->count; c++) {
 		u->trib[c].waiting = 0;
 		u->trib[c].flows = false;
@@ -341,9 +359,11 @@ static void tell_far_end(struct simmux_line *l)
 	evl_sdh_tx_set_remote(l->tx, r);
 }
 
-static void encode(
+/* Returns the bytes of the line. */
+static uint32_t encode(
 	struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io, uint8_t *line)
 {
+	uint32_t bytes = l->chunk_bytes;
 	static const struct simmux_wish nothing;
 	struct simmux_wish wish;
 
@@ -362,42 +382,55 @@ static void encode(
 	}
 	simmux_line_wish(l, simmux_inject_wish(u, l->index, &wish) ? &wish : &nothing);
 	tell_far_end(l);
-	/* The counts are in range: the caller keeps to LEAST and MOST. */
-	evl_require(evl_sdh_encode(l->tx, l->data, l->bytes, SIMMUX_CHUNK_FRAMES, line, NULL) ==
-		    EVL_OK);
-	simmux_line_output(u, l->index, line);
+	if (u->options->line_ppb != 0) {
+		bytes = simmux_elastic_encode(u, l, io, line);
+	} else {
+		/* The counts are in range: the caller keeps to LEAST and MOST. */
+		evl_require(evl_sdh_encode(l->tx, l->data, l->bytes, SIMMUX_CHUNK_FRAMES, line,
+				    NULL) == EVL_OK);
+	}
+	simmux_line_output(u, l->index, line, bytes);
+	return bytes;
 }
 
 /* What arrives at the line input. */
 static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_line *l,
-	const struct simmux_io *io, const uint8_t *line_out)
+	const struct simmux_io *io, const uint8_t *line_out, uint32_t *bytes)
 {
 	const uint32_t c = simmux_line_channel(u->ports, l->index);
 	const uint8_t *in = io[c].tx;
 	uint8_t *own = u->line_in[l->index];
 
 	if (in == NULL && u->options->looped) {
-		in = line_out;
+		in = line_out; /* and its number of bytes */
+	} else {
+		*bytes = l->chunk_bytes;
 	}
-	if (in != NULL && !simmux_line_disturb(u, l->index, NULL) && !simmux_inject_touches(u, c)) {
+	if (in != NULL && !simmux_line_disturb(u, l->index, NULL, *bytes) &&
+		!simmux_inject_touches(u, c)) {
 		return in;
 	}
 	if (in != NULL) {
-		memcpy(own, in, l->chunk_bytes);
+		memcpy(own, in, *bytes);
 	} else {
-		memset(own, 0, l->chunk_bytes);
+		memset(own, 0, *bytes);
 	}
-	simmux_inject_apply(u, c, own, (uint64_t)l->chunk_bytes * 8);
-	simmux_line_disturb(u, l->index, own);
+	simmux_inject_apply(u, c, own, (uint64_t)*bytes * 8);
+	(void)simmux_line_disturb(u, l->index, own, *bytes);
 	return own;
 }
 
-static void decode(struct simmux_unit *u, struct simmux_line *l, const uint8_t *line)
+static void decode(
+	struct simmux_unit *u, struct simmux_line *l, const uint8_t *line, uint32_t bytes)
 {
-	struct hearer hearer = {u, l};
-	const struct evl_sdh_events events = {on_defect, &hearer};
+	struct simmux_hearer hearer = {u, l};
+	const struct evl_sdh_events events = {simmux_on_defect, &hearer};
 
-	evl_sdh_decode(l->rx, line, SIMMUX_CHUNK_FRAMES, l->out, l->out_bytes, &events);
+	if (u->options->line_ppb != 0) {
+		simmux_elastic_decode(u, l, line, bytes);
+	} else {
+		evl_sdh_decode(l->rx, line, SIMMUX_CHUNK_FRAMES, l->out, l->out_bytes, &events);
+	}
 	evl_sdh_rx_take_remote(l->rx, &l->remote);
 	simmux_forget_remote(u, l);
 }
@@ -487,9 +520,15 @@ void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 		struct simmux_line *l = u->line[n];
 		uint8_t *line_out = io[first + n].rx != NULL ? io[first + n].rx : u->line_out[n];
 
-		encode(u, l, io, line_out);
-		io[first + n].rx_bytes = l->chunk_bytes;
-		decode(u, l, line_input(u, l, io, line_out));
+		uint32_t bytes = encode(u, l, io, line_out);
+		const uint8_t *in;
+
+		io[first + n].rx_bytes = bytes;
+		in = line_input(u, l, io, line_out, &bytes);
+		decode(u, l, in, bytes);
+	}
+	if (u->options->line_ppb != 0) {
+		simmux_elastic_collect(u, io);
 	}
 	give_outputs(u, io);
 	simmux_false_reports(u);

@@ -168,6 +168,103 @@ static void justification_carries_it(void **state)
 	rig_close(&rig);
 }
 
+/* Finds the one delay at which `c` brings what went in, between two instants; 0: none. */
+static uint32_t any_delay(const struct rig *r, uint32_t c, uint32_t from, uint32_t to)
+{
+	for (uint32_t d = 0; d < 16384; d++) {
+		uint32_t b = from;
+
+		while (b < to && evl_bits_get(r->out[c], b) == evl_bits_get(r->in[c], b - d)) {
+			b++;
+		}
+		if (b == to) {
+			return d;
+		}
+	}
+	return 0;
+}
+
+/* Lines that are 20 ppm off the bench, with the VC-4 on it: 388.8 bytes a second more or fewer, and
+ * the AU pointer moves against that, 150336000 * 20e-6 / 24 = 125.3 times a second (G.707 8.1.3).
+ * The tributaries go through at their own clocks, 8 frames of 256 bits and what the stores hold
+ * later for each direction. */
+static void line_with_its_own_clock(void **state)
+{
+	static const char *const options[][4] = {
+		{"clock.line_ppm=20"}, {"clock.line_ppm=-20"}, {"clock.line_ppm=100", "lines=2"}};
+	static const int32_t ppm[] = {20, -20, 100};
+
+	(void)state;
+	for (uint32_t i = 0; i < 3; i++) {
+		struct evl_sdh_rx_counts line;
+		struct evl_sdh_rx *rx;
+		const double moves = 150.336 * ppm[i] / 24, bytes = 16000 * 2430.0;
+		double more;
+
+		rig_open(&rig, "A", 1, options[i]);
+		rig.clock_ppb[3] = 50000;
+		rig_take(&rig, 0, 16000, 64, NULL);
+		more = (double)rig.out_bytes[i < 2 ? RIG_LINE : 126] - bytes;
+		assert_true(more > bytes * ppm[i] * 1e-6 - 2 && more < bytes * ppm[i] * 1e-6 + 2);
+		for (uint32_t t = 0; t < 63; t++) {
+			/* The store holds 0.512 s of the line's offset, and of the tributary's. */
+			double held = 0.131 * 1.05 * (ppm[i] < 0 ? -ppm[i] : ppm[i]);
+			double off = (double)rig.out_bytes[t] - 512000 -
+				     (t == 3 ? 25.6 - 0.131 * 50 : 0);
+			int32_t moved;
+
+			assert_true(off > -held - 2 && off < held + 2);
+			if (t % 9 != 3) {
+				continue; /* the search below is slow */
+			}
+			moved = (int32_t)any_delay(&rig, t, 4000000, 4090000);
+			assert_int_not_equal(moved, 0);
+			moved -= (int32_t)any_delay(&rig, t, 20480, 22000);
+			assert_true(moved <= 8 * held + 60 && moved >= -8 * held - 60);
+		}
+		assert_int_equal(rig.event_count, 0);
+		if (i < 2) {
+			rx = read_line(&rig);
+			line = counts_of(rx, EVL_SDH_HIGH, 0);
+			assert_in_range((double)line.increments - (double)line.decrements + 1000,
+				2 * moves + 998, 2 * moves + 1002);
+			assert_int_equal(line.errors, 0);
+			evl_sdh_rx_destroy(rx);
+		}
+		rig_close(&rig);
+	}
+}
+
+/* Defects keep their times; containers come in order. */
+static void own_clock_and_defects(void **state)
+{
+	struct evl_inject los = {
+		1, EVL_INJECT_ALARM, RIG_LINE, EVL_ABI_LOS, 0, 0, 100000000, 20000000, 0, 0};
+	const struct evl_event *e;
+
+	(void)state;
+	rig_open(&rig, "A", 1, OPTIONS("clock.line_ppm=50"));
+	rig_take(&rig, 0, 1600, 64, &los);
+	e = rig_event(&rig, RIG_LINE, EVL_ABI_LOS, true);
+	assert_non_null(e);
+	/* 20 us of darkness, and 50 ppm of up to 0.2 s. */
+	assert_in_range(e->at_ns, 100019000, 100031000);
+	assert_true(rig_is_ais(&rig, 9, 104000000, 119000000));
+	assert_int_not_equal(any_delay(&rig, 9, 1500 * 256, 1590 * 256), 0);
+	rig_close(&rig);
+	rig_open(&rig, "A", 1, OPTIONS("clock.line_ppm=50", "mapping=AU-4/TU-3/VC-3"));
+	rig_take(&rig, 0, 400, 64, NULL);
+	for (uint32_t c = 0; c < 3; c++) {
+		uint32_t wrong, here = 0;
+
+		for (uint32_t d = 1; d < 30 && !here; d++) {
+			here = rig_arrives(&rig, c, c, d * 6048, 40 * 6048, &wrong) ? d : 0;
+		}
+		assert_int_not_equal(here, 0);
+	}
+	rig_close(&rig);
+}
+
 /* AIS and loss reach the last bit of each slab, though it has a byte more or less than nominal. */
 static void injections_reach_every_bit(void **state)
 {
@@ -194,7 +291,7 @@ static void bad_options(void **state)
 		{"clock.tributaries.0=1", "N from 1 to 63"},
 		{"clock.tributaries.64=1", "N from 1 to 63"},
 		{"clock.tributaries.7=", "is not a number"},
-		{"clock.speed=1", "clock.vc4_ppm, clock.tributaries.N"},
+		{"clock.speed=1", "clock.vc4_ppm, clock.tributaries.N, clock.line_ppm"},
 		{"clock=5", "is not known"},
 	};
 
@@ -238,6 +335,8 @@ int main(void)
 		cmocka_unit_test(pointers_move),
 		cmocka_unit_test(justification_carries_it),
 		cmocka_unit_test(injections_reach_every_bit),
+		cmocka_unit_test(line_with_its_own_clock),
+		cmocka_unit_test(own_clock_and_defects),
 		cmocka_unit_test(bad_options),
 		cmocka_unit_test(bad_arm),
 	};

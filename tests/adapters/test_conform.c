@@ -50,7 +50,7 @@ static void conforms(const struct evl_bench_option *options, size_t count)
 
 		if (item->result != EVL_CONFORM_PASS) {
 			print_message("# %s %s (%s): %s\n", evl_conform_result_name(item->result),
-				      item->name, item->rule, item->text);
+				item->name, item->rule, item->text);
 		}
 	}
 	assert_true(r->count > 10);
@@ -92,11 +92,39 @@ static void with_every_fault(void **state)
 	conforms(options, sizeof(options) / sizeof(options[0]));
 }
 
+/* Two lines, T1, framing that is watched, a clock of its own, and an STM-4 of mixed payload. */
+static void other_units(void **state)
+{
+	static const struct evl_bench_option t1[] = {
+		{"lines", "2", 1},
+		{"mapping", "AU-3/TU-11/T1", 2},
+		{"framing.trib-1", "ESF", 3},
+		{"expected.J1", "evenlode", 4},
+		{"clock.line_ppm", "-20", 5},
+		{"builds.B.faults[0].kind", "slip", 6},
+		{"builds.B.faults[0].tributary", "90", 6},
+		{"builds.B.faults[0].bits", "5", 6},
+		{"builds.B.faults[0].at", "0 s", 6},
+		{"builds.B.faults[0].every", "3 ms", 6},
+	};
+	static const struct evl_bench_option bulk[] = {
+		{"rate", "STM-4", 1},
+		{"mapping", "AU-4/TU-3/VC-3, AU-4/VC-4, AU-4/VC-4, AU-4/empty", 2},
+		{"clock.vc4_ppm", "50", 3},
+		{"slip_room", "64", 4},
+	};
+
+	(void)state;
+	conforms(t1, sizeof(t1) / sizeof(t1[0]));
+	conforms(bulk, sizeof(bulk) / sizeof(bulk[0]));
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(without_options),
 		cmocka_unit_test(with_every_fault),
+		cmocka_unit_test(other_units),
 	};
 
 	return cmocka_run_group_tests(tests, load, unload);
