@@ -229,7 +229,7 @@ void take_init(struct conform_take *t, const struct conform_kit *k, void *self, 
 	t->digests = evl_xcalloc(n, sizeof *t->digests);
 	t->played = evl_xcalloc(n, sizeof *t->played);
 	t->captured = evl_xcalloc(n, sizeof *t->captured);
-	t->sent = evl_xcalloc(1, slab_room(EVL_RATE_STM1, max_frames)); /* the largest */
+	t->sent = evl_xcalloc(1, slab_room(EVL_RATE_STM4, max_frames)); /* the largest */
 	for (uint32_t c = 0; c < n; c++) {
 		struct evl_arm *a = &t->arms[t->count];
 		*a = (struct evl_arm){.version = 1,
