@@ -127,9 +127,13 @@ struct causes *evl_causes_create(const struct take *t)
 			w->line = e->by_port[b->adapter][b->line_channel];
 		}
 		uint32_t client;
-		if (w->line != UINT32_MAX && w->line != i &&
-			evl_bound_client(&client, map_of(t, w->line), b)) {
-			w->path = path_of(map_of(t, w->line), client);
+		if (w->line != UINT32_MAX && w->line != i) {
+			const struct evl_sdh_map *map = map_of(t, w->line);
+			if (evl_bound_client(&client, map, b)) {
+				w->path = path_of(map, client);
+			} else {
+				w->line = UINT32_MAX; /* it does not ride there */
+			}
 		}
 		for (uint32_t k = 0; k < t->plan->part_count; k++) {
 			if (t->plan->parts[k].channel == w->line) {

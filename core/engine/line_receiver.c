@@ -228,6 +228,8 @@ static void on_event(
 		e.path = path_number(&line->map, line->clients[at.index].high);
 		if (line->channel_of[at.index] != UINT32_MAX) {
 			e.channel = line->channel_of[at.index];
+		} else if (alarm == EVL_ALARM_AIS) {
+			return; /* what an unused tributary holds is nobody's matter */
 		}
 	}
 	evl_watch_keep(line->take, &e);

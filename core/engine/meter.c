@@ -375,6 +375,7 @@ static bool same_group(const struct meter *a, const struct meter *b)
 {
 	return a->out.kind == EVL_CONTENT_PATTERN && b->out.kind == EVL_CONTENT_PATTERN &&
 	       a->out.place == b->out.place && a->phase_set == b->phase_set &&
+	       a->out.frame_bits == b->out.frame_bits && /* the same delay is other bits else */
 	       a->identity == b->identity &&
 	       evl_pattern_same(&a->checker.pattern, &b->checker.pattern);
 }
