@@ -85,7 +85,8 @@ case "section" {
 case "high-order" {
 	title = "Defects of the high-order path are raised, stand and clear in time",
 	purpose = "A path that is cut, empty, wrong or without multiframe is told at both ends.",
-	method = "Each defect injected for 300 ms; times of ITU-T G.783; trace J1 set in unit and tester.",
+	method = "Each defect injected for 300 ms; times of ITU-T G.783; trace J1 set in unit and "
+		.. "tester.",
 	estimate = "8 s",
 	time_limit = "2 min",
 	run = function(test)
@@ -132,8 +133,8 @@ case "e1-signal" {
 		test:setup { e1 = { framing = "CRC-4 CAS" } }
 		for _, alarm in ipairs { "LOS", "AIS", "LOF", "RAI", "LOM", "TS16-LOM", "TS16-AIS",
 			"TS16-RAI" } do
-			-- In random payload a search finds words that look like the alignment signal, so LOF
-			-- would not stand.
+			-- In random payload a search finds words that look like the alignment signal, so
+			-- LOF would not stand.
 			local load = alarm == "LOF" and framed { pattern = word "11010101" } or e1_framed
 			test:walk_defect { alarm = alarm, on = "e1", number = 4, play = { e1 = load },
 				watch = { "e1" } }
@@ -152,8 +153,8 @@ local t1_framed = framed { pattern = pattern, framing = "ESF" }
 case "t1-signal" {
 	title = "Defects of the T1 signal are raised, stand and clear in time",
 	purpose = "The unit watches the framing that comes into its tributaries.",
-	method = "Extended superframe (ITU-T G.704 2.1, ANSI T1.403); each defect injected on tributary "
-		.. "9 as it enters the unit.",
+	method = "Extended superframe (ITU-T G.704 2.1, ANSI T1.403); each defect injected on "
+		.. "tributary 9 as it enters the unit.",
 	estimate = "40 s",
 	time_limit = "2 min",
 	run = function(test)
@@ -171,7 +172,8 @@ case "t1-signal" {
 
 case "t1-other-mappings" {
 	title = "T1 byte-synchronous, and T1 in TU-12",
-	purpose = "The same ports work by the other mappings of G.707; RFI of the byte-synchronous one.",
+	purpose = "The same ports work by the other mappings of G.707; RFI of the byte-synchronous "
+		.. "one.",
 	method = "The third TUG-3 is set to byte-synchronous VC-11 in TU-11, then to VC-11 in TU-12 "
 		.. "(ITU-T G.707 10.1.5.3, 10.1.6); LP-RFI injected for 300 ms.",
 	estimate = "2 s",

@@ -1,6 +1,6 @@
 -- SPDX-License-Identifier: Apache-2.0
--- Each mapping of an STM-1: every tributary arrives on its own number, in its own place of the line,
--- without errors, also with clocks off by what the standards allow.
+-- Each mapping of an STM-1: every tributary arrives on its own number, in its own place of the
+-- line, without errors, also with clocks off by what the standards allow.
 -- INVENTED SCENARIO: no real equipment, operator or place.
 --
 -- Bench: line output looped back to the line input through a tap; tributary clocks free.
@@ -60,7 +60,8 @@ for _, one in ipairs(cases) do
 		title = "STM-1 as " .. one[2],
 		purpose = "Every tributary arrives at its place, error-free, while all others are busy.",
 		method = "The unit is set to the mapping; the line is demultiplexed apart from it (ITU-T "
-			.. "G.707)" .. (one[5] and string.format("; clocks %d ppm fast and slow", one[5]) or ""),
+			.. "G.707)"
+			.. (one[5] and string.format("; clocks %d ppm fast and slow", one[5]) or ""),
 		estimate = "1 s",
 		time_limit = "1 min",
 		run = function(test)

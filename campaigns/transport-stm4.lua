@@ -31,7 +31,7 @@ case "252-e1" {
 	estimate = "500 ms",
 	time_limit = "1 min",
 	run = function(test)
-		carry(test, "AU-4/TU-12/E1", "e1", prbs "2^15-1")
+		carry(test, "AU-4/TU-12/E1", "e1", prbs "2^20-1")
 	end,
 }
 
@@ -53,7 +53,7 @@ case "line-defects" {
 	run = function(test)
 		test:setup { line = { mapping = "AU-4/TU-12/E1" } }
 		test:walk_defect { alarm = "LOS", on = "line", upstream = "line" }
-		test:walk_defect { alarm = "MS-AIS", on = "line" }
+		test:walk_defect { alarm = "MS-AIS", on = "line", watch = { "line" } }
 		test:walk_defect { alarm = "AU-AIS", on = "line", path = 2, watch = { "line" } }
 		test:walk_defect { alarm = "HP-UNEQ", on = "line", path = 2, upstream = "line" }
 	end,

@@ -302,7 +302,7 @@ static void causes_are_found(void **state)
 		{12, EVL_ALARM_MS_RDI, 700, 50, EVL_ALARM_NONE, 0},
 		{12, EVL_ALARM_HP_RDI, 701, 50, EVL_ALARM_MS_RDI, 12},
 		{5, EVL_ALARM_LP_RDI, 702, 50, EVL_ALARM_MS_RDI, 12},
-		{12, EVL_ALARM_HP_LOM, 705, 40, EVL_ALARM_NONE, 0},
+		{12, EVL_ALARM_HP_LOM, 720, 20, EVL_ALARM_NONE, 0},
 		/* Long after the end it is a defect of its own. */
 		{0, EVL_ALARM_TU_LOP, 900, 50, EVL_ALARM_NONE, 0},
 	};

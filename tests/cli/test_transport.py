@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The campaigns for transport on the software multiplexer: build A passes, and build B fails exactly
+where its bench file plants faults. What a case must show is in docs/transport.md."""
+import collections
+import os
+import sqlite3
+
+import blackbox as b
+
+CAMPAIGNS = os.path.join(b.SOURCE_ROOT, 'campaigns')
+
+
+def run(p, campaign, bench, build, cases, status):
+    more = [x for c in cases for x in ('--case', c)]
+    return b.expect(p.run('run', os.path.join(CAMPAIGNS, campaign + '.lua'), '--bench',
+                          os.path.join(CAMPAIGNS, bench + '.yaml'), '--build', build, '--store',
+                          p.path('store.db'), '--progress', 'none', *more), status)
+
+
+def rows(p, sql):
+    db = sqlite3.connect(p.path('store.db'))
+    try:
+        return db.execute(sql).fetchall()
+    finally:
+        db.close()
+
+
+def test_defects(p):
+    run(p, 'transport-defects', 'bench-transport', 'A', ['section', 'low-order-e1', 'e1-signal'], 0)
+    # Each defect injected on the line is raised, cleared and stands, by the unit: six of the section.
+    titles = dict(rows(p, "SELECT title, count(*) FROM check_ WHERE case_no = 0 AND channel_no = "
+                          "(SELECT ordinal FROM run_channel WHERE role = 'line') GROUP BY title"))
+    for alarm in ('LOS', 'OOF', 'LOF', 'MS-AIS', 'MS-RDI', 'RS-TIM'):
+        assert titles[alarm + ' stands'] == 1, titles
+    # One cut of the line is one root, whatever follows: the unit's LOS; nothing else is a root.
+    roots = rows(p, "SELECT alarm, source FROM event WHERE case_no = 0 AND take_no = 0 AND raised = 1"
+                    " AND consequence_of IS NULL")
+    assert roots == [('LOS', 'unit')], roots
+    followers = collections.Counter(dict(rows(p, "SELECT consequence_of, count(*) FROM event WHERE "
+        "case_no = 0 AND take_no = 0 AND raised = 1 AND consequence_of IS NOT NULL "
+        "GROUP BY consequence_of")))
+    assert list(followers) == ['LOS'] and followers['LOS'] > 70, followers
+    # Instants rise within a take.
+    at = rows(p, 'SELECT take_no, at_ns FROM event WHERE case_no = 0 ORDER BY ordinal')
+    assert at == sorted(at)
+
+
+def test_defects_of_build_b(p):
+    r = run(p, 'transport-defects', 'bench-transport', 'B', ['high-order', 'low-order-e1'], 1)
+    failed = set(rows(p, "SELECT DISTINCT title FROM check_ WHERE verdict = 'fail'"))
+    assert failed == {('HP-RDI raised',), ('HP-RDI cleared',), ('HP-LOM raised',),
+                      ('HP-LOM cleared',), ('HP-LOM stands',), ('LP-UNEQ raised',),
+                      ('LP-UNEQ cleared',)}, (failed, r.out)
+
+
+def test_mappings(p):
+    run(p, 'transport-mappings', 'bench-mappings', 'A', ['63-e1', '84-t1-au3', '3-vc3-tu3'], 0)
+    places = dict(rows(p, "SELECT role, count(klm) FROM run_channel GROUP BY role"))
+    assert (places['e1'], places['t1'], places['line']) == (63, 84, 0), places
+
+
+def test_mappings_of_build_b(p):
+    run(p, 'transport-mappings', 'bench-mappings', 'B', ['63-e1', '84-t1'], 1)
+    failed = rows(p, "SELECT c.title, h.role, h.number FROM check_ c JOIN run_channel h ON "
+                     "h.ordinal = c.channel_no WHERE c.verdict = 'fail' ORDER BY c.ordinal")
+    assert {(role, number) for _, role, number in failed} == {('e1', 12), ('e1', 47), ('t1', 5)}
+
+
+def test_stm4(p):
+    run(p, 'transport-stm4', 'bench-stm4', 'A', ['vc4-4c', 'line-defects'], 0)
+
+
+def test_two_lines(p):
+    run(p, 'transport-126-e1', 'bench-126-e1', 'A', [], 0)
+    places = rows(p, "SELECT label FROM run_channel WHERE number IN (22, 85) AND role = 'e1'")
+    assert places == [('e1 22 (line-1 1-1-2)',), ('e1 85 (line-2 1-1-2)',)], places
+
+
+def test_setup_is_needed(p):
+    """Without evl.setup/1 the bench cannot run a campaign that needs it: fit says so."""
+    text = open(os.path.join(CAMPAIGNS, 'bench-transport.yaml')).read()
+    path = p.write('fixed.yaml', text.replace('driver: simmux', 'driver: nosuch'))
+    b.expect(p.run('fit', os.path.join(CAMPAIGNS, 'transport-defects.lua'), '--bench', path), 3)
+    fit = b.expect(p.run('fit', os.path.join(CAMPAIGNS, 'transport-defects.lua'), '--bench',
+                         os.path.join(CAMPAIGNS, 'bench-transport.yaml')), 0)
+    assert 'setup' in fit.out, fit.out
+
+
+b.main()
