@@ -78,7 +78,8 @@ static const struct row {
 } rows[] = {
 	/* 10 to 255 intervals without a pulse (G.775 4). */
 	{EVL_ALARM_LOS, E1, 60, 240, {4, 125}, {4, 250}, true},
-	/* Two periods of 512 bits (G.775 5.2), one of them may have begun before. */
+	/* Two periods of 512 bits, one of them may have begun before; gone after two others, or
+	 * when the frame is found, in 3 frames (G.775 5.2). */
 	/* Cleared when frame alignment is found, G.775 5.2: FAS, NFAS and FAS from any frame on. */
 	{EVL_ALARM_AIS, E1, 60, 240, {500, 751}, {250, 510}, true},
 	/* 3 bad FAS in a row, 250 us apart; found in 3 frames (G.706 4.1). */
