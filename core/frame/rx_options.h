@@ -25,11 +25,10 @@ enum evl_rx_depth {
 struct evl_rx_options {
 	uint32_t los_bytes; /* run of zero bytes that is LOS: 45..1944 (2.3..100 us), 389 (20 us) */
 	uint32_t k2_frames; /* MS-AIS, MS-RDI persistence: 3..5, default 5 */
-	uint32_t rdi_frames;  /* HP-RDI frames, LP-RDI multiframes: 3..10, default 5 */
-	uint32_t lop_frames;  /* invalid pointers or NDF until LOP: 8..10, default 8 */
-	uint32_t lom_frames;  /* H4 not recovered until HP-LOM: 8..40 (1..5 ms), default 8 */
-	uint64_t tributaries; /* mux63.h only, bit i: decode tributary i; 0 means all 63 */
-	uint32_t depth;       /* enum evl_rx_depth; sdh.h only */
+	uint32_t rdi_frames; /* HP-RDI frames, LP-RDI multiframes: 3..10, default 5 */
+	uint32_t lop_frames; /* invalid pointers or NDF until LOP: 8..10, default 8 */
+	uint32_t lom_frames; /* H4 not recovered until HP-LOM: 8..40 (1..5 ms), default 8 */
+	uint32_t depth;      /* enum evl_rx_depth */
 };
 
 /* Checks ranges and puts the defaults in place of zeros; `in` may be NULL. EVL_E_INVALID names the

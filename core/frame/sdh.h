@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * Encoder and decoder of an STM-1, STM-4, OC-3 or OC-12 line of any map (sdh_map.h), ITU-T G.707
- * and G.783. mux63.h is the same for the one map of 63 E1 and a little faster.
+ * and G.783.
  *
  *	evl_sdh_tx_create(&tx, &map, &err);
  *	evl_sdh_rx_create(&rx, &map, NULL, &err);
@@ -13,11 +13,24 @@
  * state is carried over calls. The line starts at bit 0 with A1; the decoder takes any alignment.
  *
  * Clients of 1544 and 2048 kbit/s: in_bytes[i] bytes came in by the client's clock, out_bytes[i]
- * came out, as in mux63.h: C1/C2 carry the difference, a desynchroniser with a time constant of
- *0.512 s follows. With NULL for the counts everything is nominal and the transit delay of encoder
- * and decoder back to back is exactly 5 frames of the client. Byte-synchronous clients must come
- * frame by frame from the first byte on (E1: TS0; T1: the F bit); they have no justification, so
- * another clock makes the stores slip by whole frames.
+ * came out. C1/C2 carry the difference, up to one bit in 500 us; beyond that the stores slip. The
+ * output clock of a client follows the average rate of what is carried: the line's clock plus
+ * (level - nominal level) / 0.512 s, where the level of the output store is judged as if bits came
+ * in evenly. So 50 ppm of an E1 (102.4 bit/s) settle at 52 bits above the nominal level, and a
+ * pointer move (8 bits at once) is given out over about 2 s. AIS is put out at the nominal rate.
+ *
+ * With NULL for the counts everything is nominal and the transit delay of encoder and decoder back
+ * to back is exactly 5 frames of the client, for every pointer value; pointer moves do not change
+ * it, as long as no slip is counted. Whole line frames between encoder and decoder add a frame of
+ * the client each; a line shifted by a part of a frame counts as one frame more. A new pointer
+ *value set under way (NDF) and every loss of the client is a hit: the bits in flight are lost and
+ *AIS is put out instead. Afterwards the delay is the same again; but once there were pointer moves,
+ *a decoder that finds the client anew may come out up to 9 bits off, and by what the encoder has
+ *then not yet made up for by justification. A stream may be cut into calls at any place without a
+ *change of its bits.
+ *
+ * Byte-synchronous clients must come frame by frame from the first byte on (E1: TS0; T1: the F
+ *bit); they have no justification, so another clock makes the stores slip by whole frames.
  *
  * Bulk containers: the encoder queues what it is given and takes a container (VC-3 756, VC-4 2340,
  * VC-4-4c 9360 bytes) at each start of the VC; when the queue has less, the container is zeros and
@@ -34,7 +47,6 @@
 
 #include "core/base/alarm.h"
 #include "core/base/err.h"
-#include "core/frame/mux63.h"
 #include "core/frame/rx_options.h"
 #include "core/frame/sdh_map.h"
 #include "core/frame/trace.h"
@@ -109,7 +121,11 @@ enum evl_status evl_sdh_tx_set_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at 
 enum evl_status evl_sdh_tx_force_pointer(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t word);
 /* Queues increments (> 0) or decrements (< 0). */
 enum evl_status evl_sdh_tx_justify(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t count);
-/* Clock of the VC against its carrier, in 1e-9, as evl_mux63_tx_set_au_offset. */
+#define EVL_SDH_MOST_PPB 100000 /* 100 ppm, largest clock offset of a VC */
+
+/* Clock of the VC against its carrier, in 1e-9: the encoder moves the pointer by itself, one
+ * increment for each step of it that the VC falls behind (`ppb` < 0), a decrement when ahead. The
+ * clocks of the clients do not change, so C1/C2 make up for it. ITU-T G.707 8.1.3, 8.3.3. */
 enum evl_status evl_sdh_tx_set_offset(struct evl_sdh_tx *tx, struct evl_sdh_at at, int32_t ppb);
 /* SECTION: J0; HIGH: J1; CLIENT: J2, or J1 of a VC-3 in TU-3. A trace of kind NONE sends zeros. */
 enum evl_status evl_sdh_tx_set_trace(

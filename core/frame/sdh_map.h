@@ -92,7 +92,7 @@ struct evl_sdh_client {
 };
 
 /* Clients in the order of AUG and then of their first column (m, then l, then k runs fastest; 63 E1
- * are numbered as in mux63.h); containers of their own where their first column is. `list` may be
+ * are numbered as in klm.h); containers of their own where their first column is. `list` may be
  * NULL. The map must be good. */
 uint32_t evl_sdh_map_clients(
 	const struct evl_sdh_map *map, struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS]);

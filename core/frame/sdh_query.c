@@ -118,7 +118,7 @@ enum evl_status evl_sdh_rx_counts(
 	const struct sdh_rx_tu *t = sdh_rx_tu_at(rx, at);
 	*out = (struct evl_sdh_rx_counts){0};
 	if (is_section(at)) {
-		const struct evl_mux63_line_counts *c = &rx->section.counts;
+		const struct evl_section_counts *c = &rx->section.counts;
 		out->frames = c->frames;
 		out->b1_errors = c->b1_errors;
 		out->b2_errors = c->b2_errors;

@@ -575,16 +575,14 @@ static void settle(struct evl_sdh_rx *rx)
 	rx->noted = 0;
 }
 
-static void section_event(void *ctx, enum evl_alarm alarm, int tributary, bool raised, uint64_t bit)
+static void section_event(void *ctx, enum evl_alarm alarm, bool raised, uint64_t bit)
 {
-	(void)tributary; /* the section reports nothing but itself */
 	sdh_rx_note(ctx, alarm, (struct evl_sdh_at){EVL_SDH_SECTION, 0}, raised, bit);
 }
 
 void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
 	uint8_t *const data[], uint32_t bytes[], const struct evl_sdh_events *events)
 {
-	const struct evl_mux63_events section = {section_event, rx};
 	uint32_t counts[EVL_SDH_MOST_CLIENTS];
 	evl_require(!rx->deep || (frames % 8 == 0 && data != NULL));
 	rx->events = events;
@@ -594,7 +592,7 @@ void evl_sdh_decode(struct evl_sdh_rx *rx, const uint8_t *line, uint32_t frames,
 	memset(rx->bytes, 0, rx->clients * sizeof(counts[0]));
 	for (uint32_t f = 0; f < frames; f++) {
 		evl_section_rx_feed(&rx->section, line + (size_t)EVL_SDH_LINE_BYTES(rx->n) * f,
-			&section, on_frame, rx);
+			section_event, on_frame, rx);
 		for (uint32_t i = 0; i < EVL_SDH_MOST_HIGH; i++) {
 			if (rx->high[i].tu_count > 0) {
 				sdh_rx_output(&rx->high[i]);

@@ -74,7 +74,7 @@ static void add_tus(struct evl_sdh_tx *tx, struct sdh_tx_path *p, uint32_t first
 		evl_tu1_tx_init(&t->tu, mode_of(g->kind[m], g->tu11),
 			g->tu11 ? TU11_POINTER : TU12_POINTER, 0);
 		(void)evl_trace_set(&t->trace, EVL_TRACE_16, "evenlode", NULL);
-		memcpy(t->tu.vc.j2, t->trace.bytes, EVL_TRACE_BYTES);
+		memcpy(t->tu.vc.j2, t->trace.bytes, EVL_TRACE_16);
 		if (g->kind[m] == EVL_SDH_NONE) {
 			t->tu.vc.label = EVL_LABEL_UNEQUIPPED;
 		}
@@ -176,7 +176,9 @@ enum evl_status evl_sdh_tx_create(
 	memcpy(tx->client, list, sizeof(list[0]) * clients);
 	evl_stm_tx_init(&tx->section, tx->n, 0);
 	tx->section.row1 = map->row1;
-	(void)evl_trace_make(tx->section.j0, "evenlode");
+	struct evl_trace trace;
+	(void)evl_trace_set(&trace, EVL_TRACE_16, "evenlode", NULL);
+	memcpy(tx->section.j0, trace.bytes, sizeof(tx->section.j0));
 	for (uint32_t a = 0; a < tx->n && (a == 0 || map->aug[0].au != EVL_SDH_AU4_4C); a++) {
 		add_aug(tx, a);
 	}

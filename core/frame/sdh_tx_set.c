@@ -90,7 +90,7 @@ enum evl_status evl_sdh_tx_set_offset(struct evl_sdh_tx *tx, struct evl_sdh_at a
 {
 	struct sdh_tx_path *p = sdh_tx_path_at(tx, at);
 	struct sdh_tx_tu *t = sdh_tx_tu_at(tx, at);
-	if ((p == NULL && t == NULL) || ppb < -EVL_MUX63_MOST_PPB || ppb > EVL_MUX63_MOST_PPB) {
+	if ((p == NULL && t == NULL) || ppb < -EVL_SDH_MOST_PPB || ppb > EVL_SDH_MOST_PPB) {
 		return EVL_E_INVALID;
 	}
 	*(p != NULL ? &p->ppb : &t->ppb) = ppb;

@@ -32,13 +32,11 @@ enum evl_status evl_rx_options_resolve(
 	struct evl_rx_options *out, const struct evl_rx_options *in, struct evl_err *err)
 {
 	struct evl_rx_options o = in != NULL ? *in : (struct evl_rx_options){0};
-	const uint64_t all = (UINT64_C(1) << EVL_MUX63_TRIBS) - 1;
 	o.los_bytes = o.los_bytes != 0 ? o.los_bytes : 389;
 	o.k2_frames = o.k2_frames != 0 ? o.k2_frames : 5;
 	o.rdi_frames = o.rdi_frames != 0 ? o.rdi_frames : 5;
 	o.lop_frames = o.lop_frames != 0 ? o.lop_frames : 8;
 	o.lom_frames = o.lom_frames != 0 ? o.lom_frames : 8;
-	o.tributaries = o.tributaries != 0 ? o.tributaries : all;
 	if (!in_range(o.los_bytes, 45, 1944, "los_bytes", err) ||
 		!in_range(o.k2_frames, 3, 5, "k2_frames", err) ||
 		!in_range(o.rdi_frames, 3, 10, "rdi_frames", err) ||
@@ -46,9 +44,6 @@ enum evl_status evl_rx_options_resolve(
 		!in_range(o.lom_frames, 8, 40, "lom_frames", err) ||
 		!in_range(o.depth, EVL_RX_ALL, EVL_RX_BITS, "depth", err)) {
 		return EVL_E_INVALID;
-	}
-	if ((o.tributaries & ~all) != 0) {
-		return evl_err_set(err, EVL_E_INVALID, "tributaries has bits above 62");
 	}
 	*out = o;
 	return EVL_OK;
@@ -83,21 +78,15 @@ void evl_section_rx_init(
 	fill_shifts(rx);
 }
 
-void evl_section_rx_report(const struct evl_section_rx *rx, enum evl_alarm alarm, int tributary,
-	bool raised, uint64_t bit)
-{
-	if (rx->events != NULL && rx->events->fn != NULL) {
-		rx->events->fn(rx->events->ctx, alarm, tributary, raised, rx->base + bit);
-	}
-}
-
 static void set_defect(struct evl_section_rx *rx, enum evl_alarm alarm, bool on, uint64_t bit)
 {
 	if (((rx->defects & BIT(alarm)) != 0) == on) {
 		return;
 	}
 	rx->defects ^= BIT(alarm);
-	evl_section_rx_report(rx, alarm, EVL_MUX63_LINE, on, bit);
+	if (rx->event != NULL) {
+		rx->event(rx->ctx, alarm, on, rx->base + bit);
+	}
 }
 
 static bool has(const struct evl_section_rx *rx, enum evl_alarm alarm)
@@ -355,10 +344,11 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 	}
 }
 
-void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line,
-	const struct evl_mux63_events *events, evl_section_sink sink, void *ctx)
+void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line, evl_section_event_fn event,
+	evl_section_sink sink, void *ctx)
 {
-	rx->events = events;
+	rx->event = event;
+	rx->ctx = ctx;
 	if (rx->filled == 4 * rx->frame_bytes) {
 		memcpy(rx->history, rx->history + 3 * rx->frame_bytes, rx->frame_bytes);
 		rx->filled = rx->frame_bytes;
@@ -393,5 +383,5 @@ void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line,
 	if (!rx->has_grid) {
 		advance_timer(rx, rx->end);
 	}
-	rx->events = NULL;
+	rx->event = NULL;
 }

@@ -4,7 +4,7 @@
  * descrambling, B1, B2, MS-AIS, MS-RDI, MS-REI. ITU-T G.707 9.2, G.783, T1.231 (RFC 3592 3.5).
  *
  *	evl_section_rx_init(&rx, 1, &limits);
- *	evl_section_rx_feed(&rx, line, &events, on_frame, ctx);		// one frame time of bytes
+ *	evl_section_rx_feed(&rx, line, on_event, on_frame, ctx);	// one frame time of bytes
  *
  * Instants, all in line bits:
  * - LOS: raised by the last byte of a run of los_bytes zero bytes; cleared with the second of two
@@ -20,7 +20,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "core/frame/mux63.h"
+#include "core/base/alarm.h"
 #include "core/frame/rx_options.h"
 #include "core/frame/stm.h"
 
@@ -35,6 +35,17 @@ struct evl_section_frame {
 };
 
 typedef void (*evl_section_sink)(void *ctx, const struct evl_section_frame *frame);
+
+/* A defect began or ended; `bit` counts line bits since init from `base` on, up to and with the one
+ * that decided. Called layer by layer, not in the order of `bit`. */
+typedef void (*evl_section_event_fn)(void *ctx, enum evl_alarm alarm, bool raised, uint64_t bit);
+
+struct evl_section_counts {
+	uint64_t frames;    /* aligned frames evaluated */
+	uint64_t b1_errors; /* bits of BIP-8; not counted while LOS or LOF */
+	uint64_t b2_errors; /* bits of BIP-24N; not counted while MS-AIS or above */
+	uint64_t ms_rei;    /* far-end B2 errors, from M1 */
+};
 
 struct evl_section_rx {
 	uint32_t los_bytes, k2_frames;
@@ -63,9 +74,10 @@ struct evl_section_rx {
 	/* multiplex section */
 	uint32_t ais_run, rdi_run;
 	uint32_t rei_out; /* B2 errors for the far end */
-	struct evl_mux63_line_counts counts;
+	struct evl_section_counts counts;
 	struct evl_stm_rx stm;
-	const struct evl_mux63_events *events; /* during feed only */
+	evl_section_event_fn event; /* during feed only, with its ctx */
+	void *ctx;
 	uint8_t shifts[5][256]; /* bit s: byte may be the k-th after a word that begins at bit s */
 	uint32_t filled;        /* bytes of history, always two frame times at least */
 	uint8_t history[4 * EVL_STM4_BYTES + 8];
@@ -78,9 +90,5 @@ void evl_section_rx_init(
 	struct evl_section_rx *rx, uint32_t n, const struct evl_rx_options *options);
 
 /* Takes 2430 N bytes; calls sink for each frame that became whole (none, one or two). */
-void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line,
-	const struct evl_mux63_events *events, evl_section_sink sink, void *ctx);
-
-/* Delivers an event; `bit` is counted from 0 since init. */
-void evl_section_rx_report(const struct evl_section_rx *rx, enum evl_alarm alarm, int tributary,
-	bool raised, uint64_t bit);
+void evl_section_rx_feed(struct evl_section_rx *rx, const uint8_t *line, evl_section_event_fn event,
+	evl_section_sink sink, void *ctx);

@@ -9,30 +9,13 @@
 #endif
 
 #include "core/base/err.h"
+#include "core/frame/trace.h"
 #include "core/signal/bip.h"
-#include "core/signal/crc.h"
 
 #define M1_MAX     24 /* errors that M1 can report for one frame and each STM-1 */
 #define KEY_PERIOD EVL_SCRAMBLE_STM1_PERIOD
 #define RSOH_ROWS  3
 #define S1_DEFAULT 0x0f /* synchronization status: do not use */
-
-bool evl_trace_make(uint8_t trace[EVL_TRACE_BYTES], const char *text)
-{
-	size_t n = strnlen(text, EVL_TRACE_BYTES);
-	if (n > EVL_TRACE_BYTES - 1) {
-		return false;
-	}
-	for (size_t i = 0; i < n; i++) {
-		if (text[i] < 0x20 || text[i] > 0x7e) {
-			return false;
-		}
-	}
-	memset(trace + 1, ' ', EVL_TRACE_BYTES - 1);
-	memcpy(trace + 1, text, n);
-	trace[0] = evl_crc7_trace(trace + 1);
-	return true;
-}
 
 /* What a frame of STM-4 is XORed with: as STM-1, from the byte after the first row of the overhead
  * on (6.5). */
@@ -140,8 +123,10 @@ void evl_stm_tx_init(struct evl_stm_tx *tx, uint32_t n, uint64_t frame_number)
 {
 	evl_require(n == 1 || n == EVL_STM_MOST);
 	*tx = (struct evl_stm_tx){.n = (uint8_t)n, .s1 = S1_DEFAULT};
-	(void)evl_trace_make(tx->j0, "");
-	tx->j0_period = EVL_TRACE_BYTES;
+	struct evl_trace blank;
+	(void)evl_trace_set(&blank, EVL_TRACE_16, "", NULL);
+	memcpy(tx->j0, blank.bytes, sizeof(tx->j0));
+	tx->j0_period = EVL_TRACE_16;
 	key_classes(tx->key, n);
 	evl_stm_tx_restart(tx, frame_number);
 }

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
  * The STM-N frame, N = 1 or 4: 9 rows of 270 N bytes in 125 us, section overhead in columns 1..9 N,
- * scrambler, B1 and B2, ITU-T G.707 6.2, 6.5, 9.2. Also the 16-byte trace of Annex B. Byte (row, b)
- * of the overhead of STM-1 number a = 1..N lies in column N (b - 1) + a.
+ * scrambler, B1 and B2, ITU-T G.707 6.2, 6.5, 9.2. Byte (row, b) of the overhead of STM-1 number a
+ *= 1..N lies in column N (b - 1) + a.
  *
  * Encoder, with the pointer row and the payload already in `frame`:
  *
@@ -50,12 +50,6 @@
 
 #define EVL_K2_AIS 7 /* bits 6-8 of K2: MS-AIS */
 #define EVL_K2_RDI 6 /* MS-RDI */
-
-#define EVL_TRACE_BYTES 16
-
-/* Makes the 16 bytes of a trace from up to 15 characters 0x20..0x7e, padded with spaces; false
- * when the text is longer or has other characters. ITU-T G.707 Annex B. */
-bool evl_trace_make(uint8_t trace[EVL_TRACE_BYTES], const char *text);
 
 /* Place in STM-N of byte (row, b) of STM-1 number a, all from 1. */
 static inline uint32_t evl_stm_at(uint32_t n, uint32_t row, uint32_t b, uint32_t a)

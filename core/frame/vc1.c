@@ -23,7 +23,9 @@ void evl_vc1_tx_init(struct evl_vc1_tx *tx, enum evl_vc1_mode mode, uint64_t num
 	memset(tx, 0, sizeof(*tx));
 	tx->mode = (uint8_t)mode;
 	tx->label = evl_vc1_shapes[mode].label;
-	(void)evl_trace_make(tx->j2, "");
+	struct evl_trace blank;
+	(void)evl_trace_set(&blank, EVL_TRACE_16, "", NULL);
+	memcpy(tx->j2, blank.bytes, sizeof(tx->j2));
 	memset(tx->abcd, 0xff, sizeof(tx->abcd));
 	evl_vc1_tx_restart(tx, number);
 }

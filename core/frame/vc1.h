@@ -38,7 +38,7 @@
 #include <stdint.h>
 
 #include "core/frame/bitfifo.h"
-#include "core/frame/stm.h"
+#include "core/frame/trace.h"
 
 #define EVL_VC12_QUARTER 35
 #define EVL_VC11_QUARTER 26
@@ -109,7 +109,7 @@ struct evl_vc1_tx {
 	int64_t target;          /* level * EVL_VC1_TICKS + client bits * when to be kept */
 	uint64_t number;         /* of the next VC; J2 follows from it */
 	struct evl_bitfifo fifo; /* client bits; the user pushes up to EVL_VC1_TX_BITS */
-	uint8_t j2[EVL_TRACE_BYTES];
+	uint8_t j2[EVL_TRACE_16];
 	const uint8_t *long_j2;  /* 64 bytes owned by the user: a trace of SONET; else NULL */
 	uint64_t slips;          /* of a client frame, because the store ran over or empty */
 	uint64_t extra, missing; /* VCs with a bit more or less than nominal */

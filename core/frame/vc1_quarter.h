@@ -54,7 +54,7 @@ static inline uint8_t evl_vc1_overhead(struct evl_vc1_tx *tx, uint32_t q)
 	}
 	if (q == 1 && (tx->forced & 2) == 0) {
 		return tx->long_j2 != NULL ? tx->long_j2[tx->number % 64]
-					   : tx->j2[tx->number % EVL_TRACE_BYTES];
+					   : tx->j2[tx->number % EVL_TRACE_16];
 	}
 	return tx->poh[q];
 }

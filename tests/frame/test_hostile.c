@@ -123,7 +123,7 @@ static void test_damage(void **state)
 		rig_run(&rig, 64);
 		for (uint32_t t = 0; t < 63; t++) {
 			int32_t off = delay_offset(t);
-			/* After moves: up to 9 bits off, see mux63.h. */
+			/* After moves: up to 9 bits off, see sdh.h. */
 			assert_in_range(off + 9, 0, 18);
 			if (seed % 2 == 0) {
 				assert_int_equal(off, 0);

@@ -34,7 +34,9 @@ static void test_by_hand(void **state)
 		bits[i] = (uint8_t)i;
 	}
 	evl_vc1_tx_init(&tx, EVL_VC1_E1_ASYNC, 0);
-	assert_true(evl_trace_make(tx.j2, "123456789ABCDEF"));
+	struct evl_trace trace;
+	assert_int_equal(evl_trace_set(&trace, EVL_TRACE_16, "123456789ABCDEF", NULL), EVL_OK);
+	memcpy(tx.j2, trace.bytes, sizeof(tx.j2));
 	tx.rdi = true;
 	tx.rei = 1;
 	uint8_t parity = 0;
