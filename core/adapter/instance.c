@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/adapter/guard.h"
 #include "core/adapter/internal.h"
 #include "core/base/alarm.h"
 #include "core/base/rate.h"
@@ -95,7 +96,9 @@ static enum evl_status read_channels(struct evl_instance *in, struct evl_err *er
 		memset(in->channels, 0, bytes);
 		struct evl_adapter_error said = evl_no_error();
 		count = UINT32_MAX;
+		evl_guard_enter(in->name, "channels");
 		int code = in->adapter->channels(in->self, in->channels, capacity, &count, &said);
+		evl_guard_leave();
 		enum evl_status st = evl_instance_judge(in, err, "channels", code, &said);
 		if (st < 0) {
 			return st;
@@ -222,7 +225,9 @@ static enum evl_status open_adapter(struct evl_instance *in, const struct evl_in
 	struct evl_adapter_option *options;
 	struct evl_open_args to = open_args_of(args, &options);
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "open");
 	int code = in->adapter->open(&in->self, &to, &said);
+	evl_guard_leave();
 	free(options);
 	enum evl_status st = judge_open(in, args, "open", code, &said, err);
 	if (st < 0 && in->self != NULL) {
@@ -287,7 +292,9 @@ void evl_instance_close(struct evl_instance *in)
 	}
 	if (in->self) {
 		evl_instance_stop(in, NULL);
+		evl_guard_enter(in->name, "close");
 		in->adapter->close(in->self);
+		evl_guard_leave();
 	}
 	free(in->channels);
 	free(in->arms);

@@ -3,6 +3,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "core/adapter/guard.h"
 #include "core/adapter/internal.h"
 #include "core/base/alarm.h"
 #include "core/base/rate.h"
@@ -86,7 +87,9 @@ enum evl_status evl_instance_arm(struct evl_instance *in, const struct evl_arm *
 	in->max_frames = max_frames;
 	in->frames = 0;
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "arm");
 	int code = in->adapter->arm(in->self, in->arms, count, max_frames, &said);
+	evl_guard_leave();
 	in->state = code == EVL_ADAPTER_OK ? EVL_INSTANCE_ARMED : EVL_INSTANCE_FAILED;
 	return evl_instance_judge(in, err, "arm", code, &said);
 }
@@ -105,7 +108,9 @@ enum evl_status evl_instance_start(
 	}
 	memset(started_ns, 0xFF, in->arm_count * sizeof *started_ns);
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "start");
 	int code = in->adapter->start(in->self, at_ns, started_ns, &said);
+	evl_guard_leave();
 	in->state = EVL_INSTANCE_FAILED;
 	st = evl_instance_judge(in, err, "start", code, &said);
 	if (st < 0) {
@@ -228,7 +233,9 @@ enum evl_status evl_instance_exchange(struct evl_instance *in, uint32_t frames,
 		return st;
 	}
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "exchange");
 	int code = in->adapter->exchange(in->self, frames, slabs, count, &said);
+	evl_guard_leave();
 	if (code != EVL_ADAPTER_OK) {
 		memcpy(slabs, in->slabs, count * sizeof *slabs);
 		in->state = EVL_INSTANCE_FAILED;
@@ -287,7 +294,9 @@ enum evl_status evl_instance_poll(struct evl_instance *in, struct evl_event *out
 	memset(out, 0, capacity * sizeof *out);
 	uint32_t n = UINT32_MAX;
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "poll");
 	int code = in->adapter->poll(in->self, out, capacity, &n, &said);
+	evl_guard_leave();
 	enum evl_status st = evl_instance_judge(in, err, "poll", code, &said);
 	if (st < 0) {
 		return st;
@@ -357,7 +366,9 @@ enum evl_status evl_instance_inject(
 	struct evl_inject to = *what;
 	to.version = 1;
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "inject");
 	int code = in->adapter->inject(in->self, &to, &said);
+	evl_guard_leave();
 	return evl_instance_judge(in, err, "inject", code, &said);
 }
 
@@ -397,7 +408,9 @@ enum evl_status evl_instance_set_up(struct evl_instance *in, const struct evl_se
 		}
 	}
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "setup");
 	int code = in->setup->apply(in->self, list, count, &said);
+	evl_guard_leave();
 	return evl_instance_judge(in, err, "setup", code, &said);
 }
 
@@ -407,7 +420,9 @@ enum evl_status evl_instance_stop(struct evl_instance *in, struct evl_err *err)
 		return EVL_OK;
 	}
 	struct evl_adapter_error said = evl_no_error();
+	evl_guard_enter(in->name, "stop");
 	int code = in->adapter->stop(in->self, &said);
+	evl_guard_leave();
 	in->state = code == EVL_ADAPTER_OK ? EVL_INSTANCE_STOPPED : EVL_INSTANCE_FAILED;
 	return evl_instance_judge(in, err, "stop", code, &said);
 }

@@ -98,6 +98,9 @@ void cli_out_verdict(const char *text, int width);
  * CLI_ERROR with a message. The last thing that a program does. */
 int cli_flush(int status);
 
+#define CLI_HANG_LIMIT_S 30 /* adapters answer within 5 s (core/adapter/adapter.h) */
+bool cli_parse_hang(uint32_t *seconds, const char *text); /* 0 .. 86400 */
+
 /* ---- json.c ---- */
 
 json_t *cli_json_text(const char *text);      /* NULL becomes null; bad UTF-8 is replaced */

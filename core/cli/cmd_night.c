@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: Apache-2.0 */
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
+#include <unistd.h>
 
 #include "core/base/file.h"
 #include "core/cli/cli.h"
@@ -25,6 +27,9 @@ static const char help[] =
 	"  --now                begin now and end when all is done, whatever the window says\n"
 	"  --resume             only go on with a night that was broken off; begin no new one\n"
 	"  --new                give up a night that was broken off and begin anew\n"
+	"  --hang-limit S       a call of an adapter that lasts longer than S seconds hangs: the\n"
+	"                       case gets verdict error, the program starts itself again and\n"
+	"                       goes on; 30 when not given, 0: wait for ever\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
@@ -43,6 +48,7 @@ enum {
 	OPT_NOW,
 	OPT_RESUME,
 	OPT_NEW,
+	OPT_HANG,
 	OPT_PROGRESS,
 	OPT_PATH
 };
@@ -53,6 +59,7 @@ static const struct cli_option options[] = {[OPT_TIMETABLE] = {"timetable", fals
 	[OPT_NOW] = {"now", false},
 	[OPT_RESUME] = {"resume", false},
 	[OPT_NEW] = {"new", false},
+	[OPT_HANG] = {"hang-limit", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
@@ -61,6 +68,8 @@ struct asked {
 	const char *file, *svg, *at, *path;
 	bool timetable, json, now, resume, anew;
 	enum cli_progress_mode mode;
+	uint32_t hang_limit_s;
+	char **argv; /* to start again */
 };
 
 static json_t *plan_json(const struct evl_night_plan *plan)
@@ -135,6 +144,27 @@ static void tell(void *ctx, const char *line)
 	cli_err_out("%s\n", line);
 }
 
+static const struct asked *again; /* the only night of this process */
+
+/* A call that hangs cannot be taken back, so this program takes its own place: the journal says
+ * where to go on, and all files and locks are closed on the way. */
+static void hung(void *ctx, const char *text)
+{
+	(void)ctx;
+	cli_err_out("evenlode: %s; it has verdict error, and the night goes on\n", text);
+	fflush(NULL);
+	char **argv = again->argv - 1; /* argv[0] is the verb, before it is the program */
+	for (char **p = argv; *p != NULL; p++) {
+		if (strcmp(*p, "--new") == 0 || strcmp(*p, "--resume") == 0) {
+			*p = (char *)"--resume";
+		}
+	}
+	execv("/proc/self/exe", argv);
+	cli_err_out(
+		"evenlode: cannot start again: %s; the same command goes on\n", strerror(errno));
+	_exit(CLI_ERROR);
+}
+
 static int status_of(const struct evl_night_result *r)
 {
 	switch (r->verdict) {
@@ -160,7 +190,10 @@ static int run_night(const struct asked *q, const struct evl_night_file *file,
 		.anew = q->anew,
 		.stop = cli_stop_install(),
 		.tell = q->mode == CLI_PROGRESS_NONE ? NULL : tell,
-		.progress = cli_progress};
+		.progress = cli_progress,
+		.hung = hung,
+		.hang_limit_s = q->hang_limit_s};
+	again = q;
 	struct evl_night_result result = {0};
 	struct evl_err err = {0};
 	struct evl_text text = {0};
@@ -205,7 +238,8 @@ static int night(int argc, char **argv)
 		.argv = argv,
 		.operands_min = 1,
 		.operands_max = 1};
-	struct asked q = {.mode = CLI_PROGRESS_AUTO};
+	struct asked q = {
+		.mode = CLI_PROGRESS_AUTO, .hang_limit_s = CLI_HANG_LIMIT_S, .argv = argv};
 	while (cli_next(&a)) {
 		switch (a.index) {
 		case OPT_TIMETABLE:
@@ -228,6 +262,13 @@ static int night(int argc, char **argv)
 			break;
 		case OPT_NEW:
 			q.anew = true;
+			break;
+		case OPT_HANG:
+			if (!cli_parse_hang(&q.hang_limit_s, a.value)) {
+				a.exit = cli_usage(a.verb,
+					"--hang-limit \"%s\" is no number of seconds, 0 to 86400",
+					a.value);
+			}
 			break;
 		case OPT_PROGRESS:
 			if (!cli_progress_parse(&q.mode, a.value)) {

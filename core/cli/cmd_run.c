@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include <inttypes.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "core/cli/cli.h"
 #include "core/cli/print_run.h"
@@ -24,6 +26,9 @@ static const char help[] =
 	"                       passed run of the campaign in the store, or else this run\n"
 	"  --continue RUN       continues a run that was broken off (same campaign, bench, build,\n"
 	"                       seed): finished cases are taken over, the others are run\n"
+	"  --hang-limit S       a call of an adapter that lasts longer than S seconds hangs: the\n"
+	"                       case gets verdict error and the program ends with 3; 30 when\n"
+	"                       not given, 0: wait for ever\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
@@ -34,7 +39,7 @@ static const char help[] =
 	"campaign, store), 64 usage\n";
 
 enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_CONTINUE,
-	OPT_PROGRESS, OPT_PATH };
+	OPT_HANG, OPT_PROGRESS, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_BUILD] = {"build", true},
 	[OPT_STORE] = {"store", true},
@@ -42,6 +47,7 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_CASE] = {"case", CLI_MANY},
 	[OPT_REFERENCE] = {"reference", true},
 	[OPT_CONTINUE] = {"continue", true},
+	[OPT_HANG] = {"hang-limit", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
@@ -88,9 +94,21 @@ static int print_outcome(const struct evl_run_args *args, const struct evl_run_o
 	return status;
 }
 
+/* In the watchdog's thread; the other one never goes on. */
+static void hung(void *ctx, int64_t run, const char *text)
+{
+	(void)ctx;
+	cli_err_out("evenlode: run %" PRId64 ": %s; the case has verdict error, go on with "
+		    "--continue\n",
+		run, text);
+	fflush(NULL);
+	_exit(CLI_ERROR);
+}
+
 static int run(int argc, char **argv)
 {
-	struct evl_run_args args = {.seed = 1};
+	struct evl_run_args args = {
+		.seed = 1, .hung = hung, .hang_limit_s = CLI_HANG_LIMIT_S};
 	struct cli_args a = {.verb = &cli_verb_run,
 		.options = options,
 		.argc = argc,
@@ -140,6 +158,13 @@ static int run(int argc, char **argv)
 			}
 			args.take_over = &broken_off;
 			args.take_over_count = 1;
+			break;
+		case OPT_HANG:
+			if (!cli_parse_hang(&args.hang_limit_s, a.value)) {
+				a.exit = cli_usage(a.verb,
+					"--hang-limit \"%s\" is no number of seconds, 0 to 86400",
+					a.value);
+			}
 			break;
 		case OPT_PROGRESS:
 			if (!cli_progress_parse(&mode, a.value)) {

@@ -123,3 +123,13 @@ bool cli_parse_run(int64_t *out, const char *text)
 	*out = (int64_t)n;
 	return true;
 }
+
+bool cli_parse_hang(uint32_t *seconds, const char *text)
+{
+	uint64_t v;
+	if (!cli_parse_u64(&v, text) || v > 86400) {
+		return false;
+	}
+	*seconds = (uint32_t)v;
+	return true;
+}

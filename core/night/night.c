@@ -16,6 +16,7 @@ struct night {
 	const struct evl_night_file *file;
 	struct evl_night_result *out;
 	struct evl_night_journal *j;
+	size_t running; /* mark */
 };
 
 static void tell(struct night *n, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
@@ -100,6 +101,18 @@ struct ended {
 	char *message;
 };
 
+/* In the watchdog's thread. Without a run in the store the job itself is the error, so that whoever
+ * goes on does not come to the same call again. */
+static void hung(void *ctx, int64_t run, const char *text)
+{
+	struct night *n = ctx;
+	struct evl_err err = {0};
+	if (run == 0) {
+		evl_night_note_end(n->j, n->running, 0, EVL_VERDICT_ERROR, text, &err);
+	}
+	n->args->hung(n->args->ctx, text);
+}
+
 static enum evl_status run_attempt(struct ended *e, struct night *n, const struct evl_night_mark *m,
 	const struct attempt *a, struct evl_err *err)
 {
@@ -112,12 +125,15 @@ static enum evl_status run_attempt(struct ended *e, struct night *n, const struc
 		.seed = job->seed,
 		.take_over = a->runs,
 		.take_over_count = a->run_count,
-		.errors_again = m->of > 0,
+		.again_of = m->of,
 		.cases = entry->cases,
 		.case_count = entry->case_count,
 		.adapter_dirs = n->args->adapter_dirs,
 		.adapter_dir_count = n->args->adapter_dir_count,
 		.stop = n->args->stop,
+		.hung = n->args->hung != NULL ? hung : NULL,
+		.hung_ctx = n,
+		.hang_limit_s = n->args->hang_limit_s,
 		.may_begin = window_open,
 		.may_begin_ctx = n,
 		.why_not = "the window of the night is over",
@@ -166,6 +182,7 @@ static enum evl_status run_job(struct night *n, size_t k, struct evl_err *err)
 	const struct evl_night_job *job = &n->out->plan.jobs[m->job];
 	const uint32_t retries = n->file->entries[job->entry].retries;
 	bool again = m->state == EVL_NIGHT_BEGUN;
+	n->running = k;
 	enum evl_status st = EVL_OK;
 	for (;;) {
 		struct attempt a;

@@ -24,6 +24,10 @@ struct evl_night_args {
 	bool only_resume; /* never begin a new night: EVL_E_NOTFOUND when none was broken off */
 	bool anew;        /* give up a night that was broken off */
 	const volatile sig_atomic_t *stop;
+	/* An adapter hangs, and what hung has its verdict error on the disk: ends the process, or
+	 * puts another in its place that goes on. Called from another thread. */
+	void (*hung)(void *ctx, const char *text);
+	uint32_t hang_limit_s;
 	void (*tell)(void *ctx, const char *line); /* what happens, a line without its end */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *ctx; /* of both */

@@ -71,7 +71,7 @@ enum evl_status evl_continue_case(
 	}
 	enum evl_verdict verdict = EVL_VERDICT_NONE;
 	evl_verdict_by_name(&verdict, st == EVL_OK ? done.verdict : "none");
-	if (st < 0 || (verdict == EVL_VERDICT_ERROR && args->errors_again)) {
+	if (st < 0 || (verdict == EVL_VERDICT_ERROR && done.run == args->again_of)) {
 		return st;
 	}
 	char note[64];

@@ -100,6 +100,7 @@ struct run_state {
 	uint32_t case_index;
 	struct setup *setup; /* setup.c; NULL while no case set anything up */
 	int case_no;
+	bool in_case; /* it is open in the store */
 	int take_no;
 	uint32_t takes;
 	uint64_t case_started_ns;

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "core/script/internal.h"
+#include "core/script/watchdog.h"
 #include "core/script/setup.h"
 
 static enum evl_status check_args(const struct evl_run_args *args, struct evl_err *err)
@@ -221,7 +222,9 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 		return st;
 	}
 	struct evl_err why = {0};
+	r->in_case = true;
 	enum evl_status ran = drive(r, c, &why);
+	r->in_case = false;
 	if (r->store_status < 0) {
 		*err = r->store_err;
 		return r->store_status;
@@ -306,6 +309,7 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 	struct evl_fit fit = {0};
 	r.progress.case_name = r.progress.case_title = r.progress.take_name = "";
 	r.progress.case_message = "";
+	struct evl_watchdog *watchdog = evl_watchdog_start(&r);
 	enum evl_status st = check_args(args, err);
 	if (st == EVL_OK) {
 		st = evl_campaign_load(&r.campaign, args->campaign, args->stop, &r, err);
@@ -341,10 +345,12 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 	}
 	free(r.recordings);
 	evl_store_close(r.store);
+	r.store = NULL; /* the watchdog must not touch it from here on */
 	evl_setup_destroy(r.setup);
 	evl_engine_destroy(r.engine);
 	evl_campaign_destroy(r.campaign);
 	evl_lab_close(&r.lab);
+	evl_watchdog_stop(watchdog);
 	return st;
 }
 

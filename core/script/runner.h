@@ -53,13 +53,18 @@ struct evl_run_args {
 	 * over instead of run again. They must be of the same campaign, bench, build and seed. */
 	const int64_t *take_over;
 	size_t take_over_count;
-	bool errors_again; /* of these cases, those with verdict error are run again all the same */
+	int64_t again_of; /* one of these runs: its cases with verdict error are run again; or 0 */
 	const volatile sig_atomic_t *stop; /* not 0: end early, keep what there is; may be NULL */
 	/* Asked before each case that would run; false: the run ends here as interrupted, with
 	 * `why_not` as its message. May be NULL. */
 	bool (*may_begin)(void *ctx);
 	void *may_begin_ctx;
 	const char *why_not;
+	/* A call of an adapter that lasts longer hangs: the case gets verdict error in the store, then
+	 * `hung` is called from another thread and ends the process. NULL or 0: nobody watches. */
+	void (*hung)(void *ctx, int64_t run, const char *text);
+	void *hung_ctx;
+	uint32_t hang_limit_s;
 	/* Called often (each 8 ms of bench time): throttle on the other side. May be NULL. */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *progress_ctx;

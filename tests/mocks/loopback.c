@@ -13,6 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
+#include <unistd.h>
 
 #include "core/adapter/adapter.h"
 
@@ -85,7 +86,7 @@ struct injection {
 
 struct loop {
 	uint32_t e1, t1, delay_frames, idle, skew_ns;
-	uint32_t fail_exchange, fail_take, gap_exchange;
+	uint32_t fail_exchange, fail_take, gap_exchange, hang_exchange;
 	int32_t clock_ppb;
 	bool fail_arm, fail_start, fixed_clock, virtual_time;
 	enum garbage garbage;
@@ -156,7 +157,8 @@ static bool option_set(
 	} numbers[] = {{"e1_channels", &l->e1, 63}, {"t1_channels", &l->t1, 28},
 		{"delay_frames", &l->delay_frames, 8000}, {"idle", &l->idle, 255},
 		{"skew_ns", &l->skew_ns, 1000000}, {"fail_exchange", &l->fail_exchange, 1000000},
-		{"fail_take", &l->fail_take, 1000000}, {"gap_exchange", &l->gap_exchange, 1000000}};
+		{"fail_take", &l->fail_take, 1000000}, {"gap_exchange", &l->gap_exchange, 1000000},
+		{"hang_exchange", &l->hang_exchange, 1000000}};
 	for (size_t i = 0; i < sizeof numbers / sizeof numbers[0]; i++) {
 		if (strcmp(o->path, numbers[i].name) == 0) {
 			return option_number(o, numbers[i].max, numbers[i].to, err);
@@ -544,6 +546,10 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 	l->exchanges++;
 	if (l->exchanges == l->fail_exchange && (l->fail_take == 0 || l->fail_take == l->takes)) {
 		return fail_planned(l, err, "the loop was cut as planned");
+	}
+	while (l->exchanges == l->hang_exchange &&
+		(l->fail_take == 0 || l->fail_take == l->takes)) {
+		pause();
 	}
 	uint64_t t1 = l->now_ns + (uint64_t)frames * FRAME_NS;
 	for (uint32_t i = 0; i < count; i++) {
