@@ -543,12 +543,10 @@ static int loop_exchange(void *self, uint32_t frames, struct evl_slab *slabs, ui
 		return fail(err, EVL_ADAPTER_E_UNSUPPORTED,
 			"exchange: frames or channels are not as armed");
 	}
-	l->exchanges++;
-	if (l->exchanges == l->fail_exchange && (l->fail_take == 0 || l->fail_take == l->takes)) {
+	if (++l->exchanges == l->fail_exchange && (l->fail_take == 0 || l->fail_take == l->takes)) {
 		return fail_planned(l, err, "the loop was cut as planned");
 	}
-	while (l->exchanges == l->hang_exchange &&
-		(l->fail_take == 0 || l->fail_take == l->takes)) {
+	while (l->exchanges == l->hang_exchange && (!l->fail_take || l->fail_take == l->takes)) {
 		pause();
 	}
 	uint64_t t1 = l->now_ns + (uint64_t)frames * FRAME_NS;
