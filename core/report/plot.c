@@ -30,7 +30,7 @@ enum {
 
 struct lane {
 	int channel_no; /* the first one */
-	int channels;	/* drawn as one: errors in the same bins */
+	int channels;   /* drawn as one: errors in the same bins */
 	bool gathers;
 	int64_t errors, lost_seconds;
 	int64_t bin[MAX_BINS]; /* errors */
@@ -51,6 +51,14 @@ struct alarm_lane {
 	int64_t first_ns, last_clear_ns;
 };
 
+/* Alarms that only follow from another one: not drawn, told in a folded table. */
+struct consequence {
+	const char *role, *alarm, *cause;
+	int cause_channel_no;
+	int raises;
+	int64_t first_ns;
+};
+
 struct plot {
 	struct evl_page *p;
 	const struct evl_row_take *take;
@@ -62,6 +70,8 @@ struct plot {
 	int64_t max_errors;
 	struct alarm_lane *alarms;
 	size_t alarm_count;
+	struct consequence *consequences;
+	size_t consequence_count;
 };
 
 static double x_of(const struct plot *g, int64_t ns)
@@ -201,6 +211,59 @@ static void merge_spans(struct alarm_lane *a)
 	a->span_count = n;
 }
 
+static void add_consequence(
+	struct plot *g, const char *role, const struct evl_row_event *e, int64_t at_ns)
+{
+	size_t i = 0;
+	for (; i < g->consequence_count; i++) {
+		const struct consequence *c = &g->consequences[i];
+		if (strcmp(c->role, role) == 0 && strcmp(c->alarm, e->alarm) == 0 &&
+			strcmp(c->cause, e->consequence_of) == 0 &&
+			c->cause_channel_no == e->cause_channel_no) {
+			break;
+		}
+	}
+	if (i == g->consequence_count) {
+		g->consequences = evl_xrealloc(
+			g->consequences, ++g->consequence_count * sizeof *g->consequences);
+		g->consequences[i] = (struct consequence){.role = role,
+			.alarm = e->alarm,
+			.cause = e->consequence_of,
+			.cause_channel_no = e->cause_channel_no,
+			.first_ns = at_ns};
+	}
+	g->consequences[i].raises++;
+}
+
+static void put_consequences(struct plot *g)
+{
+	int64_t raises = 0;
+	for (size_t i = 0; i < g->consequence_count; i++) {
+		raises += g->consequences[i].raises;
+	}
+	if (raises == 0) {
+		return;
+	}
+	evl_page_put(g->p,
+		"<details><summary>$ that follow from others, not drawn</summary>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-label=\"Alarms that follow from others\"><table>\n<thead><tr><th "
+		"scope=\"col\">Alarm</th><th scope=\"col\">On</th><th scope=\"col\">Follows "
+		"from</th><th scope=\"col\" class=\"n\">Times</th><th scope=\"col\" "
+		"class=\"n\">First after start</th></tr></thead>\n<tbody>\n",
+		evl_num_of(raises, "alarm").s);
+	for (size_t i = 0; i < g->consequence_count; i++) {
+		const struct consequence *c = &g->consequences[i];
+		evl_page_put(g->p,
+			"<tr><th scope=\"row\">$</th><td>$</td><td>$ $</td><td "
+			"class=\"n\">$</td><td class=\"n\">$</td></tr>\n",
+			c->alarm, c->role, c->cause,
+			evl_page_channel(g->p, c->cause_channel_no, true).s,
+			evl_num_count(c->raises).s, evl_num_time(c->first_ns).s);
+	}
+	evl_page_put(g->p, "</tbody></table></div></details>\n");
+}
+
 static bool of_take(const struct plot *g, const struct evl_row_event *e)
 {
 	return e->case_no == g->take->case_no && e->take_no == g->take->ordinal && e->alarm != NULL;
@@ -221,6 +284,8 @@ static void collect_alarms(struct plot *g)
 			since[c][a] = -1;
 		}
 	}
+	/* Raised as a consequence: its clear is none of a root cause either. */
+	bool(*follows)[EVL_ALARM_COUNT * 2] = evl_xcalloc(run->channel_count, sizeof *follows);
 	int *raised_by = evl_xcalloc(run->channel_count * EVL_ALARM_COUNT * 2, sizeof(int));
 	for (size_t i = first; i < run->event_count; i++) {
 		const struct evl_row_event *e = &run->events[i];
@@ -228,10 +293,20 @@ static void collect_alarms(struct plot *g)
 		if (!of_take(g, e) || c == NULL || c->role == NULL) {
 			continue;
 		}
-		struct alarm_lane *lane = alarm_lane(g, c->role, e);
 		size_t kind = (size_t)evl_alarm_by_name(e->alarm) * 2 +
 			      (e->source != NULL && strcmp(e->source, "unit") == 0);
 		int64_t at = e->at_ns - g->take->start_ns;
+		bool *follow = &follows[e->channel_no][kind];
+		if (e->raised && e->consequence_of != NULL) {
+			add_consequence(g, c->role, e, at);
+			*follow = true;
+			continue;
+		}
+		if (!e->raised && *follow) {
+			*follow = false;
+			continue;
+		}
+		struct alarm_lane *lane = alarm_lane(g, c->role, e);
 		int64_t *open = &since[e->channel_no][kind];
 		if (e->raised) {
 			int *seen = &raised_by[(size_t)e->channel_no * EVL_ALARM_COUNT * 2 + kind];
@@ -262,6 +337,7 @@ static void collect_alarms(struct plot *g)
 		merge_spans(lane);
 	}
 	free(raised_by);
+	free(follows);
 	free(since);
 }
 
@@ -469,10 +545,12 @@ void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take)
 			evl_page_put(p, "<p class=\"quiet\">No errored second and no alarm is "
 					"recorded for this take.</p>\n");
 		}
+		put_consequences(&g);
 	}
 	for (size_t i = 0; i < g.alarm_count; i++) {
 		free(g.alarms[i].spans);
 	}
 	free(g.alarms);
+	free(g.consequences);
 	free(g.lanes);
 }

@@ -322,17 +322,19 @@ static inline void invented_errors_case(struct evl_store *store, const struct in
 }
 
 static inline void invented_alarm(struct evl_store *store, int case_no, int take_no, int channel,
-	const char *alarm, const char *source, int64_t at_ns, bool raised)
+	const char *alarm, const char *source, int64_t at_ns, bool raised, const char *cause,
+	int cause_channel_no)
 {
 	OK(evl_store_add_event(store, NULL,
-		&(struct evl_row_event){.cause_channel_no = -1,
-			.case_no = case_no,
+		&(struct evl_row_event){.case_no = case_no,
 			.take_no = take_no,
 			.channel_no = channel,
 			.at_ns = INT64_C(15000000000) + at_ns,
 			.alarm = alarm,
 			.raised = raised,
-			.source = source},
+			.source = source,
+			.consequence_of = cause,
+			.cause_channel_no = cause_channel_no},
 		err));
 }
 
@@ -355,16 +357,17 @@ static inline void invented_loss_case(struct evl_store *store, const struct inve
 			.start_ns = start},
 		err));
 	OK(evl_store_tick_begin(store, err));
-	invented_alarm(store, case_no, take_no, invented_tribs(in), "LOS", "unit", 500062500, true);
+	invented_alarm(store, case_no, take_no, invented_tribs(in), "LOS", "unit", 500062500, true,
+		NULL, -1);
 	for (int i = 0; i < invented_tribs(in); i++) {
-		invented_alarm(
-			store, case_no, take_no, i, "AIS", "tester", 501000000 + i * 1000, true);
+		invented_alarm(store, case_no, take_no, i, "AIS", "tester", 501000000 + i * 1000,
+			true, "LOS", invented_tribs(in));
 	}
-	invented_alarm(
-		store, case_no, take_no, invented_tribs(in), "LOS", "unit", 800250000, false);
+	invented_alarm(store, case_no, take_no, invented_tribs(in), "LOS", "unit", 800250000, false,
+		NULL, -1);
 	for (int i = 0; i < invented_tribs(in); i++) {
-		invented_alarm(
-			store, case_no, take_no, i, "AIS", "tester", 806000000 + i * 1000, false);
+		invented_alarm(store, case_no, take_no, i, "AIS", "tester", 806000000 + i * 1000,
+			false, NULL, -1);
 		OK(evl_store_put_second(store,
 			&(struct evl_row_second){.case_no = case_no,
 				.take_no = take_no,

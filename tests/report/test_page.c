@@ -104,8 +104,10 @@ static void failing(void **state)
 	check_page(&html, "'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
 			  "'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
 			  "'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
+			  "'63 alarms that follow from others, not drawn' "
 			  "'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab'");
 	assert_null(strstr(evl_text_str(&html), "DEMONSTRATION"));
+	assert_non_null(strstr(evl_text_str(&html), ">AIS</th><td>trib</td><td>LOS line</td>"));
 	assert_null(strstr(evl_text_str(&html), "(3-4-1) (3-4-1)"));
 	/* 63 tributaries and the line have one cell each. */
 	size_t cells = 0;
