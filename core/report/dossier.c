@@ -146,18 +146,23 @@ static enum evl_status take_digests(struct making *m, struct evl_err *err)
 	uint8_t root[EVL_SHA256_BYTES];
 	m->check_digests = evl_xcalloc(m->run->check_count + 1, sizeof *m->check_digests);
 	evl_evidence_begin(&e, m->evidence, m->evidence_len);
+	int of_case = -1; /* whose checks `first` and `n` are: they come case by case */
+	size_t first = 0;
+	size_t n = 0;
 	while (evl_evidence_next(&e)) {
 		int case_no = -1;
 		int ordinal = -1;
 		evl_merkle_add(&tree, e.text.data, e.text.len);
-		if (strcmp(e.table, "check_") == 0 &&
-			sscanf(e.key, "%d/%d", &case_no, &ordinal) == 2) {
-			size_t first = 0;
-			size_t n = evl_run_case_checks(m->run, case_no, &first);
-			if (ordinal >= 0 && (size_t)ordinal < n) {
-				memcpy(m->check_digests[first + (size_t)ordinal], e.row,
-					EVL_SHA256_HEX);
-			}
+		if (strcmp(e.table, "check_") != 0 ||
+			sscanf(e.key, "%d/%d", &case_no, &ordinal) != 2) {
+			continue;
+		}
+		if (case_no != of_case) {
+			n = evl_run_case_checks(m->run, case_no, &first);
+			of_case = case_no;
+		}
+		if (ordinal >= 0 && (size_t)ordinal < n) {
+			memcpy(m->check_digests[first + (size_t)ordinal], e.row, EVL_SHA256_HEX);
 		}
 	}
 	bool whole = e.whole && (int64_t)tree.count == m->chain.links;
