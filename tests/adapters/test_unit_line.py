@@ -1,6 +1,6 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Lines of the simulated unit in all its mappings and rates, judged by the independent decoder: each
+"""Lines of the simulated unit in all its mappings and rates, read by the independent decoder: each
 tributary's bits in the unit that its number says, parity, labels, traces, pointers that move with
 the clocks of the containers, justification that carries those of the tributaries. Speaks TAP.
 
