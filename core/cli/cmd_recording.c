@@ -17,6 +17,8 @@ const char cli_recording_help[] =
 	"[--law LAW]\n"
 	"       evenlode recording import OUT --rate RATE [--direction D] --raw NAME=FILE...\n"
 	"       evenlode recording copy FILE OUT [--part-bytes N] [--part-seconds N]\n"
+	"       evenlode recording bundle FILE OUT\n"
+	"       evenlode recording unbundle FILE FOLDER\n"
 	"\n"
 	"Reads recordings (pcapng), also one that was cut off.\n"
 	"\n"
@@ -30,6 +32,8 @@ const char cli_recording_help[] =
 	"  import   makes the recording OUT from files of such bytes\n"
 	"  copy     writes the recording again as one file, or with a limit as a set: numbered\n"
 	"           parts and the index OUT\n"
+	"  bundle   packs a whole recording or set into one tar archive with its digests\n"
+	"  unbundle unpacks such an archive and compares the digests\n"
 	"\n"
 	"FILE may be a pcapng file or the index of a set.\n"
 	"\n"
@@ -260,11 +264,12 @@ static int recording(int argc, char **argv)
 		int (*run)(int argc, char **argv);
 	} verbs[] = {{"info", info}, {"verify", verify}, {"diff", cli_recording_diff},
 		{"extract", cli_recording_extract}, {"import", cli_recording_import},
-		{"copy", cli_recording_copy}};
+		{"copy", cli_recording_copy}, {"bundle", cli_recording_bundle},
+		{"unbundle", cli_recording_unbundle}};
 
 	if (argc < 2) {
 		return cli_usage(&cli_verb_recording,
-			"info, verify, diff, extract, import or copy is missing");
+			"info, verify, diff, extract, import, copy, bundle or unbundle is missing");
 	}
 	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "-h") == 0) {
 		fputs(cli_recording_help, stdout);
@@ -276,8 +281,10 @@ static int recording(int argc, char **argv)
 		}
 	}
 	return cli_usage(&cli_verb_recording,
-		argv[1][0] == '-' ? "unknown option %s"
-				  : "\"%s\" is none of info, verify, diff, extract, import, copy",
+		argv[1][0] == '-'
+			? "unknown option %s"
+			: "\"%s\" is none of info, verify, diff, extract, import, copy, bundle, "
+			  "unbundle",
 		argv[1]);
 }
 

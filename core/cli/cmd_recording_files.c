@@ -10,6 +10,7 @@
 
 #include "core/base/text.h"
 #include "core/cli/recording.h"
+#include "core/recording/bundle.h"
 #include "core/recording/convert.h"
 #include "core/recording/reader.h"
 #include "core/recording/wav.h"
@@ -328,4 +329,65 @@ int cli_recording_copy(int argc, char **argv)
 	}
 	evl_rec_close(r);
 	return status;
+}
+
+/* ---- bundle, unbundle ---- */
+
+static const struct cli_verb verb_bundle = {"recording bundle", "", cli_recording_help, NULL};
+static const struct cli_verb verb_unbundle = {"recording unbundle", "", cli_recording_help, NULL};
+static const struct cli_option no_options[] = {{NULL, false}};
+
+/* The two operands; false with *status when they are not so. */
+static bool two_operands(struct cli_args *a, int *status)
+{
+	while (cli_next(a)) {
+	}
+	*status = a->exit;
+	return a->exit < 0;
+}
+
+int cli_recording_bundle(int argc, char **argv)
+{
+	struct cli_args a = {.verb = &verb_bundle,
+		.options = no_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 2,
+		.operands_max = 2};
+	struct evl_rec *r = NULL;
+	struct evl_err err = {0};
+	int status;
+
+	if (!two_operands(&a, &status)) {
+		return status;
+	}
+	if (evl_rec_open(&r, a.operands[0], &err) != EVL_OK) {
+		return cli_error(&err);
+	}
+	status = evl_rec_bundle(r, a.operands[1], &err) == EVL_OK ? CLI_GOOD : cli_error(&err);
+	evl_rec_close(r);
+	return status;
+}
+
+int cli_recording_unbundle(int argc, char **argv)
+{
+	struct cli_args a = {.verb = &verb_unbundle,
+		.options = no_options,
+		.argc = argc,
+		.argv = argv,
+		.operands_min = 2,
+		.operands_max = 2};
+	struct evl_err err = {0};
+	char *name = NULL;
+	int status;
+
+	if (!two_operands(&a, &status)) {
+		return status;
+	}
+	if (evl_rec_unbundle(a.operands[0], a.operands[1], &name, &err) != EVL_OK) {
+		return cli_error(&err);
+	}
+	cli_out("%s: all digests fit\n", name);
+	free(name);
+	return CLI_GOOD;
 }

@@ -10,3 +10,5 @@ int cli_recording_diff(int argc, char **argv);
 int cli_recording_extract(int argc, char **argv);
 int cli_recording_import(int argc, char **argv);
 int cli_recording_copy(int argc, char **argv);
+int cli_recording_bundle(int argc, char **argv);
+int cli_recording_unbundle(int argc, char **argv);

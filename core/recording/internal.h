@@ -339,6 +339,7 @@ void rec_windows_finish(struct evl_rec *r);
 
 enum evl_status rec_open_file(struct evl_rec **out, const char *path, struct evl_err *err);
 enum evl_status rec_set_open(struct evl_rec **out, const char *path, struct evl_err *err);
+const char *rec_set_path_of(const struct evl_rec *r, uint32_t part); /* from 0 */
 void rec_set_close(struct rec_set *s); /* takes NULL */
 enum evl_status rec_set_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
 	struct evl_rec_piece *out, struct evl_err *err);

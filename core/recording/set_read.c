@@ -444,6 +444,11 @@ enum evl_status rec_set_open(struct evl_rec **out, const char *path, struct evl_
 	return EVL_OK;
 }
 
+const char *rec_set_path_of(const struct evl_rec *r, uint32_t part)
+{
+	return r->set->parts[part].path;
+}
+
 uint32_t evl_rec_part_count(const struct evl_rec *r)
 {
 	return r->set != NULL ? r->set->count : 0;

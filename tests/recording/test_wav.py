@@ -3,9 +3,9 @@
 
     /usr/bin/python3 test_wav.py PROGRAM
 
-sox makes the G.711 codes of a tone; NumPy puts them into a timeslot of E1 or T1 frames (G.704 2.3.2,
-2.1.3.2), at any bit offset; what `evenlode recording extract --wav` writes, sox must read as the
-same codes and the same 16-bit samples.
+sox makes the G.711 codes of a tone; NumPy puts them into a timeslot of E1 or T1 frames (G.704
+2.3.2, 2.1.3.2), at any bit offset; what `evenlode recording extract --wav` writes, sox must read
+as the same codes and the same 16-bit samples.
 """
 import os
 import subprocess
