@@ -334,8 +334,8 @@ static enum evl_status unpack(struct unpacking *u, struct evl_err *err)
 {
 	for (;;) {
 		char name[NAME_MAX_BYTES + 1];
-		uint64_t bytes;
-		bool end;
+		uint64_t bytes = 0;
+		bool end = false;
 		enum evl_status st = get_header(u, name, &bytes, &end, err);
 		if (st < 0 || end) {
 			return st < 0 ? st : compare(u, err);
