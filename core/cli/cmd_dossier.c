@@ -17,6 +17,9 @@ static const char help[] =
 	"  --key PEM      private key to sign with\n"
 	"  --cert PEM     its certificate; without the two a demonstration key is made, and the\n"
 	"                 dossier says so\n"
+	"  --p12 FILE     key and certificate in one PKCS#12 file instead\n"
+	"  --password-file FILE\n"
+	"                 its password, in the first line\n"
 	"  --statement FILE\n"
 	"                 what the laboratory states: who authorises, deviations, opinions (YAML)\n"
 	"  --requirements FILE\n"
@@ -26,7 +29,17 @@ static const char help[] =
 	"\n"
 	"Exit status: 0 written, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_OUT, OPT_KEY, OPT_CERT, OPT_COMPARE, OPT_STATEMENT, OPT_REQUIREMENTS };
+enum {
+	OPT_STORE,
+	OPT_OUT,
+	OPT_KEY,
+	OPT_CERT,
+	OPT_COMPARE,
+	OPT_STATEMENT,
+	OPT_REQUIREMENTS,
+	OPT_P12,
+	OPT_PASSWORD
+};
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_OUT] = {"out", true},
 	[OPT_KEY] = {"key", true},
@@ -34,6 +47,8 @@ static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_COMPARE] = {"compare", true},
 	[OPT_STATEMENT] = {"statement", true},
 	[OPT_REQUIREMENTS] = {"requirements", true},
+	[OPT_P12] = {"p12", true},
+	[OPT_PASSWORD] = {"password-file", true},
 	{NULL, false}};
 
 static int dossier(int argc, char **argv)
@@ -66,6 +81,12 @@ static int dossier(int argc, char **argv)
 		case OPT_CERT:
 			opt.cert_pem = a.value;
 			break;
+		case OPT_P12:
+			opt.p12 = a.value;
+			break;
+		case OPT_PASSWORD:
+			opt.password_file = a.value;
+			break;
 		case OPT_STATEMENT:
 			opt.statement = a.value;
 			break;
@@ -89,6 +110,12 @@ static int dossier(int argc, char **argv)
 	if ((opt.key_pem == NULL) != (opt.cert_pem == NULL)) {
 		return cli_usage(a.verb, "--key and --cert belong together; %s is missing",
 			opt.key_pem == NULL ? "--key" : "--cert");
+	}
+	if (opt.p12 != NULL && opt.key_pem != NULL) {
+		return cli_usage(a.verb, "--p12 takes the place of --key and --cert");
+	}
+	if (opt.password_file != NULL && opt.p12 == NULL) {
+		return cli_usage(a.verb, "--password-file belongs to --p12");
 	}
 	if (!cli_parse_run(&number, a.operands[0])) {
 		return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[0]);

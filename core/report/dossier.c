@@ -448,8 +448,11 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	struct making m = {.options = options == NULL ? &none : options};
 	m.issued = m.options->issued_unix_s != 0 ? m.options->issued_unix_s : (int64_t)time(NULL);
 	/* Cheap refusals first: the key and the place, before anything is read. */
-	enum evl_status st =
-		evl_signer_load(&m.signer, m.options->key_pem, m.options->cert_pem, m.issued, err);
+	enum evl_status st = m.options->p12 != NULL
+				     ? evl_signer_load_p12(&m.signer, m.options->p12,
+					       m.options->password_file, m.issued, err)
+				     : evl_signer_load(&m.signer, m.options->key_pem,
+					       m.options->cert_pem, m.issued, err);
 	if (st == EVL_OK) {
 		st = evl_statement_load(
 			&m.statement, m.options->statement, m.options->requirements, err);

@@ -7,6 +7,7 @@
 #include <openssl/err.h>
 #include <openssl/evp.h>
 #include <openssl/pem.h>
+#include <openssl/pkcs12.h>
 #include <openssl/rand.h>
 #include <openssl/x509v3.h>
 #include <stdio.h>
@@ -126,6 +127,23 @@ static int refuse_password(char *buf, int size, int writing, void *asked)
 	return -1;
 }
 
+static enum evl_status check_key(const struct evl_signer *s, const char *path, struct evl_err *err)
+{
+	bool rsa = EVP_PKEY_is_a(s->key, "RSA");
+	if (!rsa && !EVP_PKEY_is_a(s->key, "EC")) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: a key of type %s cannot sign a dossier; use EC (P-256) or RSA (3072 "
+			"bits)",
+			path, EVP_PKEY_get0_type_name(s->key));
+	}
+	if (rsa && EVP_PKEY_get_bits(s->key) < RSA_MIN_BITS) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: an RSA key of %d bits is too weak; use at least %d, better 3072", path,
+			EVP_PKEY_get_bits(s->key), RSA_MIN_BITS);
+	}
+	return EVL_OK;
+}
+
 static enum evl_status load_key(struct evl_signer *s, const char *path, struct evl_err *err)
 {
 	char *text = NULL;
@@ -154,19 +172,7 @@ static enum evl_status load_key(struct evl_signer *s, const char *path, struct e
 			"PRIVATE KEY-----)",
 			path);
 	}
-	bool rsa = EVP_PKEY_is_a(s->key, "RSA");
-	if (!rsa && !EVP_PKEY_is_a(s->key, "EC")) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"%s: a key of type %s cannot sign a dossier; use EC (P-256) or RSA (3072 "
-			"bits)",
-			path, EVP_PKEY_get0_type_name(s->key));
-	}
-	if (rsa && EVP_PKEY_get_bits(s->key) < RSA_MIN_BITS) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"%s: an RSA key of %d bits is too weak; use at least %d, better 3072", path,
-			EVP_PKEY_get_bits(s->key), RSA_MIN_BITS);
-	}
-	return EVL_OK;
+	return check_key(s, path, err);
 }
 
 static enum evl_status check_validity(
@@ -189,6 +195,19 @@ static enum evl_status check_validity(
 			path, when, now);
 	}
 	return EVL_OK;
+}
+
+static enum evl_status check_leaf(
+	X509 *leaf, const char *path, int64_t at_unix_s, struct evl_err *err)
+{
+	uint32_t usage = X509_get_key_usage(leaf); /* UINT32_MAX when not restricted */
+	if ((usage & (KU_DIGITAL_SIGNATURE | KU_NON_REPUDIATION)) == 0) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: the certificate does not allow signatures (key usage); use another "
+			"one",
+			path);
+	}
+	return check_validity(leaf, path, at_unix_s, err);
 }
 
 static enum evl_status load_certs(struct evl_signer *s, const char *path, const char *key_path,
@@ -229,14 +248,7 @@ static enum evl_status load_certs(struct evl_signer *s, const char *path, const 
 				path, i + 1, i);
 		}
 	}
-	uint32_t usage = X509_get_key_usage(leaf); /* UINT32_MAX when not restricted */
-	if ((usage & (KU_DIGITAL_SIGNATURE | KU_NON_REPUDIATION)) == 0) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"%s: the certificate does not allow signatures (key usage); use another "
-			"one",
-			path);
-	}
-	return check_validity(leaf, path, at_unix_s, err);
+	return check_leaf(leaf, path, at_unix_s, err);
 }
 
 static void add_extension(X509 *cert, int nid, const char *value)
@@ -286,6 +298,24 @@ static enum evl_status make_demo(struct evl_signer *s, int64_t at_unix_s, struct
 	return EVL_OK;
 }
 
+/* Fills in what follows from key and certificates, or gives all back. */
+static enum evl_status complete(struct evl_signer **out, struct evl_signer *s, enum evl_status st)
+{
+	ERR_clear_error();
+	if (st != EVL_OK) {
+		evl_signer_destroy(s);
+		return st;
+	}
+	X509 *leaf = sk_X509_value(s->certs, 0);
+	s->pem = evl_pem_text(s->certs, &s->pem_len);
+	s->subject = evl_x509_name_text(X509_get_subject_name(leaf));
+	evl_x509_fingerprint(leaf, s->fingerprint);
+	s->demo = evl_x509_is_demo(leaf);
+	s->self_signed = X509_self_signed(leaf, 0) == 1;
+	*out = s;
+	return EVL_OK;
+}
+
 enum evl_status evl_signer_load(struct evl_signer **out, const char *key_pem_path,
 	const char *cert_pem_path, int64_t at_unix_s, struct evl_err *err)
 {
@@ -307,19 +337,88 @@ enum evl_status evl_signer_load(struct evl_signer **out, const char *key_pem_pat
 			st = load_certs(s, cert_pem_path, key_pem_path, at_unix_s, err);
 		}
 	}
-	ERR_clear_error();
-	if (st != EVL_OK) {
-		evl_signer_destroy(s);
-		return st;
+	return complete(out, s, st);
+}
+
+/* The issuers of the signer's certificate that the file holds, in order. */
+static void add_issuers(struct evl_signer *s, const STACK_OF(X509) * others)
+{
+	bool found = true;
+	while (found && sk_X509_num(s->certs) < CHAIN_MAX_CERTS) {
+		X509 *last = sk_X509_value(s->certs, sk_X509_num(s->certs) - 1);
+		found = false;
+		for (int i = 0; i < sk_X509_num(others) && !found; i++) {
+			X509 *other = sk_X509_value(others, i);
+			found = X509_cmp(other, last) != 0 && X509_self_signed(last, 0) != 1 &&
+				X509_check_issued(other, last) == X509_V_OK;
+			if (found) {
+				X509_up_ref(other);
+				evl_require(sk_X509_push(s->certs, other) > 0);
+			}
+		}
 	}
-	X509 *leaf = sk_X509_value(s->certs, 0);
-	s->pem = evl_pem_text(s->certs, &s->pem_len);
-	s->subject = evl_x509_name_text(X509_get_subject_name(leaf));
-	evl_x509_fingerprint(leaf, s->fingerprint);
-	s->demo = evl_x509_is_demo(leaf);
-	s->self_signed = X509_self_signed(leaf, 0) == 1;
-	*out = s;
+}
+
+static enum evl_status read_p12(struct evl_signer *s, const char *path, const char *data,
+	size_t len, const char *password, struct evl_err *err)
+{
+	const unsigned char *p = (const unsigned char *)data;
+	PKCS12 *p12 = d2i_PKCS12(NULL, &p, (long)len);
+	X509 *leaf = NULL;
+	STACK_OF(X509) *others = NULL;
+	if (p12 == NULL) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: is no PKCS#12 file (RFC 7292); a key in PEM form is given with --key",
+			path);
+	}
+	bool parsed = PKCS12_parse(p12, password, &s->key, &leaf, &others) == 1;
+	PKCS12_free(p12);
+	if (!parsed) {
+		return evl_err_set(err, EVL_E_INVALID, "%s: %s", path,
+			password == NULL || password[0] == '\0'
+				? "wants a password; name a file with it by --password-file"
+				: "the password does not open it, or its encryption is not known");
+	}
+	if (s->key == NULL || leaf == NULL) {
+		X509_free(leaf);
+		sk_X509_pop_free(others, X509_free);
+		return evl_err_set(
+			err, EVL_E_INVALID, "%s: holds no private key with its certificate", path);
+	}
+	s->certs = sk_X509_new_null();
+	evl_require(s->certs != NULL && sk_X509_push(s->certs, leaf) > 0);
+	add_issuers(s, others);
+	sk_X509_pop_free(others, X509_free);
 	return EVL_OK;
+}
+
+enum evl_status evl_signer_load_p12(struct evl_signer **out, const char *path,
+	const char *password_path, int64_t at_unix_s, struct evl_err *err)
+{
+	struct evl_signer *s = evl_xcalloc(1, sizeof *s);
+	char *data = NULL;
+	char *password = NULL;
+	size_t len = 0;
+	size_t password_len = 0;
+	*out = NULL;
+	enum evl_status st = evl_file_read(&data, &len, path, PEM_MAX_BYTES, err);
+	st = st == EVL_OK ? st : evl_err_prefix(err, "signing key");
+	if (st == EVL_OK && password_path != NULL) {
+		st = evl_file_read(&password, &password_len, password_path, 4096, err);
+		st = st == EVL_OK ? st : evl_err_prefix(err, "password");
+	}
+	if (st == EVL_OK && password != NULL) {
+		password[strcspn(password, "\r\n")] = '\0'; /* an editor ends the line */
+	}
+	st = st == EVL_OK ? read_p12(s, path, data, len, password, err) : st;
+	st = st == EVL_OK ? check_key(s, path, err) : st;
+	st = st == EVL_OK ? check_leaf(sk_X509_value(s->certs, 0), path, at_unix_s, err) : st;
+	if (password != NULL) {
+		OPENSSL_cleanse(password, password_len);
+	}
+	free(password);
+	free(data);
+	return complete(out, s, st);
 }
 
 void evl_signer_destroy(struct evl_signer *s)

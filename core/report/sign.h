@@ -36,6 +36,10 @@ struct evl_signer; /* a private key with its certificate */
  * EVL_E_NOTFOUND, EVL_E_IO: a file is missing or cannot be read. The message names the file. */
 enum evl_status evl_signer_load(struct evl_signer **out, const char *key_pem_path,
 	const char *cert_pem_path, int64_t at_unix_s, struct evl_err *err);
+/* The same from a PKCS#12 file (RFC 7292) with key, certificate and perhaps its issuers;
+ * `password_path` names a file whose first line is the password, or is NULL. */
+enum evl_status evl_signer_load_p12(struct evl_signer **out, const char *path,
+	const char *password_path, int64_t at_unix_s, struct evl_err *err);
 void evl_signer_destroy(struct evl_signer *signer); /* takes NULL */
 
 bool evl_signer_is_demo(const struct evl_signer *signer);

@@ -256,6 +256,54 @@ static void bad_keys(void **state)
 		EVL_E_INVALID, "valid only from");
 }
 
+/* PKCS#12 files as the openssl program writes them (RFC 7292). */
+static void pkcs12(void **state)
+{
+	(void)state;
+	struct evl_signer *signer = NULL;
+	size_t n = 0;
+	assert_int_equal(
+		run_in(folder,
+			"printf 'secret\\r\\nmore\\n' > pass.txt && echo other > wrong.txt && "
+			"openssl pkcs12 -export -inkey ec.key -in leaf.pem -certfile ca.pem "
+			"-passout pass:secret -out key.p12 && openssl pkcs12 -export -inkey "
+			"ec.key -in ec.pem -passout pass: -out open.p12 && openssl pkcs12 "
+			"-export -nokeys -in ec.pem -passout pass:secret -out nokey.p12 && "
+			"openssl pkcs12 -export -inkey weak.key -in weak.pem -passout "
+			"pass:secret -out weak.p12"),
+		0);
+	OK(evl_signer_load_p12(&signer, at("key.p12"), at("pass.txt"), now(), err));
+	assert_string_equal(evl_signer_subject(signer), "CN = Issued signer");
+	const char *pem = evl_signer_pem(signer, &n);
+	OK(evl_file_write(at("p12.pem"), pem, n, err));
+	assert_int_equal(run_in(folder, "cmp p12.pem chain.pem"), 0);
+	evl_signer_destroy(signer);
+	OK(evl_signer_load_p12(&signer, at("open.p12"), NULL, now(), err));
+	evl_signer_destroy(signer);
+	static const struct {
+		const char *file, *password, *message;
+	} bad[] = {
+		{"key.p12", NULL, "wants a password"},
+		{"key.p12", "wrong.txt", "the password does not open it"},
+		{"ec.key", "pass.txt", "is no PKCS#12 file"},
+		{"nokey.p12", "pass.txt", "holds no private key"},
+		{"weak.p12", "pass.txt", "too weak"},
+	};
+	for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
+		char file[4200];
+		char password[4200];
+		snprintf(file, sizeof file, "%s/%s", folder, bad[i].file);
+		snprintf(password, sizeof password, "%s/%s", folder,
+			bad[i].password == NULL ? "" : bad[i].password);
+		REFUSED(evl_signer_load_p12(&signer, file,
+				bad[i].password == NULL ? NULL : password, now(), err),
+			EVL_E_INVALID, bad[i].message);
+		assert_null(signer);
+	}
+	REFUSED(evl_signer_load_p12(&signer, at("key.p12"), at("absent.txt"), now(), err),
+		EVL_E_NOTFOUND, "absent.txt");
+}
+
 /* Any change of any byte, in either file, must be found, and blamed on the right file. */
 static void every_byte(void **state)
 {
@@ -386,6 +434,7 @@ int main(void)
 		cmocka_unit_test(own_keys),
 		cmocka_unit_test(trust),
 		cmocka_unit_test(bad_keys),
+		cmocka_unit_test(pkcs12),
 		cmocka_unit_test(every_byte),
 		cmocka_unit_test(what_cms_ignores),
 		cmocka_unit_test(odd_sizes),
