@@ -251,6 +251,57 @@ static void offsets(void **state)
 	evl_rec_close(r);
 }
 
+/* A mark that cannot be is refused, and the recording goes on. */
+static void bad_marks(void **state)
+{
+	(void)state;
+	const char *path = sample_path("marks.pcapng");
+	const struct evl_rec_channel ch = {"e1", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0, 0};
+	char longest[EVL_REC_MARK_TEXT_MAX + 2];
+	memset(longest, 'x', sizeof longest);
+	longest[EVL_REC_MARK_TEXT_MAX + 1] = '\0';
+	const struct {
+		struct evl_rec_mark mark;
+		const char *text;
+	} rows[] = {
+		{{0, -1, ""}, "1 to 200 bytes"},
+		{{0, -1, longest}, "1 to 200 bytes"},
+		{{0, -1, "a\nb"}, "1 to 200 bytes"},
+		{{0, -1, "\xFF"}, "1 to 200 bytes"},
+		{{(uint64_t)1 << 62, 0, "late"}, "out of range"},
+	};
+	struct evl_rec_writer *w = NULL;
+	struct evl_err err = {0};
+	unlink(path);
+	assert_int_equal(evl_rec_writer_create(&w, path, &ch, 1, NULL, &err), EVL_OK);
+	for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+		assert_int_equal(evl_rec_mark(w, &rows[i].mark, &err), EVL_E_INVALID);
+		assert_non_null(strstr(err.text, rows[i].text));
+	}
+	longest[EVL_REC_MARK_TEXT_MAX] = '\0';
+	for (uint32_t i = 0; i < EVL_REC_MARKS_MAX; i++) {
+		const struct evl_rec_mark m = {i, 0, longest};
+		assert_int_equal(evl_rec_mark(w, &m, &err), EVL_OK);
+	}
+	const struct evl_rec_mark more = {0, 0, "more"};
+	assert_int_equal(evl_rec_mark(w, &more, &err), EVL_E_INVALID);
+	assert_non_null(strstr(err.text, "at most 10000"));
+	uint8_t slab[256] = {1};
+	assert_int_equal(evl_rec_write(w, 0, 0, slab, sizeof slab, 0, &err), EVL_OK);
+	assert_int_equal(evl_rec_finish(w, NULL, NULL, &err), EVL_OK);
+	struct evl_rec *r = NULL;
+	struct evl_rec_verdict v;
+	uint8_t got[256];
+	assert_int_equal(evl_rec_open(&r, path, &err), EVL_OK);
+	assert_int_equal(evl_rec_mark_count(r), EVL_REC_MARKS_MAX);
+	assert_int_equal(evl_rec_mark_at(r, 9999)->time_ns, 9999);
+	assert_string_equal(evl_rec_mark_at(r, 9999)->text, longest);
+	assert_int_equal(evl_rec_read(r, 0, 0, got, sizeof got, &err), EVL_OK);
+	assert_memory_equal(got, slab, sizeof got);
+	assert_int_equal(evl_rec_verify(r, NULL, NULL, &v, &err), EVL_OK);
+	evl_rec_close(r);
+}
+
 /* A limit on the file size stands in for a full disk: the write fails half-way (EFBIG). */
 static void full_disk(void **state)
 {
@@ -442,6 +493,7 @@ int main(void)
 		cmocka_unit_test(round_trip),    cmocka_unit_test(totals),
 		cmocka_unit_test(deterministic), cmocka_unit_test(bad_arguments),
 		cmocka_unit_test(bad_start),     cmocka_unit_test(offsets),
+		cmocka_unit_test(bad_marks),
 		cmocka_unit_test(full_disk),     cmocka_unit_test(killed),
 		cmocka_unit_test(never_began),   cmocka_unit_test(memory_bound),
 	};
