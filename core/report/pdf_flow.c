@@ -103,7 +103,7 @@ void pdf_end_page(struct pdf *d)
 	if (d->facts->mark != NULL) {
 		look = (struct pdf_look){
 			.size = 7.5, .bold = true, .ink = INK_ERROR, .align = PANGO_ALIGN_CENTER};
-		pdf_plain(d, d->facts->mark, look, PDF_SIDE, y, PDF_WIDTH, true);
+		pdf_plain(d, d->facts->mark, look, PDF_SIDE, y + 10, PDF_WIDTH, true);
 	}
 	cairo_show_page(d->cr);
 }

@@ -65,12 +65,13 @@ static void size_row(struct wants *w, const struct evl_markup *row)
 		size_t word = 0;
 		pdf_text_size(c, &chars, &word);
 		bool head = evl_markup_is(row->parent, "thead");
-		double least = (double)(stays_whole(c) && !head ? chars : word);
+		/* Long numbers with their words may break after all: reasons need the room. */
+		double least = (double)(stays_whole(c) && !head && chars <= 14 ? chars : word);
 		least *= head ? 1.2 : 1; /* bold */
 		least = least > 24 ? 24 : least < 3 ? 3 : least;
 		w->least[i] = least > w->least[i] ? least : w->least[i];
 		/* Long heads wrap rather than take room from the contents. */
-		double whole = head && chars > 16 ? 16 : (double)chars;
+		double whole = head && chars > 16 ? 16 : chars > 60 ? 60 : (double)chars;
 		w->whole[i] = whole > w->whole[i] ? whole : w->whole[i];
 	}
 	w->columns = i > w->columns ? i : w->columns;
