@@ -8,21 +8,24 @@
 #include "core/store/store_read.h"
 
 static const char help[] =
-	"usage: evenlode show RUN --store FILE [--all] [--json]\n"
+	"usage: evenlode show RUN --store FILE [--all] [--alarms] [--json]\n"
 	"\n"
-	"Shows one run: its cases and their checks. Checks that pass are counted by title.\n"
+	"Shows one run: its cases and their checks. Checks that pass are counted by title. Of the\n"
+	"defects only root causes are shown, with how many others each explains.\n"
 	"The chain of digests over the run's rows is computed again.\n"
 	"\n"
 	"  --store FILE  the store\n"
 	"  --all         every check in full\n"
-	"  --json        machine-readable, every check in full\n"
+	"  --alarms      every defect, also those that follow from another\n"
+	"  --json        machine-readable, every check and every defect in full\n"
 	"  --help        this text\n"
 	"\n"
 	"Exit status: 0 done, 1 the run was altered after it was recorded, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_ALL, OPT_JSON };
+enum { OPT_STORE, OPT_ALL, OPT_ALARMS, OPT_JSON };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_ALL] = {"all", false},
+	[OPT_ALARMS] = {"alarms", false},
 	[OPT_JSON] = {"json", false},
 	{NULL, false}};
 
@@ -149,6 +152,23 @@ static json_t *lists_json(const struct evl_run *run)
 		"cautions", cautions, "recordings", recordings, "files", files);
 }
 
+static json_t *events_json(const struct evl_run *run)
+{
+	json_t *list = json_array();
+	for (size_t i = 0; i < run->event_count; i++) {
+		const struct evl_row_event *e = &run->events[i];
+		json_array_append_new(list,
+			json_pack("{s:i, s:i, s:i, s:I, s:o, s:b, s:o, s:o, s:o, s:o}", "case",
+				e->case_no, "take", e->take_no, "channel", e->channel_no, "at_ns",
+				(json_int_t)e->at_ns, "alarm", cli_json_text(e->alarm), "raised",
+				e->raised, "place", cli_json_text(e->place), "source",
+				cli_json_text(e->source), "consequence_of",
+				cli_json_text(e->consequence_of), "cause_channel",
+				or_null(e->cause_channel_no)));
+	}
+	return list;
+}
+
 static json_t *to_json(const struct evl_run *run, const struct evl_chain_report *chain)
 {
 	const struct evl_row_run *r = &run->run;
@@ -182,6 +202,7 @@ static json_t *to_json(const struct evl_run *run, const struct evl_chain_report 
 	evl_run_time(&time, run, -1);
 	json_object_set_new(o, "time", time_json(&time));
 	json_object_set_new(o, "cases", cases);
+	json_object_set_new(o, "events", events_json(run));
 	json_t *lists = lists_json(run);
 	json_object_update(o, lists);
 	json_decref(lists);
@@ -195,7 +216,8 @@ static json_t *to_json(const struct evl_run *run, const struct evl_chain_report 
 	return o;
 }
 
-static void print_plain(const struct evl_run *run, const struct evl_chain_report *chain, bool all)
+static void print_plain(const struct evl_run *run, const struct evl_chain_report *chain, bool all,
+	bool alarms)
 {
 	print_run_head(run);
 	for (size_t i = 0; i < run->caution_count; i++) {
@@ -214,6 +236,7 @@ static void print_plain(const struct evl_run *run, const struct evl_chain_report
 			r->finished ? "" : ", not finished");
 	}
 	print_run_cases(run, all ? PRINT_ALL_CHECKS : PRINT_BAD_CHECKS, 0);
+	print_run_alarms(run, alarms);
 	if (run->run.message != NULL && run->run.message[0] != '\0') {
 		cli_out("%s\n", run->run.message);
 	}
@@ -240,7 +263,7 @@ static int show(int argc, char **argv)
 	struct evl_chain_report chain = {0};
 	struct evl_err err = {0};
 	const char *path = NULL;
-	bool json = false, all = false;
+	bool json = false, all = false, alarms = false;
 	int64_t number;
 	int status = CLI_GOOD;
 
@@ -251,6 +274,9 @@ static int show(int argc, char **argv)
 			break;
 		case OPT_ALL:
 			all = true;
+			break;
+		case OPT_ALARMS:
+			alarms = true;
 			break;
 		case OPT_JSON:
 			json = true;
@@ -279,7 +305,7 @@ static int show(int argc, char **argv)
 	if (json) {
 		cli_json_print(to_json(run, &chain));
 	} else {
-		print_plain(run, &chain, all);
+		print_plain(run, &chain, all, alarms);
 	}
 	if (st == EVL_E_CORRUPT) {
 		cli_error(&err);

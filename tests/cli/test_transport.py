@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""The campaigns for transport on the software multiplexer: build A passes, and build B fails exactly
+"""The campaigns for transport on the software multiplexer: build A passes, and build B fails just
 where its bench file plants faults. What a case must show is in docs/transport.md."""
 import collections
 import os
@@ -27,19 +27,26 @@ def rows(p, sql):
 
 def test_defects(p):
     run(p, 'transport-defects', 'bench-transport', 'A', ['section', 'low-order-e1', 'e1-signal'], 0)
-    # Each defect injected on the line is raised, cleared and stands, by the unit: six of the section.
+    # Each defect injected on the line is raised, cleared and stands: six of the section.
     titles = dict(rows(p, "SELECT title, count(*) FROM check_ WHERE case_no = 0 AND channel_no = "
                           "(SELECT ordinal FROM run_channel WHERE role = 'line') GROUP BY title"))
     for alarm in ('LOS', 'OOF', 'LOF', 'MS-AIS', 'MS-RDI', 'RS-TIM'):
         assert titles[alarm + ' stands'] == 1, titles
     # One cut of the line is one root, whatever follows: the unit's LOS; nothing else is a root.
-    roots = rows(p, "SELECT alarm, source FROM event WHERE case_no = 0 AND take_no = 0 AND raised = 1"
-                    " AND consequence_of IS NULL")
+    roots = rows(p, "SELECT alarm, source FROM event WHERE case_no = 0 AND take_no = 0 "
+                    "AND raised = 1 AND consequence_of IS NULL")
     assert roots == [('LOS', 'unit')], roots
     followers = collections.Counter(dict(rows(p, "SELECT consequence_of, count(*) FROM event WHERE "
         "case_no = 0 AND take_no = 0 AND raised = 1 AND consequence_of IS NOT NULL "
         "GROUP BY consequence_of")))
     assert list(followers) == ['LOS'] and followers['LOS'] > 70, followers
+    # Shown are roots with the number of what follows; --alarms shows each with its cause.
+    shown = b.expect(p.run('show', '1', '--store', p.path('store.db')), 0).out
+    line = next(x for x in shown.splitlines() if 'LOS ' in x and 'by the unit, take 1' in x)
+    assert line.endswith('; %d consequences' % followers['LOS']), line
+    assert 'consequence of' not in shown
+    full = b.expect(p.run('show', '1', '--store', p.path('store.db'), '--alarms'), 0).out
+    assert full.count('take 1') >= followers['LOS'] and 'consequence of LOS, line' in full
     # Instants rise within a take.
     at = rows(p, 'SELECT take_no, at_ns FROM event WHERE case_no = 0 ORDER BY ordinal')
     assert at == sorted(at)
