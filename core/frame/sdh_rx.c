@@ -316,8 +316,12 @@ static void section_overhead(struct evl_sdh_rx *rx, const struct evl_section_fra
 {
 	const uint32_t columns = EVL_STM1_SOH * rx->n;
 	for (uint32_t row = 0; row < ROWS; row++) {
-		memcpy(rx->soh + row * columns, frame->plain + row * EVL_STM1_COLUMNS * rx->n,
-			columns);
+		const uint8_t *from = frame->plain + row * EVL_STM1_COLUMNS * rx->n;
+		if (rx->n == 1) {
+			memcpy(rx->soh + row * EVL_STM1_SOH, from, EVL_STM1_SOH);
+		} else {
+			memcpy(rx->soh + row * columns, from, columns);
+		}
 	}
 	rx->seen = true;
 	(void)evl_trace_rx_byte(&rx->j0, rx->soh[6 * rx->n]);

@@ -368,6 +368,14 @@ void sdh_rx_miss(struct sdh_rx_path *p, uint64_t bit)
 	all_tus(p, true, phase, bit);
 }
 
+/* By byte `byte` of the VC; the place in the line is worked out only when something changed. */
+static void set_by(struct sdh_rx_path *p, uint32_t mask, uint32_t now, uint32_t byte)
+{
+	if (((p->defects ^ now) & mask) != 0) {
+		sdh_rx_set(p->rx, p->at, &p->defects, mask, now, end_of(p, (int32_t)byte));
+	}
+}
+
 static void overhead(struct sdh_rx_path *p, const uint8_t *vc)
 {
 	const uint32_t columns = p->au.shape->columns;
@@ -377,33 +385,24 @@ static void overhead(struct sdh_rx_path *p, const uint8_t *vc)
 	const enum evl_alarm plm = low ? EVL_ALARM_LP_PLM : EVL_ALARM_HP_PLM;
 	const enum evl_alarm rdi = low ? EVL_ALARM_LP_RDI : EVL_ALARM_HP_RDI;
 	const enum evl_alarm tim = low ? EVL_ALARM_LP_TIM : EVL_ALARM_HP_TIM;
-	struct evl_sdh_rx *rx = p->rx;
-	const uint32_t c2_end = EVL_POH_C2 * columns;
+	if (!p->rx->bare) {
+		for (uint32_t r = 0; r < SDH_POH_BYTES; r++) {
+			p->poh[r] = vc[r * columns];
+		}
+		p->seen = true;
+		(void)evl_trace_rx_byte(&p->trace, p->poh[EVL_SDH_J1]);
+		set_by(p, BIT(tim), p->trace.tim ? BIT(tim) : 0, 0);
+		set_by(p, BIT(rdi), hp->rdi ? BIT(rdi) : 0, EVL_POH_G1 * columns);
+	}
 	/* An empty path has nothing to be unequipped against. */
-	bool equipped = p->hold != EVL_SDH_EMPTY;
-	uint32_t labels = !equipped ? 0 : (hp->uneq ? BIT(uneq) : 0) | (hp->plm ? BIT(plm) : 0);
-	if (rx->bare) {
-		sdh_rx_set(rx, p->at, &p->defects, BIT(uneq) | BIT(plm), labels,
-			end_of(p, (int32_t)c2_end));
-		sdh_rx_set(rx, p->at, &p->defects, low ? 0 : BIT(EVL_ALARM_HP_LOM),
-			hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
-			end_of(p, (int32_t)(EVL_POH_H4 * columns)));
-		return;
+	if (p->hold != EVL_SDH_EMPTY) {
+		set_by(p, BIT(uneq) | BIT(plm),
+			(hp->uneq ? BIT(uneq) : 0) | (hp->plm ? BIT(plm) : 0),
+			EVL_POH_C2 * columns);
 	}
-	for (uint32_t r = 0; r < SDH_POH_BYTES; r++) {
-		p->poh[r] = vc[r * columns];
-	}
-	p->seen = true;
-	(void)evl_trace_rx_byte(&p->trace, p->poh[EVL_SDH_J1]);
-	sdh_rx_set(rx, p->at, &p->defects, BIT(tim), p->trace.tim ? BIT(tim) : 0, end_of(p, 0));
-	sdh_rx_set(
-		rx, p->at, &p->defects, BIT(uneq) | BIT(plm), labels, end_of(p, (int32_t)c2_end));
-	sdh_rx_set(rx, p->at, &p->defects, BIT(rdi), hp->rdi ? BIT(rdi) : 0,
-		end_of(p, (int32_t)(EVL_POH_G1 * columns)));
 	if (!low) {
-		sdh_rx_set(rx, p->at, &p->defects, BIT(EVL_ALARM_HP_LOM),
-			hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
-			end_of(p, (int32_t)(EVL_POH_H4 * columns)));
+		set_by(p, BIT(EVL_ALARM_HP_LOM), hp->lom ? BIT(EVL_ALARM_HP_LOM) : 0,
+			EVL_POH_H4 * columns);
 	}
 }
 
