@@ -138,7 +138,9 @@ static int set_all(const struct simmux_unit *u, struct setup *to, const struct e
 				return rc;
 			}
 		}
-		to->traces = to->traces || (s->kind == EVL_SETTING_EXPECTED && s->field[0] == 'J');
+		/* J0 and J1 of 16 bytes are judged within the shorter time. */
+		to->traces = to->traces || (s->kind == EVL_SETTING_EXPECTED && s->field[0] == 'J' &&
+						   (s->field[1] == '2' || s->text[0] == '6'));
 	}
 	return EVL_ADAPTER_OK;
 }
