@@ -6,6 +6,7 @@
 #include <unistd.h>
 
 #include "core/cli/cli.h"
+#include "core/cli/follow.h"
 #include "core/cli/print_run.h"
 #include "core/script/runner.h"
 #include "core/store/store_read.h"
@@ -30,6 +31,8 @@ static const char help[] =
 	"                       case gets verdict error and the program ends with 3; 30 when\n"
 	"                       not given, 0: wait for ever\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
+	"  --live [ADDR:]PORT   a web page that shows the run while it goes on; 127.0.0.1 when\n"
+	"                       no address is given, port 0: any that is free\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
 	"\n"
@@ -39,7 +42,7 @@ static const char help[] =
 	"campaign, store), 64 usage\n";
 
 enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_CONTINUE,
-	OPT_HANG, OPT_PROGRESS, OPT_PATH };
+	OPT_HANG, OPT_PROGRESS, OPT_LIVE, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_BUILD] = {"build", true},
 	[OPT_STORE] = {"store", true},
@@ -49,6 +52,7 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_CONTINUE] = {"continue", true},
 	[OPT_HANG] = {"hang-limit", true},
 	[OPT_PROGRESS] = {"progress", true},
+	[OPT_LIVE] = {"live", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
 
@@ -105,6 +109,14 @@ static void hung(void *ctx, int64_t run, const char *text)
 	_exit(CLI_ERROR);
 }
 
+static void on_progress(void *ctx, const struct evl_run_progress *p)
+{
+	cli_progress(NULL, p);
+	if (ctx != NULL) {
+		cli_follow_progress(ctx, p);
+	}
+}
+
 static int run(int argc, char **argv)
 {
 	struct evl_run_args args = {
@@ -120,7 +132,8 @@ static int run(int argc, char **argv)
 	struct cli_places places = {0};
 	enum cli_progress_mode mode = CLI_PROGRESS_AUTO;
 	const char **cases = evl_xcalloc((unsigned long)argc, sizeof(*cases));
-	const char *path = NULL;
+	const char *path = NULL, *live = NULL;
+	struct cli_follow *follow = NULL;
 	int64_t broken_off = 0;
 	int status;
 
@@ -172,6 +185,9 @@ static int run(int argc, char **argv)
 					"--progress \"%s\" is none of auto, plain, none", a.value);
 			}
 			break;
+		case OPT_LIVE:
+			live = a.value;
+			break;
 		case OPT_PATH:
 			path = a.value;
 			break;
@@ -200,10 +216,18 @@ static int run(int argc, char **argv)
 	args.adapter_dirs = (const char *const *)places.dirs;
 	args.adapter_dir_count = places.count;
 	args.stop = cli_stop_install();
-	args.progress = cli_progress;
+	args.progress = on_progress;
+	if (live != NULL && cli_follow_start(&follow, live, args.build, &err) < 0) {
+		status = err.status == EVL_E_INVALID ? cli_usage(a.verb, "%s", err.text)
+						     : cli_error(&err);
+		goto out;
+	}
+	args.progress_ctx = follow;
 	cli_progress_start(mode);
 	enum evl_status st = evl_runner_run(&out, &args, &err);
 	cli_progress_end();
+	cli_follow_end(follow, st == EVL_OK ? evl_verdict_name(out.verdict) : "error",
+		st != EVL_OK ? err.text : out.message != NULL ? out.message : "");
 	if (st != EVL_OK) {
 		if (out.run > 0) {
 			cli_err_out("evenlode: run %" PRId64 " could not be brought to its end\n",

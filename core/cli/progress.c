@@ -2,10 +2,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/ioctl.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "core/cli/cli.h"
+#include "core/cli/follow.h"
 #include "core/script/runner.h"
 
 #define LIVE_NS  100000000u  /* between two drawings of the live line */
@@ -46,6 +48,13 @@ void cli_progress_start(enum cli_progress_mode mode)
 	shown.on = mode != CLI_PROGRESS_NONE;
 	shown.live = mode == CLI_PROGRESS_AUTO && isatty(STDERR_FILENO) && term != NULL &&
 		     strcmp(term, "dumb") != 0;
+}
+
+/* Width of the terminal; 80 when it does not say. */
+static int columns(void)
+{
+	struct winsize w;
+	return ioctl(STDERR_FILENO, TIOCGWINSZ, &w) == 0 && w.ws_col > 20 ? w.ws_col : 80;
 }
 
 static void clear(void)
@@ -89,10 +98,20 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 	}
 	shown.last_ns = now;
 	clear();
-	cli_err_out("    %s: %s of %s, %s%s", p->take_name[0] != '\0' ? p->take_name : "judging",
+	struct evl_text line = {0};
+	evl_text_addf(&line, "    %s: %s of %s, %s",
+		p->take_name[0] != '\0' ? p->take_name : "judging",
 		cli_duration(p->take_done_ns / 1000000u * 1000000u).s,
 		cli_duration(p->take_all_ns / 1000000u * 1000000u).s,
-		cli_number_of(p->errors, "bit error").s, shown.live ? "" : "\n");
+		cli_number_of(p->errors, "bit error").s);
+	cli_follow_in_short(&line, p);
+	if (shown.live) {
+		/* A line that wraps could not be drawn over. */
+		cli_err_out("%.*s", columns() - 1, evl_text_str(&line));
+	} else {
+		cli_err_out("%s\n", evl_text_str(&line));
+	}
+	evl_text_finish(&line);
 	shown.drawn = shown.live;
 	fflush(stderr);
 }

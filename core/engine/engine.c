@@ -15,6 +15,7 @@ enum evl_status evl_engine_create(
 	evl_clock_init(&e->clock, args->is_virtual);
 	e->channel_count = (uint32_t)args->binding->channel_count;
 	e->channels = evl_xcalloc(e->channel_count, sizeof *e->channels);
+	e->standing = evl_xcalloc(e->channel_count, sizeof *e->standing);
 	e->by_port = evl_xcalloc(args->instance_count, sizeof *e->by_port);
 	e->port_count = evl_xcalloc(args->instance_count, sizeof *e->port_count);
 	for (uint32_t i = 0; i < args->instance_count; i++) {
@@ -54,6 +55,7 @@ void evl_engine_destroy(struct evl_engine *e)
 	free(e->by_port);
 	free(e->port_count);
 	free(e->channels);
+	free(e->standing);
 	evl_leases_destroy(e->leases);
 	free(e);
 }
@@ -67,6 +69,7 @@ void evl_engine_pass(struct evl_engine *e, uint64_t until_ns)
 {
 	if (e->clock.is_virtual) {
 		evl_clock_reach(&e->clock, until_ns);
+		memset(e->standing, 0, e->channel_count * sizeof *e->standing);
 	}
 }
 

@@ -30,6 +30,8 @@ struct evl_engine {
 	uint32_t channel_count;
 	uint32_t **by_port; /* by_port[instance][adapter channel] = channel, or UINT32_MAX */
 	uint32_t *port_count;
+	uint64_t (*standing)[2]; /* by channel and evl_take_event.by_unit: alarms, by bit */
+	const struct take *running; /* between start and stop, else NULL */
 	bool off_clock; /* a channel of the last take had a clock of its own */
 };
 
@@ -238,3 +240,6 @@ void evl_watch_feed(struct take *t);
 enum evl_status evl_watch_poll(struct take *t, struct evl_err *err);
 void evl_watch_lead_in_over(struct take *t);
 void evl_watch_finish(struct take *t);
+
+/* look.c */
+void evl_look_event(struct evl_engine *e, const struct evl_take_event *event);

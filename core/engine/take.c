@@ -571,12 +571,17 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	t.result = evl_xcalloc(1, sizeof *t.result);
 	st = prepare(&t, err);
 	bool began = false;
+	for (uint32_t i = 0; i < e->channel_count; i++) {
+		e->standing[i][0] = 0; /* monitors begin anew; the unit reports changes only */
+	}
 	if (st == EVL_OK) {
 		st = arm_and_start(&t, err);
 		began = st == EVL_OK;
 	}
 	if (began) {
+		e->running = &t;
 		st = stream(&t, err);
+		e->running = NULL;
 	}
 	if (e->clock.is_virtual) {
 		/* Adapters have moved on by every exchange, also by one that was not used up. */

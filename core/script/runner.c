@@ -269,6 +269,12 @@ static enum evl_status run_cases(struct run_state *r, struct evl_err *err)
 	const struct evl_run_args *args = r->args;
 	bool may = true;
 	enum evl_status st = evl_keep_run_begin(r, err);
+	r->progress.run = r->run;
+	r->progress.campaign_name = r->campaign->name;
+	r->progress.campaign_title = r->campaign->title;
+	r->progress.bench_name = r->lab.bench->name;
+	r->progress.is_virtual = r->lab.is_virtual;
+	r->progress.engine = r->engine;
 	for (uint32_t i = 0; st == EVL_OK && may && i < r->campaign->case_count && !stop_asked(r);
 		i++) {
 		bool taken = false;

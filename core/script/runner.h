@@ -20,7 +20,15 @@
 #include "core/bench/bind.h"
 #include "core/measure/verdict.h"
 
+struct evl_engine;
+
 struct evl_run_progress {
+	int64_t run; /* id in the store */
+	const char *campaign_name;
+	const char *campaign_title;
+	const char *bench_name;
+	bool is_virtual; /* clock */
+	const struct evl_engine *engine; /* for evl_engine_look, within the call */
 	const char *case_name;	/* "" before the first case */
 	const char *case_title;
 	uint32_t case_number;	/* from 1 */
