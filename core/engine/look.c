@@ -8,7 +8,7 @@
 const char *evl_look_name(enum evl_look_state state)
 {
 	static const char *const names[EVL_LOOK_COUNT] = {
-		"not in use", "running", "no sync", "in sync"};
+		"not in the take", "running", "no sync", "in sync"};
 	return state >= EVL_LOOK_IDLE && state < EVL_LOOK_COUNT ? names[state] : "";
 }
 

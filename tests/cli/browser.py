@@ -116,8 +116,11 @@ class Browser:
     def wait(self, script, limit_s=60):
         end = time.monotonic() + limit_s
         while time.monotonic() < end:
-            if self.value(script):
-                return
+            try:
+                if self.value(script):
+                    return
+            except RuntimeError:  # the page is being loaded
+                pass
             time.sleep(0.1)
         raise TimeoutError('never true: ' + script)
 
