@@ -5,6 +5,7 @@ Sources: server-sent events by the HTML standard (WHATWG, 9.2.6); contrast by WC
 criterion 1.4.3, with its definition of relative luminance; JSON by Python's json module.
 PICTURES=DIR keeps pictures of the page.
 """
+import atexit
 import http.client
 import os
 import re
@@ -39,6 +40,7 @@ class Run:
         self.child = p.start('run', p.campaign(long_cases(last), name='live.lua'), '--bench',
                              p.bench, '--build', build, '--store', p.store, '--progress', 'none',
                              '--live', '0', *more, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        atexit.register(self.child.kill)  # also when a test fails in between
         line = self.child.stderr.readline().decode()
         self.url = re.fullmatch(r'live view: (http://127\.0\.0\.1:\d+/)\n', line).group(1)
         self.host = urllib.parse.urlsplit(self.url).netloc

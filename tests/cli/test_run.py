@@ -170,6 +170,7 @@ def test_terminal(p):
     args = ['run', campaign, '--bench', p.bench, '--build', 'A', '--store', p.store]
     text = on_terminal(p, args, TERM='xterm')
     assert '\x1b[32mpass\x1b[0m' in text and '\r\x1b[K' in text
+    assert re.search(r'bit errors?; 4 of 4 in sync', text), text[-2000:]
     runs = ['runs', '--store', p.store]
     assert '\x1b[32m' in on_terminal(p, runs, TERM='xterm')
     for env in ({'TERM': 'xterm', 'NO_COLOR': '1'}, {'TERM': 'dumb'}):
