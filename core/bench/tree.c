@@ -318,8 +318,9 @@ enum evl_status evl_tree_parse(struct evl_node **out, const struct evl_reader *r
 	}
 	yaml_parser_delete(&parser);
 	if (st == EVL_OK && b.root == NULL) {
-		return evl_reader_fail(r, 1, "the file is empty; a bench begins with bench: NAME, a "
-				       "night file with night: NAME");
+		return evl_reader_fail(r, 1, 
+			"the file is empty; a bench begins with bench: NAME, a night file with "
+			"night: NAME");
 	}
 	*out = st == EVL_OK ? b.root : NULL;
 	return st;

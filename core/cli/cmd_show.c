@@ -4,11 +4,12 @@
 #include <string.h>
 
 #include "core/cli/cli.h"
+#include "core/cli/print_ci.h"
 #include "core/cli/print_run.h"
 #include "core/store/store_read.h"
 
 static const char help[] =
-	"usage: evenlode show RUN --store FILE [--all] [--alarms] [--json]\n"
+	"usage: evenlode show RUN --store FILE [--all] [--alarms] [--json | --junit | --tap]\n"
 	"\n"
 	"Shows one run: its cases and their checks. Checks that pass are counted by title. Of the\n"
 	"defects only root causes are shown, with how many others each explains.\n"
@@ -18,15 +19,19 @@ static const char help[] =
 	"  --all         every check in full\n"
 	"  --alarms      every defect, also those that follow from another\n"
 	"  --json        machine-readable, every check and every defect in full\n"
+	"  --junit       JUnit XML, for servers that run tests of software\n"
+	"  --tap         TAP version 14, likewise\n"
 	"  --help        this text\n"
 	"\n"
 	"Exit status: 0 done, 1 the run was altered after it was recorded, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_ALL, OPT_ALARMS, OPT_JSON };
+enum { OPT_STORE, OPT_ALL, OPT_ALARMS, OPT_JSON, OPT_JUNIT, OPT_TAP };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_ALL] = {"all", false},
 	[OPT_ALARMS] = {"alarms", false},
 	[OPT_JSON] = {"json", false},
+	[OPT_JUNIT] = {"junit", false},
+	[OPT_TAP] = {"tap", false},
 	{NULL, false}};
 
 static const char *text(const char *s)
@@ -263,7 +268,7 @@ static int show(int argc, char **argv)
 	struct evl_chain_report chain = {0};
 	struct evl_err err = {0};
 	const char *path = NULL;
-	bool json = false, all = false, alarms = false;
+	bool json = false, all = false, alarms = false, junit = false, tap = false;
 	int64_t number;
 	int status = CLI_GOOD;
 
@@ -281,10 +286,21 @@ static int show(int argc, char **argv)
 		case OPT_JSON:
 			json = true;
 			break;
+		case OPT_JUNIT:
+			junit = true;
+			break;
+		case OPT_TAP:
+			tap = true;
+			break;
 		}
 	}
 	if (a.exit >= 0) {
 		return a.exit;
+	}
+	if (json + junit + tap > 1 || ((all || alarms) && (junit || tap))) {
+		return cli_usage(a.verb, 
+			"--junit, --tap and --json exclude one another; --all and --alarms go "
+			"with none of the first two");
 	}
 	if (path == NULL) {
 		return cli_usage(a.verb, "--store is missing");
@@ -302,7 +318,12 @@ static int show(int argc, char **argv)
 		status = cli_error(&err);
 		goto out;
 	}
-	if (json) {
+	if (junit || tap) {
+		struct evl_text out = {0};
+		(junit ? print_junit : print_tap)(&out, run);
+		cli_out("%s", evl_text_str(&out));
+		evl_text_finish(&out);
+	} else if (json) {
 		cli_json_print(to_json(run, &chain));
 	} else {
 		print_plain(run, &chain, all, alarms);

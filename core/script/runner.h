@@ -68,8 +68,8 @@ struct evl_run_args {
 	bool (*may_begin)(void *ctx);
 	void *may_begin_ctx;
 	const char *why_not;
-	/* A call of an adapter that lasts longer hangs: the case gets verdict error in the store, and
-	 * `hung`, called from another thread, ends the process. NULL or 0: nobody watches. */
+	/* A call of an adapter that lasts longer hangs: the case gets verdict error in the store,
+	 * and `hung`, called from another thread, ends the process. NULL or 0: nobody watches. */
 	void (*hung)(void *ctx, int64_t run, const char *text);
 	void *hung_ctx;
 	uint32_t hang_limit_s;
