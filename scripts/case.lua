@@ -339,7 +339,13 @@ end
 function Case:check_performance(seen, role, limits)
 	seen_of("check_performance", seen)
 	role_of(self, "check_performance", role)
-	performance.check(self, meters(seen, role, "received", nil, "check_performance"), limits)
+	if type(limits) == "table" and limits.by ~= nil then
+		performance.check_parity(self, seen, role, limits)
+		return
+	end
+	performance.check(self, function()
+		return meters(seen, role, "received", nil, "check_performance")
+	end, limits)
 end
 
 -- Something planted was measured exactly: scripts/disturbances.lua.

@@ -45,13 +45,39 @@ local ratios = {
 
 local performance = {}
 
+-- In service, by the parity that the signal itself carries: which standard judges what.
+local by_parity = {
+	["G.826"] = "E1 and T1 with CRC",
+	["G.828"] = "paths of SDH",
+	["G.829"] = "sections of SDH",
+}
+
 local function limits_of(where, c)
 	spec.fields(where, c, { standard = "string", es_ratio = "number?", ses_ratio = "number?",
-		bbe_ratio = "number?", confidence = "number?" })
+		bbe_ratio = "number?", confidence = "number?", by = "string?", place = "string?",
+		ends = "string?" })
 	local standard = standards[c.standard]
-	if not standard then
+	if c.by and c.by ~= "parity" then
+		core.fail("%s: by must be \"parity\" (in service), or left out: against what was sent",
+			where)
+	end
+	if c.by then
+		if not by_parity[c.standard] then
+			core.fail("%s: standard %s is not known here; by parity use \"G.826\" (E1 and T1 "
+				.. "with CRC), \"G.828\" (paths) or \"G.829\" (sections)", where,
+				spec.show(c.standard))
+		end
+		if c.ends and c.ends ~= "near" and c.ends ~= "far" then
+			core.fail("%s: ends must be \"near\" or \"far\", or left out for both", where)
+		end
+		standard = { how = "second by second from the signal's own parity: severe from the "
+			.. "standard's share of errored blocks or with a defect" }
+	elseif c.place or c.ends then
+		core.fail("%s: place and ends need by = \"parity\"", where)
+	elseif not standard then
 		core.fail("%s: standard %s is not known here; use \"G.821\" (from bits) or "
-			.. "\"G.826\" (from blocks)", where, spec.show(c.standard))
+			.. "\"G.826\" (from blocks), or by = \"parity\" for \"G.828\" and \"G.829\"", where,
+			spec.show(c.standard))
 	end
 	if c.standard == "G.821" and c.bbe_ratio then
 		core.fail("%s: bbe_ratio needs blocks; use standard = \"G.826\"", where)
@@ -74,7 +100,7 @@ local function limits_of(where, c)
 	return standard, confidence
 end
 
-local function judge(self, m, standard, counts, r, limit, confidence, name)
+local function judge(self, m, standard, counts, r, limit, confidence, name, where)
 	local count, whole = counts[r.count], counts[r.of]
 	local j = core.judge_share(count, whole, limit, confidence, r.what, r.whole)
 	local reason = j.reason
@@ -82,8 +108,12 @@ local function judge(self, m, standard, counts, r, limit, confidence, name)
 		reason = string.format("%s; %d s were unavailable and do not count", reason,
 			counts.unavailable)
 	end
+	if counts.unread and counts.unread > 0 then
+		reason = string.format("%s; in %d s its report could not be read", reason, counts.unread)
+	end
 	self:check {
-		kind = "performance", title = r.title, channel = m.channel, verdict = j.verdict,
+		kind = "performance", title = r.title .. (where and ", " .. where or ""),
+		channel = m.channel, verdict = j.verdict,
 		value = whole > 0 and text.ratio(count / whole) or nil, relation = "below",
 		limit = text.ratio(limit), confidence = text.percent(confidence),
 		lower = text.ratio(j.lower), upper = text.ratio(j.upper),
@@ -94,7 +124,7 @@ end
 -- One check per limit for each meter of the role.
 function performance.check(self, meters, c)
 	local standard, confidence = limits_of("check_performance", c)
-	for _, m in ipairs(meters) do
+	for _, m in ipairs(meters()) do
 		local counts = standard.counts(m)
 		for _, r in ipairs(ratios) do
 			if c[r.key] then
@@ -102,6 +132,30 @@ function performance.check(self, meters, c)
 					c.standard)
 			end
 		end
+	end
+end
+
+-- The same for what the parities told: sections and paths of a line, frames of a tributary.
+function performance.check_parity(self, seen, role, c)
+	local standard, confidence = limits_of("check_performance", c)
+	local any = false
+	for _, p in ipairs(seen.performances) do
+		if p.role == role and p.standard == c.standard and (not c.place or p.place == c.place)
+			and (not c.ends or p.ends == c.ends) then
+			any = true
+			for _, r in ipairs(ratios) do
+				if c[r.key] then
+					judge(self, p, standard, p, r, c[r.key], confidence, c.standard,
+						string.format("%s, %s end (%s)", p.place, p.ends, p.code))
+				end
+			end
+		end
+	end
+	if not any then
+		core.fail("check_performance: by parity nothing of %s%s was measured on %s in that take; "
+			.. "watch the role, and for paths of tributaries follow one inside the line",
+			by_parity[c.standard], c.place and " at " .. spec.show(c.place) or "",
+			spec.show(role))
 	end
 end
 

@@ -99,6 +99,10 @@ void evl_take_result_destroy(struct evl_take_result *r)
 	free(r->meters);
 	free(r->events);
 	free(r->framed);
+	for (uint32_t i = 0; i < r->performance_count; i++) {
+		free(r->performances[i].performance);
+	}
+	free(r->performances);
 	free(r->streams);
 	free(r);
 }

@@ -145,6 +145,7 @@ struct per_instance {
 };
 
 struct causes;
+struct parity;
 
 struct take {
 	struct evl_engine *engine;
@@ -159,6 +160,8 @@ struct take {
 	bool in_lead_in;
 	struct part *parts;
 	struct per_instance *instances;
+	struct parity *parities;
+	uint32_t parity_count;
 	struct meter *meters;
 	uint32_t meter_count;
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
@@ -215,6 +218,14 @@ enum evl_status evl_lines_add_meters(struct take *t, struct evl_err *err);
 void evl_lines_feed(struct take *t);
 void evl_lines_feed_meters(struct take *t);
 void evl_line_destroy(struct line_receiver *line); /* takes NULL */
+
+/* parity.c: after the meters, as those make the receivers of frames. */
+void evl_parity_prepare(struct take *t);
+void evl_parity_start(struct take *t); /* the lead-in is over */
+void evl_parity_look(struct take *t);  /* after each slab */
+void evl_parity_second(struct take *t);
+void evl_parity_collect(struct take *t);
+void evl_parity_finish(struct take *t);
 
 /* cause.c: which higher defect explains which. */
 struct causes *evl_causes_create(const struct take *t);

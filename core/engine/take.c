@@ -204,6 +204,9 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 	t->inside_memory = evl_xcalloc(plan->inside_count, sizeof *t->inside_memory);
 	enum evl_status st = evl_watch_prepare(t, err);
 	st = st == EVL_OK ? evl_meters_prepare(t, err) : st;
+	if (st == EVL_OK) {
+		evl_parity_prepare(t);
+	}
 	return st == EVL_OK ? evl_prove_prepare(t, err) : st;
 }
 
@@ -375,6 +378,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 		evl_clock_reach(&e->clock, slab_start);
 	}
 	evl_watch_lead_in_over(t);
+	evl_parity_start(t);
 	while (st == EVL_OK && t->done < t->frames_all) {
 		if (stop != NULL && *stop != 0) {
 			t->result->interrupted = true;
@@ -385,6 +389,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			break;
 		}
 		evl_watch_feed(t);
+		evl_parity_look(t);
 		if ((st = evl_meters_feed(t, err)) < 0 || (st = evl_watch_poll(t, err)) < 0) {
 			break;
 		}
@@ -399,6 +404,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			}
 			evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
 			evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
+			evl_parity_second(t);
 			if (t->sink->tick != NULL) {
 				t->sink->tick(t->sink->ctx);
 			}
@@ -415,6 +421,7 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	if (t->done % EVL_FRAMES_PER_S != 0) {
 		evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
 		evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
+		evl_parity_second(t);
 	}
 	return st;
 }
@@ -499,6 +506,7 @@ static bool had_own_clock(const struct take *t)
 
 static void release(struct take *t)
 {
+	evl_parity_finish(t);
 	for (uint32_t i = 0; t->parts != NULL && i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		free(p->tx);
@@ -608,6 +616,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		collect_streams(&t);
 		evl_watch_finish(&t);
 		evl_framed_collect(&t);
+		evl_parity_collect(&t);
 		*out = t.result;
 	} else {
 		evl_take_result_destroy(t.result);

@@ -227,6 +227,16 @@ struct evl_take_framed {
 	uint64_t worst_errors;        /* ... and how many */
 };
 
+/* In-service error performance of a section or path by its parity, both ends. */
+struct evl_take_performance {
+	uint32_t channel;      /* whose bits carry it: a line, or a tributary with frames */
+	bool in_line;          /* frames of a tributary, seen inside a line */
+	char place[32];        /* "RS", "MS", "VC-4 1", "VC-12 1-2-3", "E1" */
+	const char *near_code; /* "B1", "B2", "B3", "BIP-2", "CRC-4", "CRC-6" */
+	const char *far_code;  /* "M1", "G1", "V5", "E bits"; NULL: it carries none */
+	struct evl_performance *performance; /* owned by the result */
+};
+
 struct evl_take_stream {
 	uint32_t channel;
 	bool sent; /* otherwise received */
@@ -251,6 +261,8 @@ struct evl_take_result {
 	struct evl_take_event *events; /* by time, then channel */
 	uint32_t event_count;
 	uint64_t events_lost;
+	struct evl_take_performance *performances; /* by line, then place; then frames */
+	uint32_t performance_count;
 	struct evl_take_framed *framed; /* by channel, then place */
 	uint32_t framed_count;
 	struct evl_take_stream *streams;

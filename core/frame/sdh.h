@@ -240,6 +240,9 @@ struct evl_sdh_rx_counts {
 	uint64_t b1_errors, b2_errors; /* SECTION: bits */
 	uint64_t errors;               /* HIGH, CLIENT: bits of B3 or BIP-2 */
 	uint64_t rei;                  /* far-end errors from M1, G1, V5 */
+	uint64_t b1_blocks;            /* SECTION: frames with an error in B1 */
+	uint64_t errored_blocks;       /* HIGH, CLIENT: VCs with an error in B3 or BIP-2 ... */
+	uint64_t rei_blocks;           /* ... and those that the far end says had one */
 	uint64_t increments, decrements, new_pointers;
 	uint64_t extra, missing;             /* CLIENT: C1/C2 */
 	uint64_t slips_lost, slips_repeated; /* CLIENT: of a client frame */

@@ -121,11 +121,14 @@ enum evl_status evl_sdh_rx_counts(
 		const struct evl_section_counts *c = &rx->section.counts;
 		out->frames = c->frames;
 		out->b1_errors = c->b1_errors;
+		out->b1_blocks = c->b1_blocks;
 		out->b2_errors = c->b2_errors;
 		out->rei = c->ms_rei;
 	} else if (p != NULL) {
 		out->errors = p->errors;
 		out->rei = p->rei;
+		out->errored_blocks = p->errored_blocks;
+		out->rei_blocks = p->rei_blocks;
 		out->increments = p->increments;
 		out->decrements = p->decrements;
 		out->new_pointers = p->new_pointers;
@@ -133,6 +136,8 @@ enum evl_status evl_sdh_rx_counts(
 		const struct evl_vc1_counts *c = &t->tu.vc.counts;
 		out->errors = c->bip2_errors;
 		out->rei = c->lp_rei;
+		out->errored_blocks = c->bip2_blocks;
+		out->rei_blocks = c->lp_rei;
 		out->increments = t->tu.increments;
 		out->decrements = t->tu.decrements;
 		out->new_pointers = t->tu.new_pointers;

@@ -121,7 +121,8 @@ static void path_start(struct sdh_rx_path *p, const struct evl_rx_options *o)
 	p->not_joined = 0;
 	p->rei_out = 0;
 	p->seen = false;
-	p->errors = p->rei = p->increments = p->decrements = p->new_pointers = 0;
+	p->errors = p->errored_blocks = p->rei = p->rei_blocks = 0;
+	p->increments = p->decrements = p->new_pointers = 0;
 }
 
 static void start(struct evl_sdh_rx *rx)

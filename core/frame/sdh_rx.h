@@ -67,7 +67,7 @@ struct sdh_rx_path {
 	uint32_t rei_out;
 	uint8_t poh[SDH_POH_BYTES];
 	bool seen; /* poh is from the line */
-	uint64_t errors, rei, increments, decrements, new_pointers;
+	uint64_t errors, errored_blocks, rei, rei_blocks, increments, decrements, new_pointers;
 	struct evl_trace_rx trace;
 	struct evl_vc4_rx hp;
 	struct sdh_rx_op op[SDH_OPS];

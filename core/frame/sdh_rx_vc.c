@@ -425,6 +425,8 @@ void sdh_rx_vc(void *ctx, const uint8_t *vc, uint64_t start_bit)
 	p->errors += r.b3_errors;
 	p->rei_out += r.b3_errors;
 	p->rei += r.hp_rei;
+	p->errored_blocks += r.b3_errors > 0;
+	p->rei_blocks += r.hp_rei > 0;
 	overhead(p, vc);
 	if (p->rx->options.depth == EVL_RX_HIGH) {
 		return;

@@ -333,6 +333,7 @@ static void take_frame(struct evl_section_rx *rx, evl_section_sink sink, void *c
 	frame.valid = ok && !has(rx, EVL_ALARM_MS_AIS);
 	rx->counts.frames += !rx->nominal;
 	rx->counts.b1_errors += r.b1_errors;
+	rx->counts.b1_blocks += r.b1_errors > 0;
 	if (frame.valid) {
 		rx->counts.b2_errors += r.b2_errors;
 		rx->counts.ms_rei += r.ms_rei;

@@ -43,6 +43,7 @@ typedef void (*evl_section_event_fn)(void *ctx, enum evl_alarm alarm, bool raise
 struct evl_section_counts {
 	uint64_t frames;    /* aligned frames evaluated */
 	uint64_t b1_errors; /* bits of BIP-8; not counted while LOS or LOF */
+	uint64_t b1_blocks; /* frames with an error in B1 */
 	uint64_t b2_errors; /* bits of BIP-24N; not counted while MS-AIS or above */
 	uint64_t ms_rei;    /* far-end B2 errors, from M1 */
 };

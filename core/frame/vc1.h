@@ -142,7 +142,7 @@ void evl_vc1_tx_whole(struct evl_vc1_tx *tx, int32_t when, uint8_t *out, uint32_
 #define EVL_VC1_MOST_PREFILL 1024
 
 struct evl_vc1_counts {
-	uint64_t bip2_errors, lp_rei, extra, missing, slips_lost, slips_repeated;
+	uint64_t bip2_errors, bip2_blocks, lp_rei, extra, missing, slips_lost, slips_repeated;
 };
 
 struct evl_vc1_rx {

@@ -156,6 +156,7 @@ static inline void evl_vc1_parity(struct evl_vc1_rx *rx, uint8_t v5)
 		uint8_t diff = (uint8_t)(v5 >> 6 ^ evl_vc1_bip2(rx->parity));
 		uint8_t errors = (uint8_t)((diff & 1) + (diff >> 1));
 		rx->counts.bip2_errors += errors;
+		rx->counts.bip2_blocks += errors > 0;
 		if (errors > 0 && rx->rei_out < 255) {
 			rx->rei_out++;
 		}

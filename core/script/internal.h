@@ -160,6 +160,11 @@ int evl_script_push_seen(lua_State *L);
 int evl_script_check_plan(lua_State *L);
 bool evl_script_is_text(const char *text, size_t len); /* UTF-8 without NUL */
 
+/* in_service.c */
+void evl_keep_performances(struct run_state *r, const struct evl_take_result *result);
+void evl_script_push_performances(
+	lua_State *L, struct run_state *r, const struct evl_take_result *res); /* a list */
+
 /* keep.c: results into the store. */
 void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err);
 enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);

@@ -330,6 +330,7 @@ void evl_keep_result(
 	for (uint32_t i = 0; i < result->meter_count; i++) {
 		keep_meter(r, plan, result, &result->meters[i]);
 	}
+	evl_keep_performances(r, result);
 	for (uint32_t i = 0; i < result->stream_count; i++) {
 		const struct evl_take_stream *s = &result->streams[i];
 		struct evl_row_stream row = {.case_no = r->case_no,

@@ -265,6 +265,8 @@ int evl_script_push_seen(lua_State *L)
 	lua_setfield(L, -2, "events");
 	push_framed(L, s->r, res);
 	lua_setfield(L, -2, "framed");
+	evl_script_push_performances(L, s->r, res);
+	lua_setfield(L, -2, "performances");
 	push_streams(L, s->r, res);
 	lua_setfield(L, -2, "streams");
 	if (s->recording >= 0) {

@@ -192,11 +192,29 @@ static void test_au3_paths(void **state)
 	struct evl_sdh_rx_counts c;
 	assert_int_equal(evl_sdh_rx_counts(rig.rx, high(1), &c), EVL_OK);
 	assert_int_equal(c.rei, 19);
+	assert_int_equal(c.rei_blocks, 3); /* G1 holds at most 8: 8, 8 and 3 */
 	remote.high[1].rdi = false;
 	remote.high[1].rei = 0;
 	evl_sdh_tx_set_remote(rig.tx, &remote);
 	sdh_run(&rig, 8, true);
 	expect_no_other();
+
+	/* A wrong B3 in 8 VCs and a wrong B1 in 8 frames: so many errored blocks at most, each of 1
+	 * to 8 bits (one value in 256 is right by chance). */
+	assert_int_equal(evl_sdh_tx_force_poh(rig.tx, high(1), EVL_SDH_B3, 0), EVL_OK);
+	assert_int_equal(evl_sdh_tx_force_soh(rig.tx, 1, 2, 1, 0), EVL_OK);
+	sdh_run(&rig, 8, true);
+	assert_int_equal(evl_sdh_tx_force_poh(rig.tx, high(1), EVL_SDH_B3, -1), EVL_OK);
+	assert_int_equal(evl_sdh_tx_force_soh(rig.tx, 1, 2, 1, -1), EVL_OK);
+	sdh_run(&rig, 8, true);
+	assert_int_equal(evl_sdh_rx_counts(rig.rx, high(1), &c), EVL_OK);
+	assert_in_range(c.errored_blocks, 6, 9);
+	assert_in_range(c.errors, c.errored_blocks, 8 * c.errored_blocks);
+	assert_true(c.errors > c.errored_blocks);
+	assert_int_equal(
+		evl_sdh_rx_counts(rig.rx, (struct evl_sdh_at){EVL_SDH_SECTION, 0}, &c), EVL_OK);
+	assert_in_range(c.b1_blocks, 6, 9);
+	assert_true(c.b1_errors > c.b1_blocks);
 	sdh_finish(&rig);
 }
 
