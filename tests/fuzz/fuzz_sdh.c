@@ -70,6 +70,8 @@ static void same(struct evl_sdh_rx *a, struct evl_sdh_rx *b, uint32_t depth)
 		evl_require(evl_sdh_rx_pointer(a, at) == evl_sdh_rx_pointer(b, at));
 		if (depth == EVL_RX_BITS) {
 			ca.errors = cb.errors = ca.rei = cb.rei = 0;
+			ca.errored_blocks = cb.errored_blocks = 0;
+			ca.rei_blocks = cb.rei_blocks = 0;
 		} else {
 			evl_require(evl_sdh_rx_defects(a, at) == evl_sdh_rx_defects(b, at));
 		}
