@@ -43,7 +43,7 @@ static const char compare_text[] =
 	"  for a, b in string.gmatch(s, p, init) do n = n + 1 all[n] = show(a, b) end\n"
 	"  return table.concat(all, '\\2')\n"
 	"end\n"
-	"function compare(s, p, init, plain, r, n)\n"
+	"return function(s, p, init, plain, r, n)\n"
 	"  return table.concat({\n"
 	"    show(pcall(string.find, s, p, init)),\n"
 	"    show(pcall(string.find, s, p, init, plain)),\n"
@@ -122,11 +122,13 @@ static void test_like_lua(void **state)
 	assert_int_equal(
 		luaL_loadbuffer(plain_lua, compare_text, sizeof(compare_text) - 1, "@t.lua"),
 		LUA_OK);
-	assert_int_equal(lua_pcall(plain_lua, 0, 0, 0), LUA_OK);
+	assert_int_equal(lua_pcall(plain_lua, 0, 1, 0), LUA_OK);
+	lua_setglobal(plain_lua, "compare");
 	assert_int_equal(evl_sandbox_create(&s, NULL, &err), EVL_OK);
 	assert_int_equal(evl_sandbox_load(s, "t.lua", compare_text, sizeof(compare_text) - 1, &err),
 			 EVL_OK);
-	assert_int_equal(evl_sandbox_call(s, 0, 0, &err), EVL_OK);
+	assert_int_equal(evl_sandbox_call(s, 0, 1, &err), EVL_OK);
+	lua_setglobal(evl_sandbox_state(s), "compare");
 
 	unsigned matched = 0;
 	for (int i = 0; i < 20000; i++) {
