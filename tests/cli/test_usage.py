@@ -18,6 +18,11 @@ VERBS = {
     'recording verify': ['f'],
     'recording diff': ['f', 'g'],
     'recording extract': ['f', '--channel', 'c', '--raw', 'r'],
+    'recording import': ['o', '--rate', 'E1', '--raw', 'a=f'],
+    'recording copy': ['f', 'o'],
+    'recording bundle': ['f', 'o'],
+    'recording unbundle': ['f', 'o'],
+    'night': ['n.yaml'],
     'adapters': [],
     'numbering': ['--bench', 'b.yaml'],
     'plan': ['--ratio', '1e-9', '--rate', 'E1'],
@@ -25,7 +30,7 @@ VERBS = {
 REQUIRED = {'fit': ['--bench'], 'run': ['--bench', '--build', '--store'], 'runs': ['--store'],
             'show': ['--store'], 'compare': ['--store'], 'history': ['--store'],
             'dossier': ['--store', '--out'],
-            'recording extract': ['--channel', '--raw'], 'numbering': ['--bench']}
+            'recording extract': ['--channel'], 'recording import': ['--rate', '--raw'], 'numbering': ['--bench']}
 
 
 def test_help(p):
@@ -84,6 +89,7 @@ def test_not_understood(p):
         if operands and not operands[0].startswith('-'):
             b.refused(p.run(*words, *operands[1:]), 64, 'missing')
     b.refused(p.run('plan', '--ratio', '1e-9'), 64, '--rate')
+    b.refused(p.run('recording', 'extract', 'f', '--channel', 'c'), 64, '--raw or --wav is missing')
     b.refused(p.run('runs', '--store=s', '--json=1'), 64, '--json takes no value')
     # Two values for one question: the first must not be dropped in silence.
     b.refused(p.run('runs', '--store', 'a', '--store', 'b'), 64, '--store is given twice')
