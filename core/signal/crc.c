@@ -97,6 +97,13 @@ uint32_t evl_crc32(uint32_t crc, const void *data, size_t bytes)
 		    table32[5][lo >> 16 & 0xff] ^ table32[4][lo >> 24] ^ table32[3][hi & 0xff] ^
 		    table32[2][hi >> 8 & 0xff] ^ table32[1][hi >> 16 & 0xff] ^ table32[0][hi >> 24];
 	}
+	if (bytes >= 4) {
+		c ^= evl_load_le32(p);
+		c = table32[3][c & 0xff] ^ table32[2][c >> 8 & 0xff] ^ table32[1][c >> 16 & 0xff] ^
+		    table32[0][c >> 24];
+		bytes -= 4;
+		p += 4;
+	}
 	for (; bytes > 0; bytes--, p++) {
 		c = c >> 8 ^ table32[0][(c ^ *p) & 0xff];
 	}
