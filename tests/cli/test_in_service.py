@@ -101,6 +101,35 @@ def test_remote_defect_is_severe_at_the_far_end(p):
     assert r.status in (1, 2)
 
 
+def test_near_end_errors(p):
+    """Errors on the line that the unit sends: each parity's errored blocks as the decoder finds
+    them in the recorded line, and nothing at the far end."""
+    p.bench = p.write('bench.yaml', b.BENCH.replace('          faults: none', """\
+          faults:
+            - {kind: line-errors, ratio: 1e-6}"""))
+    r = p.run_campaign(CASE % ('', """\
+    test:check_performance(seen, "line", { by = "parity", standard = "G.829", es_ratio = 0.9,
+        ends = "near" })"""))
+    raw = line_bytes(p)
+    assert len(raw) == 2 * SECOND
+    s, _ = sdh_decoder.decode(raw, 'au4: 12')
+    got = rows(p)
+    found = {'RS': s['b1']['errored_blocks'], 'MS': s['b2']['errored_bits']}
+    assert found['RS'] > 200 and found['MS'] > 200, found
+    found['VC-4 1'] = s['paths'][0]['b3']['errored_blocks']
+    for u in s['units']:
+        if 'VC-12 ' + u['name'] in {place for place, _ in got}:
+            found['VC-12 ' + u['name']] = u['bip2']['errored_blocks']
+    assert len(found) == 3 + 4, found
+    # The decoder needs whole frames and containers: errored ones at either end may escape it.
+    for place, want in found.items():
+        near = got[place, 'near']
+        assert 0 <= near['errored_blocks'] - want <= 2, (place, dict(near), want)
+        assert 'VC-12' in place or near['errored_seconds'] == 2, dict(near)
+        assert near['severely_errored_seconds'] == 0, dict(near)
+    assert r.status in (0, 1, 2), str(r)
+
+
 def test_mistakes(p):
     for line, word in (('{ by = "guess", standard = "G.829", es_ratio = 0.1 }', 'by must be'),
                        ('{ by = "parity", standard = "G.821", es_ratio = 0.1 }', 'by parity use'),
