@@ -6,9 +6,9 @@
 #include "core/cli/cli.h"
 
 static const struct cli_verb *const verbs[] = {&cli_verb_fit, &cli_verb_run, &cli_verb_runs,
-	&cli_verb_show, &cli_verb_compare, &cli_verb_history, &cli_verb_dossier, &cli_verb_verify,
-	&cli_verb_recording, &cli_verb_adapters, &cli_verb_numbering, &cli_verb_plan,
-	&cli_verb_night};
+	&cli_verb_show, &cli_verb_compare, &cli_verb_bisect, &cli_verb_history, &cli_verb_dossier,
+	&cli_verb_verify, &cli_verb_recording, &cli_verb_adapters, &cli_verb_numbering,
+	&cli_verb_plan, &cli_verb_night};
 
 #define VERB_COUNT (sizeof(verbs) / sizeof(verbs[0]))
 
