@@ -281,8 +281,7 @@ static int check_trace(struct reader *r, const struct simmux_fault *f)
 	if (low != (f->channel != SIMMUX_NOWHERE)) {
 		return refuse(r, "tributary", "goes with the field J2, and only with that");
 	}
-	if (f->kind == SIMMUX_WRONG_TRACE &&
-		evl_trace_set(&trace, EVL_TRACE_16, f->text, &why) < 0) {
+	if (f->kind == SIMMUX_WRONG_TRACE && !simmux_read_trace(f->text, &trace, &why)) {
 		return refuse(r, "text", why.text);
 	}
 	return EVL_ADAPTER_OK;

@@ -314,14 +314,6 @@ static int bad(const struct simmux_options *o, const struct evl_setting *s,
 		s->kind == EVL_SETTING_SENT ? "sent" : "expected", s->field, s->text, name, why);
 }
 
-static bool read_trace(const char *text, struct evl_trace *out, struct evl_err *why)
-{
-	const bool is_long = strncmp(text, "64:", 3) == 0;
-
-	return evl_trace_set(out, is_long ? EVL_TRACE_64 : EVL_TRACE_16, is_long ? text + 3 : text,
-		       why) == EVL_OK;
-}
-
 static int set_trace(struct simmux_line *l, const struct simmux_options *o,
 	const struct evl_setting *s, struct evl_sdh_at a, struct evl_adapter_error *err)
 {
@@ -335,7 +327,7 @@ static int set_trace(struct simmux_line *l, const struct simmux_options *o,
 		(void)evl_sdh_rx_expect_trace(l->rx, a, NULL);
 		return EVL_ADAPTER_OK;
 	}
-	if (!read_trace(s->text, &trace, &why)) {
+	if (!simmux_read_trace(s->text, &trace, &why)) {
 		return bad(o, s, err, why.text);
 	}
 	if (sent) {
@@ -523,7 +515,7 @@ static void plant_trace(struct simmux_line *l, const struct simmux_fault *f, str
 
 	p->sent = (struct evl_trace){EVL_TRACE_NONE, {0}};
 	if (f->kind == SIMMUX_WRONG_TRACE) {
-		(void)evl_trace_set(&p->sent, EVL_TRACE_16, f->text, NULL);
+		(void)simmux_read_trace(f->text, &p->sent, NULL);
 	}
 	(void)evl_sdh_tx_set_trace(l->tx, a, &p->sent);
 }

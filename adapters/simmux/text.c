@@ -6,6 +6,14 @@
 #include <stdio.h>
 #include <string.h>
 
+bool simmux_read_trace(const char *text, struct evl_trace *out, struct evl_err *why)
+{
+	const bool is_long = strncmp(text, "64:", 3) == 0;
+
+	return evl_trace_set(out, is_long ? EVL_TRACE_64 : EVL_TRACE_16, is_long ? text + 3 : text,
+		       why) == EVL_OK;
+}
+
 int simmux_fail(struct evl_adapter_error *err, int code, const char *fmt, ...)
 {
 	va_list ap;

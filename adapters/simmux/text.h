@@ -12,6 +12,7 @@
 #include <stdint.h>
 
 #include "core/adapter/adapter.h"
+#include "core/frame/trace.h"
 
 #define SIMMUX_SHOWN 120 /* characters of a foreign path or value in a message */
 
@@ -33,6 +34,9 @@ bool simmux_read_time(const char *text, uint64_t *ns);
 
 /* "20", "-4.6": parts per million with at most 3 places, as whole parts in 1e9. */
 bool simmux_read_ppb(const char *text, uint32_t most_ppm, int32_t *ppb);
+
+/* A trace of 16 bytes, or "64:" and one of 64. false: `why` says what is wrong. */
+bool simmux_read_trace(const char *text, struct evl_trace *out, struct evl_err *why);
 
 /* Words an error, one line of plain characters, and returns `code`. */
 int simmux_fail(struct evl_adapter_error *err, int code, const char *fmt, ...)

@@ -251,6 +251,8 @@ static void wrong_traces(void **state)
 		{{"kind=wrong-trace", "field=J0", "text=other node"}, "other node",
 			{EVL_SDH_SECTION, 0}},
 		{{"kind=wrong-trace", "field=J1", "text=x"}, "x", {EVL_SDH_HIGH, 0}},
+		{{"kind=wrong-trace", "field=J1", "text=64:of 64 bytes, another office"},
+			"of 64 bytes, another office", {EVL_SDH_HIGH, 0}},
 		{{"kind=wrong-trace", "field=J2", "text=y", "tributary=5"}, "y",
 			{EVL_SDH_CLIENT, 4}},
 		{{"kind=no-trace", "field=J0"}, "00", {EVL_SDH_SECTION, 0}},
