@@ -16,7 +16,7 @@ Case.__index = Case
 local yield = core.yield
 
 function Case.new(campaign, about)
-	local self = setmetatable({ roles = {}, needs = {}, framing = {}, takes = 0,
+	local self = setmetatable({ roles = {}, needs = {}, framing = {}, long_traces = {}, takes = 0,
 		name = about.name }, Case)
 	for _, need in ipairs(campaign.needs) do
 		self.roles[need.role] = true
@@ -211,6 +211,15 @@ local function cut_short(seen)
 	return seen.interrupted and "the take was stopped early" or nil
 end
 
+-- Names a pattern that would do: longer than the one used, and enough for all these channels.
+local function too_short(role, m)
+	local n = #core.channels(role)
+	local longer = core.telling_pattern(n, m.period_bits or 0)
+	return string.format("the pattern arrives, but its %s are too few to tell which of %d channels "
+		.. "sent it; use %sthe counter pattern", m.period_bits and m.period_bits .. " bits"
+		or "bits", n, longer and longer .. " or " or "")
+end
+
 local function arrival(self, seen, role, place, what, standard)
 	for _, m in ipairs(meters(seen, role, place, "pattern", what)) do
 		local verdict, value, reason = "fail", nil, nil
@@ -224,9 +233,7 @@ local function arrival(self, seen, role, place, what, standard)
 			verdict, value = "inconclusive", "the pattern"
 			reason = m.blocks
 				and "the pattern arrives with the number of a channel outside this take"
-				or "the pattern arrives, but it is too short to tell whose it is; use 2^15-1 or "
-				.. "longer, "
-				.. "or the counter pattern"
+				or too_short(role, m)
 		elseif m.arrival == "crossed" then
 			value = "pattern of " .. m.from_label
 			reason = "the pattern that " .. m.from_label .. " sends arrives here: crossed"
@@ -439,6 +446,12 @@ function Case:setup(t)
 	local list, framing = setup.plan(self.needs, t)
 	core.set_up(list)
 	self.framing = framing
+	self.long_traces = {}
+	for _, one in ipairs(list) do
+		if one.kind ~= "sent" and one.field and one.text:find("^64:") then
+			self.long_traces[one.role .. " " .. one.field] = true
+		end
+	end
 end
 
 -- The bound channels of a role: a list of { index, number, label, klm }.

@@ -10,6 +10,7 @@
 #include "core/base/rate.h"
 #include "core/engine/take.h"
 #include "core/measure/delay.h"
+#include "core/measure/phase.h"
 #include "core/measure/poisson.h"
 #include "core/measure/sequential.h"
 #include "core/script/internal.h"
@@ -140,6 +141,32 @@ static int core_delay_pattern(lua_State *L)
 	return 1;
 }
 
+/* core.telling_pattern(n, bits) -> the shortest pseudo-random pattern with a period of more than
+ * `bits` that gives each of n channels a phase of its own, with as much room again; nil when there
+ * are too many channels for any. */
+static int core_telling_pattern(lua_State *L)
+{
+	const lua_Integer n = luaL_checkinteger(L, 1);
+	const lua_Integer bits = luaL_checkinteger(L, 2);
+	struct evl_pattern best = {0};
+	uint64_t shortest = 0; /* none yet */
+	for (int kind = 0; kind < EVL_PRBS_KINDS && n > 0 && n <= EVL_PHASE_CHANNELS_MAX; kind++) {
+		struct evl_pattern p = evl_pattern_prbs((enum evl_prbs_kind)kind);
+		uint64_t period = evl_pattern_period(&p);
+		if (period > (uint64_t)bits && (shortest == 0 || period < shortest) &&
+			evl_pattern_identity(&p, 2 * (size_t)n) == EVL_IDENTITY_PHASE) {
+			best = p;
+			shortest = period;
+		}
+	}
+	if (shortest == 0) {
+		return 0;
+	}
+	char name[EVL_PATTERN_NAME_MAX];
+	lua_pushstring(L, evl_pattern_name(name, &best));
+	return 1;
+}
+
 static int core_alarm_known(lua_State *L)
 {
 	lua_pushboolean(L, lua_type(L, 1) == LUA_TSTRING &&
@@ -229,8 +256,8 @@ static int core_bits_to_prove(lua_State *L)
 }
 
 /* Pushes a judgement as a table, or raises why there is none. */
-static int judged(lua_State *L, enum evl_status st, const struct evl_judgement *j,
-		  const struct evl_err *err)
+static int judged(
+	lua_State *L, enum evl_status st, const struct evl_judgement *j, const struct evl_err *err)
 {
 	if (st < 0) {
 		return evl_script_fail(L, "%s", err->text);
@@ -261,7 +288,7 @@ static int core_judge_ratio(lua_State *L)
 	struct evl_judgement j;
 	struct evl_err err = {0};
 	enum evl_status st = evl_judge_ratio(&j, count_arg(L, 1), count_arg(L, 2),
-					     luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
+		luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
 	return judged(L, st, &j, &err);
 }
 
@@ -269,9 +296,8 @@ static int core_judge_ratio_anytime(lua_State *L)
 {
 	struct evl_judgement j;
 	struct evl_err err = {0};
-	enum evl_status st =
-		evl_judge_ratio_anytime(&j, count_arg(L, 1), count_arg(L, 2),
-					luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
+	enum evl_status st = evl_judge_ratio_anytime(&j, count_arg(L, 1), count_arg(L, 2),
+		luaL_checknumber(L, 3), luaL_checknumber(L, 4), &err);
 	return judged(L, st, &j, &err);
 }
 
@@ -279,10 +305,9 @@ static int core_judge_share(lua_State *L)
 {
 	struct evl_judgement j;
 	struct evl_err err = {0};
-	enum evl_status st =
-		evl_judge_share(&j, count_arg(L, 1), count_arg(L, 2), luaL_checknumber(L, 3),
-				luaL_checknumber(L, 4), luaL_checkstring(L, 5),
-				luaL_checkstring(L, 6), &err);
+	enum evl_status st = evl_judge_share(&j, count_arg(L, 1), count_arg(L, 2),
+		luaL_checknumber(L, 3), luaL_checknumber(L, 4), luaL_checkstring(L, 5),
+		luaL_checkstring(L, 6), &err);
 	return judged(L, st, &j, &err);
 }
 
@@ -295,6 +320,7 @@ static const luaL_Reg functions[] = {
 	{"prbs_names", core_prbs_names},
 	{"user_pattern", core_user_pattern},
 	{"delay_pattern", core_delay_pattern},
+	{"telling_pattern", core_telling_pattern},
 	{"alarm_known", core_alarm_known},
 	{"alarm_names", core_alarm_names},
 	{"duration_ns", core_duration_ns},

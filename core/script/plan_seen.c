@@ -80,6 +80,7 @@ static void push_pattern(lua_State *L, const struct evl_take_result *res,
 	set_integer(L, "moved_least_bits", m->moved_least_bits);
 	set_integer(L, "moved_most_bits", m->moved_most_bits);
 	if (m->period_bits > 0) {
+		set_integer(L, "period_bits", m->period_bits);
 		uint64_t ns = evl_delay_ns(
 			(uint64_t)m->period_bits, (uint64_t)frame_bits * EVL_FRAMES_PER_S);
 		set_integer(L, "delay_range_ns", ns <= INT64_MAX ? (int64_t)ns : INT64_MAX);
