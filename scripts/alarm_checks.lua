@@ -123,7 +123,7 @@ function checks.provoked(self, seen, c)
 			core.fail("check_alarm: %s_within is missing; the table of times is for the unit's own "
 				.. "report of what was injected", name)
 		end
-		entry = alarms.of("check_alarm", c.alarm, self.needs[c.on].rate)
+		entry = alarms.times(self, "check_alarm", c.alarm, c.on)
 		return entry[ns]
 	end
 	local own = { alarm = c.alarm, by = c.by, path = c.path, seen_in = c.seen_in,
@@ -151,17 +151,32 @@ local walk_fields <const> = {
 	raised_within = "string?", cleared_within = "string?", watch = "table?", inside = "table?",
 }
 
--- No tributary but that one is touched.
-local function others_are_quiet(self, seen, role, number, cause)
+-- Lines that the role's channels of this number are (all without one), by index.
+local function lines_hit(role, number)
+	local hit = {}
+	for _, line in ipairs(core.channels(role)) do
+		hit[line.index] = not number or line.number == number
+	end
+	return hit
+end
+
+-- A tributary that goes down with these lines, or with this path of them. One of which it is not
+-- known where it rides goes down with any.
+local function rides(channel, lines, path)
+	return not channel.line or lines[channel.line]
+		and (not path or channel.path == path) or false
+end
+
+-- No tributary is touched but those that `hit` says.
+local function others_are_quiet(self, seen, role, hit, cause)
 	for _, channel in ipairs(core.channels(role)) do
-		if channel.number ~= number then
+		if not hit(channel) then
 			local first = find_event(seen, channel.index, { alarm = "AIS", by = "tester",
 				seen_in = "port" }, true, 0)
 			if first then
 				self:check { kind = "alarm", title = "others stay undisturbed",
 					channel = channel.index, verdict = "fail", value = "AIS", limit = "no AIS",
-					relation = "is", at_ns = first.at_ns, reason = cause .. " of number " .. number
-						.. " reached it",
+					relation = "is", at_ns = first.at_ns, reason = cause .. " reached it",
 					rule = "no AIS on the other tributaries of the role during the take" }
 				return
 			end
@@ -181,7 +196,7 @@ function checks.walk(self, t)
 	if not need then
 		core.fail("walk_defect: role %s is not in the campaign's needs", spec.show(t.on))
 	end
-	local entry = alarms.of("walk_defect", t.alarm, need.rate)
+	local entry = alarms.times(self, "walk_defect", t.alarm, t.on)
 	local watch, listed = {}, {}
 	for _, role in ipairs(t.watch or {}) do
 		watch[#watch + 1], listed[role] = role, true
@@ -204,10 +219,12 @@ function checks.walk(self, t)
 		last = (at + lasting + tail) // 1000 .. " us", play = t.play, watch = watch,
 		inject = { cut }, inside = t.inside }
 	whole("walk_defect", seen)
-	local function each(role, number, c)
+	-- which: a number, a function that says of a channel whether it is meant, or nil for all.
+	local function each(role, which, c)
 		c.at_ns, c.lasting_ns = at, lasting
 		for _, channel in ipairs(core.channels(role)) do
-			if not number or channel.number == number then
+			if not which or channel.number == which
+				or type(which) == "function" and which(channel) then
 				provoked(self, seen, c, channel)
 			end
 		end
@@ -219,19 +236,27 @@ function checks.walk(self, t)
 	if t.downstream and entry.downstream then
 		local own = alarms.of("walk_defect", entry.downstream, self.needs[t.downstream].rate)
 		-- After a line the unit must find frame, pointer and multiframe again: 20 ms (ours).
-		each(t.downstream, not is_line and t.number or nil, { alarm = entry.downstream,
+		local lines = is_line and lines_hit(t.on, t.number)
+		local function hit(channel)
+			if is_line then
+				return rides(channel, lines, t.path)
+			end
+			return not t.number or channel.number == t.number
+		end
+		each(t.downstream, hit, { alarm = entry.downstream,
 			by = "tester", seen_in = "port", raised_ns = raised + slack + own.raised,
 			cleared_ns = cleared + slack + own.cleared + 20000000,
 			standard = "ITU-T G.783, consequent actions (from memory)" })
-		if not is_line and t.number and t.downstream == t.on then
-			others_are_quiet(self, seen, t.on, t.number, t.alarm)
+		if is_line and (t.number or t.path) or t.number and t.downstream == t.on then
+			others_are_quiet(self, seen, t.downstream, hit, t.alarm)
 		end
 	end
 	if t.upstream and entry.upstream then
 		local on_line = entry.upstream ~= "LP-RDI"
 		local role = on_line and t.upstream or t.on
 		local own = alarms.of("walk_defect", entry.upstream, self.needs[role].rate)
-		each(role, not on_line and t.number or nil, { alarm = entry.upstream, by = "tester",
+		local number = (not on_line or role == t.on) and t.number or nil
+		each(role, number, { alarm = entry.upstream, by = "tester",
 			path = on_line and t.path or nil, seen_in = not on_line and "line" or nil,
 			raised_ns = raised + slack + own.raised, cleared_ns = cleared + slack + own.cleared
 				+ 20000000, standard = "ITU-T G.783, consequent actions (from memory)" })

@@ -110,6 +110,25 @@ function alarms.of(where, alarm, rate)
 	return known
 end
 
+local trace_of <const> = { ["RS-TIM"] = "J0", ["HP-TIM"] = "J1", ["LP-TIM"] = "J2" }
+
+-- The longest times of that defect in a case, { raised, cleared, standard, ... }. A trace of 64
+-- bytes that is expected there takes four times as long as one of 16.
+function alarms.times(case, where, alarm, role)
+	local entry = alarms.of(where, alarm, case.needs[role].rate)
+	local field = trace_of[alarm]
+	if not field or not case.long_traces[role .. " " .. field] then
+		return entry
+	end
+	local long = {}
+	for key, value in pairs(entry) do
+		long[key] = value
+	end
+	long.raised, long.cleared = 4 * entry.raised, 4 * entry.cleared
+	long.standard = "ITU-T G.783: three equal traces; here of 64 bytes"
+	return long
+end
+
 -- Consequent actions begin within so long of the defect: ITU-T G.783 says 250 us for AIS, and 1 ms
 -- for RDI of paths (from memory); the unit's own transit is ours to allow.
 alarms.action_ns = 1000000

@@ -24,6 +24,13 @@ static const char help[] =
 	"Columns count from 1: of the VC-4's 261, or of the AU-3's 87 with its fixed stuff in 30\n"
 	"and 59.\n"
 	"\n"
+	"SONET: OC-3 = STM-1, OC-12 = STM-4, STS-1 = AU-3, VT group = TUG-2, VT1.5 = TU-11,\n"
+	"VT2 = TU-12. T1 in order of STS-1, VT group and VT1.5, 28 to an STS-1, are\n"
+	"\n"
+	"  numbering: {order: klm-order, unit: TU-11, route: AU-3}\n"
+	"\n"
+	"in the bench file; K is then the STS-1, L the VT group, M the VT1.5.\n"
+	"\n"
 	"Exit status: 0 printed, 1 no number has a place, 3 error, 64 usage\n";
 
 enum { OPT_BENCH, OPT_ROLE, OPT_UNIT, OPT_JSON };

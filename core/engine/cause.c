@@ -89,14 +89,8 @@ struct causes {
 static uint32_t path_of(const struct evl_sdh_map *map, uint32_t client)
 {
 	struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS];
-	uint32_t n = evl_sdh_map_clients(map, list), number = 1;
-	if (client >= n) {
-		return 0;
-	}
-	for (uint32_t a = 0; a < list[client].high / 3u; a++) {
-		number += map->aug[a].au == EVL_SDH_AU3 ? 3 : 1;
-	}
-	return number + list[client].high % 3;
+	uint32_t n = evl_sdh_map_clients(map, list);
+	return client < n ? evl_sdh_path_number(map, list[client].high) : 0;
 }
 
 static const struct evl_sdh_map *map_of(const struct take *t, uint32_t line)

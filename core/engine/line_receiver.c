@@ -192,16 +192,6 @@ enum evl_status evl_lines_add_meters(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
-/* Number of a high-order path in the order of the line, from 1: three to an AUG with AU-3. */
-static uint32_t path_number(const struct evl_sdh_map *map, uint32_t high)
-{
-	uint32_t n = 1;
-	for (uint32_t a = 0; a < high / 3; a++) {
-		n += map->aug[a].au == EVL_SDH_AU3 ? 3 : 1;
-	}
-	return n + high % 3;
-}
-
 static void on_event(
 	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
 {
@@ -217,7 +207,7 @@ static void on_event(
 		return; /* followed only for its bits */
 	}
 	if (at.level == EVL_SDH_HIGH) {
-		e.path = path_number(&line->map, at.index);
+		e.path = evl_sdh_path_number(&line->map, at.index);
 	} else if (at.level == EVL_SDH_CLIENT) {
 		if (alarm == EVL_ALARM_AIS && line->framed_of[at.index] != NULL) {
 			return; /* the receiver of its frames says that */
@@ -225,7 +215,7 @@ static void on_event(
 		e.place = EVL_PLACE_LINE;
 		e.line_channel = e.channel;
 		e.client = (int32_t)at.index;
-		e.path = path_number(&line->map, line->clients[at.index].high);
+		e.path = evl_sdh_path_number(&line->map, line->clients[at.index].high);
 		if (line->channel_of[at.index] != UINT32_MAX) {
 			e.channel = line->channel_of[at.index];
 		} else if (alarm == EVL_ALARM_AIS) {

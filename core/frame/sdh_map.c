@@ -184,6 +184,15 @@ uint32_t evl_sdh_map_clients(
 	return n;
 }
 
+uint32_t evl_sdh_path_number(const struct evl_sdh_map *map, uint32_t high)
+{
+	uint32_t n = 1;
+	for (uint32_t a = 0; a < high / 3; a++) {
+		n += map->aug[a].au == EVL_SDH_AU3 ? 3 : 1;
+	}
+	return n + high % 3;
+}
+
 const char *evl_sdh_kind_name(enum evl_sdh_kind kind)
 {
 	static const char *const names[EVL_SDH_KINDS] = {"none", "E1", "E1 byte-synchronous", "T1",

@@ -97,5 +97,9 @@ struct evl_sdh_client {
 uint32_t evl_sdh_map_clients(
 	const struct evl_sdh_map *map, struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS]);
 
+/* Number of a high-order path, from 1 in the order of the line: three to an AUG with AU-3 (SONET's
+ * STS-1), else one. `high`: as in evl_sdh_client. */
+uint32_t evl_sdh_path_number(const struct evl_sdh_map *map, uint32_t high);
+
 /* "E1", "E1 byte-synchronous", ..., "VC-4-4c". */
 const char *evl_sdh_kind_name(enum evl_sdh_kind kind);

@@ -9,6 +9,9 @@
  *	AU-4/TU-3/VC-3			AU-3/VC-3		AU-4/VC-4	AU-4-4c/VC-4-4c
  *	AU-4/empty			unequipped
  *
+ * In SONET's words AU-3 is an STS-1, TU-11 a VT1.5, TU-12 a VT2, AU-4 an STS-3c, AU-4-4c an
+ * STS-12c; docs/transport.md has a table.
+ *
  * Parts that differ are a list with commas: three for the TUG-3 of each VC-4 or the AU-3 of each
  * AUG, on an STM-4 also four for the AUG, or twelve for both. "AU-4/TU-12/E1, AU-4/TU-12/E1,
  * AU-4/TU-3/VC-3" is 42 E1 and one VC-3.

@@ -41,7 +41,7 @@ static const char *field_text(lua_State *L, const char *name)
 	}
 	if (len > CHECK_TEXT_BYTES) {
 		evl_script_fail(L, "check: %s has %zu bytes; at most %d are kept", name, len,
-				CHECK_TEXT_BYTES);
+			CHECK_TEXT_BYTES);
 	}
 	lua_pop(L, 1); /* the table keeps the string alive */
 	return text;
@@ -63,14 +63,13 @@ static int case_check(lua_State *L)
 	int64_t channel = field_integer(L, "channel", -1);
 	if (channel >= (int64_t)evl_engine_channel_count(r->engine) || channel < -1) {
 		return evl_script_fail(L,
-				       "check: channel %lld does not exist; use the index of "
-				       "test:channels(role)",
-				       (long long)channel);
+			"check: channel %lld does not exist; use the index of "
+			"test:channels(role)",
+			(long long)channel);
 	}
 	int64_t at = field_integer(L, "at_ns", -1);
 	enum evl_verdict verdict;
-	struct evl_row_check row = {
-		.case_no = r->case_no,
+	struct evl_row_check row = {.case_no = r->case_no,
 		.title = field_text(L, "title"),
 		.kind = field_text(L, "kind"),
 		.channel_no = (int)channel,
@@ -97,7 +96,7 @@ static int case_check(lua_State *L)
 		row.rule = "judged by the campaign";
 	}
 	if (row.title == NULL || row.verdict == NULL ||
-	    !evl_verdict_by_name(&verdict, row.verdict)) {
+		!evl_verdict_by_name(&verdict, row.verdict)) {
 		return evl_script_fail(L, "check: title or verdict is missing or not known");
 	}
 	struct evl_err err = {0};
@@ -115,6 +114,29 @@ static int case_check(lua_State *L)
 	return 0;
 }
 
+/* line: the channel of the line that it rides on; path: its high-order path there. */
+static void push_ride(lua_State *L, struct run_state *r, const struct evl_bound_channel *b)
+{
+	for (uint32_t i = 0; i < evl_engine_channel_count(r->engine); i++) {
+		const struct evl_bound_channel *line = evl_engine_channel(r->engine, i);
+		struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS];
+		uint32_t client;
+		if (evl_rate_is_line(b->rate) || line->adapter != b->adapter ||
+			line->channel != b->line_channel) {
+			continue;
+		}
+		const struct evl_sdh_map *map = evl_setup_map(r, i);
+		if (!evl_bound_client(&client, map, b)) {
+			return; /* the mapping of now has no place for it */
+		}
+		(void)evl_sdh_map_clients(map, list);
+		lua_pushinteger(L, i);
+		lua_setfield(L, -2, "line");
+		lua_pushinteger(L, evl_sdh_path_number(map, list[client].high));
+		lua_setfield(L, -2, "path");
+	}
+}
+
 static int case_channels(lua_State *L)
 {
 	struct run_state *r = running(L);
@@ -126,7 +148,7 @@ static int case_channels(lua_State *L)
 		if (strcmp(b->role, role) != 0) {
 			continue;
 		}
-		lua_createtable(L, 0, 4);
+		lua_createtable(L, 0, 6);
 		lua_pushinteger(L, i);
 		lua_setfield(L, -2, "index");
 		lua_pushinteger(L, b->number);
@@ -138,6 +160,7 @@ static int case_channels(lua_State *L)
 			lua_pushstring(L, evl_numbering_format(b->numbering, b->place, text));
 			lua_setfield(L, -2, "klm");
 		}
+		push_ride(L, r, b);
 		lua_rawseti(L, -2, ++n);
 	}
 	return 1;
@@ -155,7 +178,7 @@ static int case_find_recording(lua_State *L)
 	/* Opening reads head and trailer only; a bit altered since then is no fault of the unit. */
 	struct evl_rec_verdict verdict;
 	if (at < 0 || (reference && evl_rec_verify(r->recordings[at].reader, NULL, NULL, &verdict,
-						   &err) < 0)) {
+					    &err) < 0)) {
 		return evl_script_fail(L, "reference: %s", err.text);
 	}
 	lua_createtable(L, 0, 3);
