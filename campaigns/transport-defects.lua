@@ -155,11 +155,11 @@ case "t1-signal" {
 	purpose = "The unit watches the framing that comes into its tributaries.",
 	method = "Extended superframe (ITU-T G.704 2.1, ANSI T1.403); each defect injected on "
 		.. "tributary 9 as it enters the unit.",
-	estimate = "40 s",
+	estimate = "45 s",
 	time_limit = "2 min",
 	run = function(test)
 		test:setup { t1 = { framing = "ESF" } }
-		for _, alarm in ipairs { "LOS", "AIS", "OOF", "RAI" } do
+		for _, alarm in ipairs { "LOS", "AIS", "OOF", "LOF", "RAI" } do
 			test:walk_defect { alarm = alarm, on = "t1", number = 9, play = { t1 = t1_framed },
 				watch = { "t1" } }
 		end

@@ -83,6 +83,48 @@ def test_two_lines(p):
     assert places == [('e1 22 (line-1 1-1-2)',), ('e1 85 (line-2 1-1-2)',)], places
 
 
+def test_sonet(p):
+    """Two OC-3 of build B: the two T1 exchanged between the lines are found, and the RDI that
+    line 2 forgets; a defect of line 2, or of its second STS-1, concerns what rides there alone."""
+    r = run(p, 'transport-sonet', 'bench-sonet', 'B', [], 1)
+    failed = rows(p, "SELECT c.title, h.label FROM check_ c JOIN run_channel h ON h.ordinal = "
+                     "c.channel_no WHERE c.verdict = 'fail' ORDER BY c.ordinal")
+    # The exchanged T1 are in the second STS-1, so the AIS of each of three walks comes out at the
+    # other port: missing at one, foreign at the other.
+    one, other = 't1 29 (line-1 2-1-1)', 't1 113 (line-2 2-1-1)'
+    assert collections.Counter(failed) == {
+        ('arrives on its own number', one): 1, ('arrives on its own number', other): 1,
+        ('AIS raised', other): 3, ('AIS cleared', other): 3,
+        ('others stay undisturbed', one): 3,
+        ('HP-RDI raised', 'line 2'): 1, ('HP-RDI cleared', 'line 2'): 1}, (failed, r.out)
+    # RS-TIM: 84 T1 of the line; HP-TIM and AU-LOP of one STS-1: 28 each.
+    assert rows(p, "SELECT count(*) FROM check_ WHERE title = 'AIS raised'") == [(84 + 28 + 28,)]
+
+
+def test_oc12(p):
+    run(p, 'transport-oc12', 'bench-oc12', 'B', ['336-t1'], 1)
+    failed = rows(p, "SELECT h.label FROM check_ c JOIN run_channel h ON h.ordinal = c.channel_no "
+                     "WHERE c.verdict = 'fail' ORDER BY c.ordinal")
+    assert failed == [('t1 20 (1-1-5-4)',), ('t1 300 (4-2-5-4)',)], failed
+
+
+def test_too_short(p):
+    """2^15-1 cannot tell 252 channels: the advice is a longer pattern, not the one in use."""
+    path = p.write('short.lua', '''\
+campaign { name = "short", title = "Short", version = "1", needs = {
+    e1 = { rate = "E1", count = 252, play = true, capture = true } } }
+case "short" { title = "Short", time_limit = "2 min", run = function(test)
+    local seen = test:take { last = "50 ms", play = { e1 = prbs "2^15-1" },
+        expect = { e1 = prbs "2^15-1" } }
+    test:check_arrival(seen, "e1")
+end }
+''')
+    b.expect(p.run('run', path, '--bench', os.path.join(CAMPAIGNS, 'bench-stm4.yaml'), '--build',
+                   'A', '--store', p.path('store.db'), '--progress', 'none'), 2,
+             'its 32767 bits are too few to tell which of 252 channels sent it; use 2^20-1 or the '
+             'counter pattern')
+
+
 def test_setup_is_needed(p):
     """Without evl.setup/1 the bench cannot run a campaign that needs it: fit says so."""
     text = open(os.path.join(CAMPAIGNS, 'bench-transport.yaml')).read()
