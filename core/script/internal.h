@@ -75,6 +75,7 @@ struct lab {
 	struct evl_binding *binding;
 	bool is_virtual;
 	bool simulated;
+	int lock_fd; /* holds the bench; -1: not held. Valid while `bench` is not NULL */
 };
 
 struct open_recording {

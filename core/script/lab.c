@@ -1,9 +1,35 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* Brings a laboratory up: bench file, adapters, binding. */
+#include <errno.h>
+#include <fcntl.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
+#include <unistd.h>
 
 #include "core/script/internal.h"
+
+/* One run at a time touches the equipment of a bench, whatever store it writes to: a lock on the
+ * bench file itself, which the system gives back when the process ends in any way. */
+static enum evl_status take_bench(struct lab *lab, struct evl_err *err)
+{
+	const char *path = lab->bench->path;
+	lab->lock_fd = open(path, O_RDWR | O_CLOEXEC); /* some file servers lock only for writers */
+	if (lab->lock_fd < 0) {
+		lab->lock_fd = open(path, O_RDONLY | O_CLOEXEC);
+	}
+	if (lab->lock_fd >= 0 && flock(lab->lock_fd, LOCK_EX | LOCK_NB) == 0) {
+		return EVL_OK;
+	}
+	if (lab->lock_fd >= 0 && errno == EWOULDBLOCK) {
+		return evl_err_set(err, EVL_E_CONFLICT,
+				   "%s: another process is using this bench; wait for its end, or "
+				   "name another bench",
+				   path);
+	}
+	return evl_err_set(err, EVL_E_IO, "%s: the bench cannot be locked: %s", path,
+			   strerror(errno));
+}
 
 static enum evl_status load_all(struct lab *lab, const struct evl_run_args *args,
 				struct evl_err *err)
@@ -28,6 +54,11 @@ static enum evl_status load_all(struct lab *lab, const struct evl_run_args *args
 		/* One clock for all: virtual only when every adapter can follow it. */
 		lab->is_virtual = lab->is_virtual && (caps & EVL_CAP_VIRTUAL_TIME) != 0;
 		lab->simulated = lab->simulated || (caps & EVL_CAP_SIMULATED) != 0;
+	}
+	/* On the virtual clock all of it is software of this process alone. */
+	enum evl_status held = lab->is_virtual ? EVL_OK : take_bench(lab, err);
+	if (held < 0) {
+		return held;
 	}
 	for (size_t i = 0; i < bench->adapter_count; i++) {
 		struct evl_instance_args a =
@@ -77,7 +108,7 @@ static enum evl_status bind_roles(struct lab *lab, const struct campaign *c, str
 enum evl_status evl_lab_open(struct lab *lab, const struct evl_run_args *args,
 			     const struct campaign *c, struct evl_fit *fit, struct evl_err *err)
 {
-	*lab = (struct lab){0};
+	*lab = (struct lab){.lock_fd = -1};
 	enum evl_status st = evl_bench_load(&lab->bench, args->bench, err);
 	if (st < 0) {
 		return st;
@@ -101,6 +132,9 @@ void evl_lab_close(struct lab *lab)
 		if (lab->loaded != NULL) {
 			evl_loader_unload(lab->loaded[i]);
 		}
+	}
+	if (lab->bench != NULL && lab->lock_fd >= 0) {
+		close(lab->lock_fd); /* after the adapters let go of the equipment */
 	}
 	free(lab->identities);
 	free(lab->instances);

@@ -6,8 +6,8 @@ Counts of short takes: the decoder of tests/frame/pdh_decoder.py, written apart 
 the recorded channels. Bins: single wrong bits are planted at known instants of virtual time. A
 single wrong bit always fails one CRC block (ITU-T G.704 2.3.3 and 2.1.3: a CRC sees every burst
 that is no longer than itself, and its own bits are set to a constant in the next block), so the
-number planted is the number of errored blocks; F bits of a T1, which its CRC does not cover, are not hit
-with this seed. Thresholds of a severe second: ITU-T G.826, 805 CRC-4 and
+number planted is the number of errored blocks; F bits of a T1, which its CRC does not cover, are
+not hit with this seed. Thresholds of a severe second: ITU-T G.826, 805 CRC-4 and
 320 CRC-6 blocks, from memory. With EVL_WHOLE=1 the take has 25 hours.
 """
 import os
