@@ -52,10 +52,32 @@ local by_parity = {
 	["G.829"] = "sections of SDH",
 }
 
+local function check_table(where, c)
+	if spec.kind(c.limits) ~= "limits" then
+		core.fail("%s: limits is not a table of limits; write limits = limits_file "
+			.. "\"limits-m2100.yaml\" at the top of the campaign", where)
+	end
+	if c.es_ratio or c.ses_ratio or c.bbe_ratio or c.confidence then
+		core.fail("%s: limits are those of the file; leave out es_ratio, ses_ratio, bbe_ratio "
+			.. "and confidence", where)
+	end
+	if not (c.allocation and c.allocation > 0 and c.allocation <= 1) then
+		core.fail("%s: allocation must be above 0 and at most 1: the share of the end-to-end "
+			.. "objective that this path has, such as 0.01", where)
+	end
+	if c.by and c.path then
+		core.fail("%s: by parity the path is known; leave out path", where)
+	end
+	if not c.by and not c.path then
+		core.fail("%s: path is missing; name the rows of the file to judge by, such as \"E1\"",
+			where)
+	end
+end
+
 local function limits_of(where, c)
 	spec.fields(where, c, { standard = "string", es_ratio = "number?", ses_ratio = "number?",
 		bbe_ratio = "number?", confidence = "number?", by = "string?", place = "string?",
-		ends = "string?" })
+		ends = "string?", limits = "table?", allocation = "number?", path = "string?" })
 	local standard = standards[c.standard]
 	if c.by and c.by ~= "parity" then
 		core.fail("%s: by must be \"parity\" (in service), or left out: against what was sent",
@@ -82,6 +104,13 @@ local function limits_of(where, c)
 	if c.standard == "G.821" and c.bbe_ratio then
 		core.fail("%s: bbe_ratio needs blocks; use standard = \"G.826\"", where)
 	end
+	if c.limits then
+		check_table(where, c)
+		return standard
+	end
+	if c.allocation or c.path then
+		core.fail("%s: allocation and path need limits", where)
+	end
 	local any = false
 	for _, r in ipairs(ratios) do
 		local limit = c[r.key]
@@ -91,7 +120,7 @@ local function limits_of(where, c)
 		end
 	end
 	if not any then
-		core.fail("%s: no limit; give es_ratio, ses_ratio or bbe_ratio", where)
+		core.fail("%s: no limit; give es_ratio, ses_ratio or bbe_ratio, or limits", where)
 	end
 	local confidence = c.confidence or 0.95
 	if not (confidence >= 0.5 and confidence < 1) then
@@ -121,11 +150,58 @@ local function judge(self, m, standard, counts, r, limit, confidence, name, wher
 	}
 end
 
+-- By a table of limits in the manner of M.2100: one check for each event that has a row. True when
+-- there was one.
+local function judge_by_table(self, m, standard, counts, c, path, where)
+	local any = false
+	for _, r in ipairs(ratios) do
+		local count, whole = counts[r.count], counts[r.of]
+		local j = whole and core.judge_limits(c.limits.file, path, r.count, c.allocation, whole,
+			count)
+		if j then
+			any = true
+			local verdict = j.verdict
+			local reason = string.format("%d %s in %d %s; accepted up to S1 = %.4g, rejected "
+				.. "above S2 = %.4g (BISPO %.4g)", count, r.what, whole, r.whole, j.s1, j.s2,
+				j.bispo)
+			if j.s1 < 0 or whole == 0 then
+				reason = string.format("%s; too short to accept anything, which takes %.0f %s",
+					reason, math.ceil(j.least), r.whole)
+			end
+			if counts.unavailable > 0 then
+				-- Time that does not count cannot bring a path into service.
+				verdict = verdict == "pass" and "inconclusive" or verdict
+				reason = string.format("%s; %d s were unavailable: repeat the test", reason,
+					counts.unavailable)
+			end
+			self:check {
+				kind = "performance", title = r.what .. " for bringing into service"
+					.. (where and ", " .. where or ""),
+				channel = m.channel, verdict = verdict, value = tostring(count),
+				limit = string.format("%.4g", j.s1), relation = "at most",
+				rule = string.format("%s: objective %s of %s, allocation %s; accept up to S1, "
+					.. "reject above S2, else test longer; %s", c.limits.name,
+					text.ratio(j.objective), path, text.percent(c.allocation), standard.how),
+				reason = reason, standard = c.limits.source,
+			}
+		end
+	end
+	return any
+end
+
+local function no_row(c, path)
+	core.fail("check_performance: limits %s have no row for %s that %s counts",
+		spec.show(c.limits.name), spec.show(path), c.standard)
+end
+
 -- One check per limit for each meter of the role.
 function performance.check(self, meters, c)
 	local standard, confidence = limits_of("check_performance", c)
 	for _, m in ipairs(meters()) do
 		local counts = standard.counts(m)
+		if c.limits and not judge_by_table(self, m, standard, counts, c, c.path) then
+			no_row(c, c.path)
+		end
 		for _, r in ipairs(ratios) do
 			if c[r.key] then
 				judge(self, m, standard, counts, r, c[r.key], confidence,
@@ -143,6 +219,10 @@ function performance.check_parity(self, seen, role, c)
 		if p.role == role and p.standard == c.standard and (not c.place or p.place == c.place)
 			and (not c.ends or p.ends == c.ends) then
 			any = true
+			if c.limits and not judge_by_table(self, p, standard, p, c, p.path,
+				string.format("%s, %s end (%s)", p.place, p.ends, p.code)) then
+				no_row(c, p.path)
+			end
 			for _, r in ipairs(ratios) do
 				if c[r.key] then
 					judge(self, p, standard, p, r, c[r.key], confidence, c.standard,

@@ -123,6 +123,16 @@ function pattern_file(what)
 		file = core.pattern_file(what.file, what.bits or 0) })
 end
 
+-- Limits for bringing into service from a file in the campaign's folder, for check_performance.
+function limits_file(name)
+	if type(name) ~= "string" then
+		core.fail("limits_file: the name of a file is expected, such as \"limits-m2100.yaml\", "
+			.. "not %s", spec.show(name))
+	end
+	local number, title, source = core.limits_file(name)
+	return spec.mark("limits", { file = number, name = title, source = source })
+end
+
 -- A pattern inside E1 or T1 frames: framed { pattern = prbs "2^15-1", framing = "CRC-4",
 -- timeslots = "1-15,17-31" }. Without framing that of test:setup, without timeslots all that carry
 -- user data.

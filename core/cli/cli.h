@@ -84,6 +84,8 @@ int cli_error(const struct evl_err *err);
 /* Whole decimal numbers; false when the text is anything else or out of range. */
 bool cli_parse_u64(uint64_t *out, const char *text);
 bool cli_parse_run(int64_t *out, const char *text); /* 1 and up */
+/* A decimal number above 0 and below 1. */
+bool cli_parse_share(double *out, const char *text);
 
 /* Text to standard output; control characters within become '?', so that a name in a file cannot
  * steer the terminal. '\n' and '\t' pass. */

@@ -39,17 +39,6 @@ static const char *text(const char *s)
 	return s != NULL ? s : "";
 }
 
-static bool parse_alpha(double *out, const char *word)
-{
-	char *end;
-	if (strspn(word, "0123456789.e-") != strlen(word)) { /* no blanks, hex, inf or nan */
-		return false;
-	}
-	errno = 0;
-	*out = strtod(word, &end);
-	return errno == 0 && end != word && *end == '\0' && *out > 0 && *out < 1;
-}
-
 static const char *value_of(const struct evl_row_check *c)
 {
 	return c == NULL ? "" : c->value != NULL ? c->value : text(c->verdict);
@@ -222,7 +211,7 @@ static int compare(int argc, char **argv)
 			path = a.value;
 			break;
 		case OPT_ALPHA:
-			if (!parse_alpha(&alpha, a.value)) {
+			if (!cli_parse_share(&alpha, a.value)) {
 				a.exit = cli_usage(a.verb,
 					"--alpha \"%s\" is no number between 0 and 1", a.value);
 			}

@@ -8,13 +8,14 @@
 
 static const char help[] =
 	"usage: evenlode history --store FILE [--campaign NAME] [--bench NAME] [--case NAME]\n"
-	"                        [--json]\n"
+	"                        [--alpha P] [--every-run] [--json]\n"
 	"\n"
 	"Many nights of one campaign on one bench: which case is steady, newly failing or flaky, "
 	"and\n"
 	"which error ratio rises. Only finished runs are looked at. A change of a case is tested\n"
 	"exactly over all orders of its failures, a trend by the exact distribution of the errors\n"
 	"over the nights; both with Holm's correction, each with 1 false alarm in 20 histories.\n"
+	"That is for one look; with --every-run it holds for a history read after every run.\n"
 	"\n"
 	"  --store FILE     the store\n"
 	"  --campaign NAME  this campaign; that of the newest finished run when not given\n"
@@ -22,17 +23,22 @@ static const char help[] =
 	"when\n"
 	"                   not given\n"
 	"  --case NAME      only this case\n"
+	"  --alpha P        chance of any false alarm of each of the two, 0.05 when not given\n"
+	"  --every-run      P is spent over all looks: with j finished runs P / (j (j + 1)) is "
+	"used\n"
 	"  --json           machine-readable\n"
 	"  --help           this text\n"
 	"\n"
 	"Exit status: 0 nothing got worse, 1 a case is newly failing or an error ratio rises,\n"
 	"3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_CAMPAIGN, OPT_BENCH, OPT_CASE, OPT_JSON };
+enum { OPT_STORE, OPT_CAMPAIGN, OPT_BENCH, OPT_CASE, OPT_ALPHA, OPT_EVERY, OPT_JSON };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_CAMPAIGN] = {"campaign", true},
 	[OPT_BENCH] = {"bench", true},
 	[OPT_CASE] = {"case", true},
+	[OPT_ALPHA] = {"alpha", true},
+	[OPT_EVERY] = {"every-run", false},
 	[OPT_JSON] = {"json", false},
 	{NULL, false}};
 
@@ -186,7 +192,11 @@ static void print_plain(const struct evl_past *past)
 	cli_out("\ntested: changes of %s, trends of %s; either gives a false alarm in 1 of %.6g "
 		"histories at most\n",
 		cli_number_of(past->cases_tested, "case").s,
-		cli_number_of(past->series_tested, "error ratio").s, 1 / past->alpha);
+		cli_number_of(past->series_tested, "error ratio").s, 1 / past->alpha_of_all);
+	if (past->look > 0) {
+		cli_out("read after every run: look %s has %.3g of %.6g\n", cli_count(past->look).s,
+			past->alpha, past->alpha_of_all);
+	}
 	if (past->worse) {
 		print_worse(past);
 	} else {
@@ -277,10 +287,12 @@ static json_t *to_json(const struct evl_past *past)
 	for (size_t i = 0; i < past->series_count; i++) {
 		json_array_append_new(series, series_json(past, &past->series[i]));
 	}
-	return json_pack("{s:b, s:o, s:o, s:f, s:f, s:I, s:I, s:I, s:I, s:I, s:o, s:o, s:o}",
+	return json_pack(
+		"{s:b, s:o, s:o, s:f, s:f, s:f, s:I, s:I, s:I, s:I, s:I, s:I, s:o, s:o, s:o}",
 		"worse", past->worse, "campaign", cli_json_text(past->campaign_name), "bench",
 		cli_json_text(past->bench_name), "confidence", past->confidence, "alpha",
-		past->alpha, "older", (json_int_t)past->older, "unfinished",
+		past->alpha_of_all, "alpha_of_this_look", past->alpha, "look",
+		(json_int_t)past->look, "older", (json_int_t)past->older, "unfinished",
 		(json_int_t)past->unfinished, "other_bench", (json_int_t)past->other_bench,
 		"cases_tested", (json_int_t)past->cases_tested, "ratios_tested",
 		(json_int_t)past->series_tested, "runs", runs, "cases", cases, "error_ratios",
@@ -295,7 +307,7 @@ static int history(int argc, char **argv)
 	struct evl_past past = {0};
 	struct evl_store *store = NULL;
 	struct evl_err err = {0};
-	const char *path = NULL;
+	const char *path = NULL, *alpha = NULL;
 	bool json = false;
 	int status = CLI_GOOD;
 
@@ -313,6 +325,12 @@ static int history(int argc, char **argv)
 		case OPT_CASE:
 			query.case_name = a.value;
 			break;
+		case OPT_ALPHA:
+			alpha = a.value;
+			break;
+		case OPT_EVERY:
+			query.every_run = true;
+			break;
 		case OPT_JSON:
 			json = true;
 			break;
@@ -323,6 +341,10 @@ static int history(int argc, char **argv)
 	}
 	if (path == NULL) {
 		return cli_usage(a.verb, "--store is missing");
+	}
+	if (alpha != NULL && !cli_parse_share(&query.alpha, alpha)) {
+		return cli_usage(
+			a.verb, "--alpha: \"%.40s\" is not a number between 0 and 1", alpha);
 	}
 	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
 		evl_past_load(&past, store, &query, &err) != EVL_OK) {

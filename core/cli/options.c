@@ -133,3 +133,14 @@ bool cli_parse_hang(uint32_t *seconds, const char *text)
 	*seconds = (uint32_t)v;
 	return true;
 }
+
+bool cli_parse_share(double *out, const char *word)
+{
+	char *end;
+	if (strspn(word, "0123456789.e-") != strlen(word)) { /* no blanks, hex, inf or nan */
+		return false;
+	}
+	errno = 0;
+	*out = strtod(word, &end);
+	return errno == 0 && end != word && *end == '\0' && *out > 0 && *out < 1;
+}

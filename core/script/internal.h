@@ -8,6 +8,7 @@
 #include "core/bench/bench.h"
 #include "core/bench/bind.h"
 #include "core/engine/engine.h"
+#include "core/measure/limits.h"
 #include "core/measure/verdict.h"
 #include "core/recording/reader.h"
 #include "core/script/runner.h"
@@ -40,8 +41,10 @@ struct campaign_file {
 	char *name; /* below the campaign's folder */
 	size_t bytes;
 	char sha256[EVL_SHA256_HEX];
-	uint64_t bits; /* of these, the pattern */
-	struct evl_user_pattern *pattern;
+	const char *purpose;              /* "pattern", "limits" */
+	uint64_t bits;                    /* of these, the pattern */
+	struct evl_user_pattern *pattern; /* or NULL */
+	struct evl_limits_table *limits;  /* or NULL */
 };
 
 /* A campaign file, loaded and run once to learn what it defines. */
@@ -134,6 +137,17 @@ void evl_bind_case(lua_State *L);
 /* pattern_file.c: puts core.pattern_file into the table on top of the stack. */
 void evl_bind_pattern_file(lua_State *L, struct campaign *c);
 void evl_campaign_files_finish(struct campaign *c);
+/* Argument 1: the name of a file that the campaign reads at its top, while there is room for one
+ * more; raises otherwise, with `what` in front. */
+const char *evl_campaign_file_name(lua_State *L, const struct campaign *c, const char *what);
+/* The path of a file that is not read yet; raises when it is not below the campaign's folder or
+ * there is no room for one more. Free it. */
+char *evl_campaign_file_path(
+	lua_State *L, const struct campaign *c, const char *what, const char *name);
+void evl_campaign_file_keep(struct campaign_file *out, const char *name, const char *purpose,
+	const void *data, size_t len);
+/* limits_file.c: core.limits_file and core.judge_limits. */
+void evl_bind_limits_file(lua_State *L, struct campaign *c);
 /* Raises "file:line: message" at the campaign's line. */
 int evl_script_fail(lua_State *L, const char *fmt, ...) __attribute__((format(printf, 2, 3)));
 
@@ -178,5 +192,5 @@ const char *evl_keep_event_place(
 	char place[EVL_EVENT_PLACE], const struct run_state *r, const struct evl_take_event *e);
 void evl_utc_now(char out[32]);
 /* Opens a recording that the store knows; the index in r->recordings, or -1. */
-int evl_keep_open_recording(struct run_state *r, const char *name, int64_t run,
-	struct evl_err *err);
+int evl_keep_open_recording(
+	struct run_state *r, const char *name, int64_t run, struct evl_err *err);

@@ -53,7 +53,7 @@ static enum evl_status keep_files(struct run_state *r, struct evl_err *err)
 		const struct campaign_file *f = &r->campaign->files[i];
 		struct evl_row_file row = {.ordinal = (int)i,
 			.name = f->name,
-			.purpose = "pattern",
+			.purpose = f->purpose,
 			.bytes = (int64_t)f->bytes,
 			.sha256 = f->sha256};
 		st = evl_store_add_file(r->store, &row, err);

@@ -14,7 +14,8 @@
 
 /* Only a name below the campaign's folder, also after links are followed. The path to read, or
  * NULL; free it. */
-static char *path_below(const struct campaign *c, const char *name, struct evl_err *err)
+static char *path_below(
+	const struct campaign *c, const char *what, const char *name, struct evl_err *err)
 {
 	const char *slash = strrchr(c->path, '/');
 	bool up = false;
@@ -23,10 +24,9 @@ static char *path_below(const struct campaign *c, const char *name, struct evl_e
 	}
 	if (name[0] == '\0' || name[0] == '/' || up || strlen(name) > NAME_BYTES) {
 		evl_err_set(err, EVL_E_INVALID,
-			"pattern_file: \"%.80s\" is no name of a file in the campaign's folder; "
-			"give "
-			"one such as \"patterns/idle.bin\"",
-			name);
+			"%s: \"%.80s\" is no name of a file in the campaign's folder; give one "
+			"such as \"%s\"",
+			what, name, what[0] == 'p' ? "patterns/idle.bin" : "limits-m2100.yaml");
 		return NULL;
 	}
 	char *folder = evl_xstrdup(slash != NULL ? c->path : ".");
@@ -46,11 +46,52 @@ static char *path_below(const struct campaign *c, const char *name, struct evl_e
 	free(folder);
 	if (beyond) {
 		evl_err_set(err, EVL_E_INVALID,
-			"pattern_file: \"%.80s\" leads out of the campaign's folder by a link; put "
-			"the file itself there",
-			name);
+			"%s: \"%.80s\" leads out of the campaign's folder by a link; put the file "
+			"itself there",
+			what, name);
 		free(path);
 		return NULL;
+	}
+	return path;
+}
+
+void evl_campaign_file_keep(struct campaign_file *out, const char *name, const char *purpose,
+	const void *data, size_t len)
+{
+	uint8_t digest[EVL_SHA256_BYTES];
+	evl_sha256_of(data, len, digest);
+	evl_hex(digest, sizeof digest, out->sha256);
+	out->name = evl_xstrdup(name);
+	out->purpose = purpose;
+	out->bytes = len;
+}
+
+const char *evl_campaign_file_name(lua_State *L, const struct campaign *c, const char *what)
+{
+	size_t len = 0;
+	const char *name = luaL_checklstring(L, 1, &len);
+	if (c->loaded) {
+		evl_script_fail(L,
+			"%s: read it at the top of the file, outside of any case, so that its "
+			"digest is kept with the run",
+			what);
+	}
+	if (!evl_script_is_text(name, len)) {
+		evl_script_fail(L, "%s: the name is no UTF-8 text", what);
+	}
+	return name;
+}
+
+char *evl_campaign_file_path(
+	lua_State *L, const struct campaign *c, const char *what, const char *name)
+{
+	struct evl_err err = {0};
+	if (c->file_count == CAMPAIGN_FILES_MAX) {
+		evl_script_fail(L, "%s: more than %d files", what, CAMPAIGN_FILES_MAX);
+	}
+	char *path = path_below(c, what, name, &err);
+	if (path == NULL) {
+		evl_script_fail(L, "%s", err.text);
 	}
 	return path;
 }
@@ -73,11 +114,7 @@ static enum evl_status read_file(struct campaign_file *out, const char *path, co
 		st = evl_user_pattern_create(&out->pattern, name, (const uint8_t *)data, bits, err);
 	}
 	if (st == EVL_OK) {
-		uint8_t digest[EVL_SHA256_BYTES];
-		evl_sha256_of(data, len, digest);
-		evl_hex(digest, sizeof digest, out->sha256);
-		out->name = evl_xstrdup(name);
-		out->bytes = len;
+		evl_campaign_file_keep(out, name, "pattern", data, len);
 		out->bits = bits;
 	}
 	free(data);
@@ -88,37 +125,23 @@ static enum evl_status read_file(struct campaign_file *out, const char *path, co
 static int pattern_file(lua_State *L)
 {
 	struct campaign *c = lua_touserdata(L, lua_upvalueindex(1));
-	size_t len = 0;
-	const char *name = luaL_checklstring(L, 1, &len);
 	lua_Integer bits = luaL_checkinteger(L, 2);
 	struct evl_err err = {0};
-	if (c->loaded) {
-		return evl_script_fail(L,
-			"pattern_file: read it at the top of the file, outside of "
-			"any case, so that its digest is kept with the run");
-	}
-	if (!evl_script_is_text(name, len)) {
-		return evl_script_fail(L, "pattern_file: the name is no UTF-8 text");
-	}
+	const char *name = evl_campaign_file_name(L, c, "pattern_file");
 	if (bits < 0 || bits > (lua_Integer)EVL_USER_PATTERN_BITS_MAX) {
 		return evl_script_fail(L, "pattern_file: bits must be %d to %d",
 			EVL_USER_PATTERN_BITS_MIN, (int)EVL_USER_PATTERN_BITS_MAX);
 	}
 	for (size_t i = 0; i < c->file_count; i++) {
-		if (strcmp(c->files[i].name, name) == 0 &&
+		if (c->files[i].pattern != NULL && strcmp(c->files[i].name, name) == 0 &&
 			(c->files[i].bits == (uint64_t)bits ||
 				(bits == 0 && c->files[i].bits == c->files[i].bytes * 8))) {
 			lua_pushinteger(L, (lua_Integer)i);
 			return 1;
 		}
 	}
-	if (c->file_count == CAMPAIGN_FILES_MAX) {
-		return evl_script_fail(L, "pattern_file: more than %d files", CAMPAIGN_FILES_MAX);
-	}
-	char *path = path_below(c, name, &err);
-	enum evl_status st =
-		path != NULL ? read_file(&c->files[c->file_count], path, name, (uint64_t)bits, &err)
-			     : EVL_E_INVALID;
+	char *path = evl_campaign_file_path(L, c, "pattern_file", name);
+	enum evl_status st = read_file(&c->files[c->file_count], path, name, (uint64_t)bits, &err);
 	free(path);
 	if (st < 0) {
 		return evl_script_fail(L, "%s", err.text);
@@ -139,5 +162,6 @@ void evl_campaign_files_finish(struct campaign *c)
 	for (size_t i = 0; i < c->file_count; i++) {
 		free(c->files[i].name);
 		evl_user_pattern_destroy(c->files[i].pattern);
+		free(c->files[i].limits);
 	}
 }

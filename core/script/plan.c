@@ -357,7 +357,9 @@ static void known(struct build *b)
 	b->known = evl_xcalloc(c->file_count + b->user_count, sizeof *b->known);
 	size_t n = 0;
 	for (size_t i = 0; i < c->file_count; i++) {
-		b->known[n++] = evl_pattern_user(c->files[i].pattern);
+		if (c->files[i].pattern != NULL) {
+			b->known[n++] = evl_pattern_user(c->files[i].pattern);
+		}
 	}
 	for (size_t i = 0; i < b->user_count; i++) {
 		b->known[n++] = evl_pattern_user(b->users[i]);

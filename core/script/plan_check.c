@@ -110,7 +110,8 @@ static void source(lua_State *L, int at, const struct run_state *r)
 	type = field(L, at, "file");
 	id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
 	lua_pop(L, 1);
-	if (type != LUA_TNIL && (id < 0 || (size_t)id >= r->campaign->file_count)) {
+	if (type != LUA_TNIL && (id < 0 || (size_t)id >= r->campaign->file_count ||
+					  r->campaign->files[id].pattern == NULL)) {
 		bad(L, "a pattern's file is not known");
 	}
 	size_t len = 0;

@@ -188,12 +188,18 @@ static enum evl_status count_runs(
 	return done(stmt, rc, store, "run", st, err);
 }
 
+/* What a campaign reads besides itself: its patterns and limits. */
+#define FILES                                                                                      \
+	"coalesce((SELECT group_concat(purpose||' '||name||' '||sha256) FROM (SELECT * FROM "      \
+	"run_file f WHERE f.run=run.run ORDER BY f.ordinal)), '')"
+
 /* What makes two runs on the virtual clock the same measurement: one text in `key`. */
 static const char run_sql[] =
-	"SELECT run, build, started_utc, verdict, coalesce(campaign_sha256, ''), "
+	"SELECT run, build, started_utc, verdict, coalesce(campaign_sha256, '')||' '||" FILES ", "
 	"coalesce(bench_sha256, ''), CASE WHEN clock='virtual' AND campaign_sha256 IS NOT NULL AND "
 	"bench_sha256 IS NOT NULL THEN seed||' '||campaign_sha256||' '||bench_sha256||' '||"
-	"coalesce(library_sha256, '')||' '||coalesce(software_version, '')||' '||build "
+	"coalesce(library_sha256, '')||' '||coalesce(software_version, '')||' '||build||' '||" FILES
+	" "
 	"ELSE 'run '||run END FROM run WHERE state='finished' AND " OF_BOTH
 	" ORDER BY run LIMIT -1 OFFSET ?3";
 
@@ -493,6 +499,7 @@ enum evl_status evl_past_load(struct evl_past *out, struct evl_store *store,
 {
 	*out = (struct evl_past){.confidence = query->confidence == 0 ? 0.95 : query->confidence,
 		.alpha = query->alpha == 0 ? 0.05 : query->alpha};
+	out->alpha_of_all = out->alpha;
 	if (!(out->confidence > 0 && out->confidence < 1 && out->alpha > 0 && out->alpha < 1)) {
 		return evl_err_set(err, EVL_E_INVALID,
 			"history: confidence %g and chance of a false alarm %g must lie between 0 "
@@ -504,6 +511,10 @@ enum evl_status evl_past_load(struct evl_past *out, struct evl_store *store,
 	if (st == EVL_OK) {
 		st = load(out, store, query, err);
 		store_snapshot_end(store, began);
+	}
+	if (st == EVL_OK && query->every_run) {
+		out->look = (uint64_t)out->run_count + (uint64_t)out->older;
+		out->alpha = out->alpha_of_all / ((double)out->look * (double)(out->look + 1));
 	}
 	if (st == EVL_OK) {
 		st = store_past_judge(out, err);

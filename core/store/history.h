@@ -11,9 +11,9 @@
  *
  * Only finished runs are looked at, those of one campaign on one bench, oldest first. A case counts
  * with verdict pass (when it finished) or fail; inconclusive, none and error (of the tester) say
- * nothing about the unit. On the virtual clock a run with the build, seed, campaign, bench and
- * software of an earlier one is the same measurement again: where the verdict of a case is that of
- * before it is a repeat, which is listed and does not count.
+ * nothing about the unit. On the virtual clock a run with the build, seed, campaign (with the files
+ * that it reads), bench and software of an earlier one is the same measurement again: where the
+ *verdict of a case is that of before it is a repeat, which is listed and does not count.
  *
  * Cases: evl_history_of (core/measure/history.h), the p values of a change for the worse corrected
  * by Holm (1979) over all cases that both passed and failed, those of a change for the better
@@ -37,6 +37,10 @@ struct evl_past_query {
 	const char *case_name;     /* NULL: all */
 	double confidence;         /* of intervals; 0: 0.95 */
 	double alpha;              /* chance of any false alarm of one kind; 0: 0.05 */
+	/* The history is read after every run, and alpha is for all those looks together: look j
+	 * has alpha / (j (j + 1)), which sum up to alpha (alpha spending: K. Lan and D. DeMets,
+	 * Biometrika 70, 1983; that they add up at most: Boole's inequality). */
+	bool every_run;
 };
 
 struct evl_past_run {
@@ -111,7 +115,10 @@ struct evl_past_series {
 struct evl_past {
 	const char *campaign_name;
 	const char *bench_name;
-	double confidence, alpha;
+	double confidence;
+	double alpha;              /* of this look */
+	double alpha_of_all;       /* as asked for; equal unless every_run */
+	uint64_t look;             /* every_run: finished runs so far; else 0 */
 	struct evl_past_run *runs; /* by number */
 	size_t run_count;
 	int64_t older;       /* finished runs of both, left out because there are too many */

@@ -71,7 +71,7 @@ struct evl_row_file {
 	int64_t run;
 	int ordinal;
 	const char *name;    /* as the campaign gives it, relative to its folder */
-	const char *purpose; /* "pattern" */
+	const char *purpose; /* "pattern", "limits" */
 	int64_t bytes;
 	const char *sha256; /* hex, of the file's bytes */
 };

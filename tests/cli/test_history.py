@@ -127,6 +127,31 @@ def test_nights(p):
     b.expect(history(p, 1), 1, 'run 11 has another campaign file')
 
 
+def test_every_run(p):
+    """Three failures after eight runs: p = 1/C(11, 3) = 0.00606 for one case. Look 11 of a history
+    read after every run has 0.05 / (11 * 12) = 0.000379: not proved; with alpha 0.9 it has 0.00682.
+    """
+    p.bench = p.write('bench.yaml', BENCH)
+    for seed, build in enumerate('AAAAAAAABBB', 1):
+        b.expect(p.run_campaign(b.ARRIVAL, build=build, more=('--seed', seed)),
+                 1 if build == 'B' else 0)
+    for more, of_look, proved in (((), 0.05, True), (('--every-run',), 0.05 / 132, False),
+                                  (('--every-run', '--alpha', '0.9'), 0.9 / 132, True),
+                                  (('--alpha', '0.006'), 0.006, False),
+                                  (('--alpha', '6.1e-3'), 6.1e-3, True)):
+        data = history(p, 1, '--json', *more).json()
+        near(data['alpha_of_this_look'], of_look)
+        case, = data['cases']
+        near(case['p_worse_corrected'], 1 / math.comb(11, 3))
+        # It passed always and fails now: worth a look either way, but proved or not.
+        assert case['finding'] == 'newly failing' and case['proved'] == proved, (more, case)
+    # What all looks have together is no more than alpha.
+    assert sum(0.05 / (j * (j + 1)) for j in range(1, 100000)) < 0.05
+    b.expect(history(p, 1, '--every-run'), 1, 'look 11 has 0.000379 of 0.05', 'not proved yet')
+    for bad in ('0', '1', 'x', '-0.1', 'nan', ''):
+        b.refused(history(p, 64, '--alpha', bad), 64, 'between 0 and 1')
+
+
 def test_flaky(p):
     """One build on the real clock would do; here seeds make the nights differ."""
     p.bench = p.write('bench.yaml', BENCH)
