@@ -58,25 +58,24 @@ static void end_period(struct evl_e1_monitor *mon, const struct sink *sink, uint
 	mon->period_zeros = 0;
 }
 
+/* Up to the end of a period at most. */
 static void watch_ais(
 	struct evl_e1_monitor *mon, const uint8_t *bits, size_t size, const struct sink *sink)
 {
-	size_t done = 0;
-	while (done < size) {
-		size_t take = (PERIOD_BITS - mon->period_bits) / 8;
-		if (take > size - done) {
-			take = size - done;
-		}
-		/* Once a period has 3 zeros its verdict is known; no need to count on. */
-		if (mon->period_zeros <= FEW_ZEROS) {
+	/* Once a period has 3 zeros its verdict is known; no need to count on. The first 8 bytes
+	 * nearly always have them. */
+	if (mon->period_zeros <= FEW_ZEROS) {
+		size_t some = size < 8 ? size : 8;
+		mon->period_zeros += (uint32_t)(8 * some - evl_bits_count_ones(bits, some));
+		if (mon->period_zeros <= FEW_ZEROS && size > some) {
 			mon->period_zeros +=
-				(uint32_t)(8 * take - evl_bits_count_ones(bits + done, take));
+				(uint32_t)(8 * (size - some) -
+					   evl_bits_count_ones(bits + some, size - some));
 		}
-		mon->period_bits += (uint32_t)(8 * take);
-		done += take;
-		if (mon->period_bits == PERIOD_BITS) {
-			end_period(mon, sink, mon->offset + 8 * done);
-		}
+	}
+	mon->period_bits += (uint32_t)(8 * size);
+	if (mon->period_bits == PERIOD_BITS) {
+		end_period(mon, sink, mon->offset + 8 * size);
 	}
 }
 
@@ -170,7 +169,14 @@ void evl_e1_monitor_feed(struct evl_e1_monitor *mon, uint32_t channel, const uin
 	size_t size, evl_e1_event_fn fn, void *ctx)
 {
 	const struct sink sink = {fn, ctx, channel};
-	watch_los(mon, bits, size, &sink);
-	watch_ais(mon, bits, size, &sink);
-	mon->offset += 8 * size;
+	/* AIS is told at the end of a period only, so LOS up to there goes before it. */
+	while (size > 0) {
+		size_t n = (PERIOD_BITS - mon->period_bits) / 8;
+		n = n < size ? n : size;
+		watch_los(mon, bits, n, &sink);
+		watch_ais(mon, bits, n, &sink);
+		mon->offset += 8 * n;
+		bits += n;
+		size -= n;
+	}
 }

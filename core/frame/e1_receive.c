@@ -5,6 +5,7 @@
 
 #include "core/frame/e1_internal.h"
 #include "core/frame/e1_search.h"
+#include "core/frame/event_order.h"
 #include "core/signal/bits.h"
 
 #define FRAME         EVL_E1_FRAME_BITS
@@ -15,6 +16,7 @@
 #define WORK_FRAMES   3200 /* 400 ms, G.706 Annex B */
 #define SECOND_BLOCKS 1000 /* G.706 4.3.2 */
 #define SECOND_BAD    915
+#define MANY_EVENTS   64 /* that wait: a step brings at most a dozen */
 
 /* The bits at hand: what was carried over and a part of the input behind it. */
 struct view {
@@ -33,9 +35,7 @@ void e1_set_alarm(struct evl_e1_receiver *r, enum evl_alarm alarm, bool on, uint
 		return;
 	}
 	r->alarms ^= bit;
-	if (r->fn != NULL) {
-		r->fn(r->ctx, r->channel, alarm, on, offset);
-	}
+	evl_event_order_add(r->order, alarm, on, offset);
 }
 
 enum evl_status evl_e1_receiver_init(struct evl_e1_receiver *r,
@@ -390,6 +390,12 @@ static bool step_search(struct evl_e1_receiver *r, struct view *v)
 	return found;
 }
 
+/* Nothing that is still to be done can bring an event before this offset. */
+static uint64_t done_to(const struct evl_e1_receiver *r)
+{
+	return r->retry && r->other.next < r->track.next ? r->other.next : r->track.next;
+}
+
 /* Does all that the bits at hand allow. What comes of it does not depend on how they were cut: the
  * place that lies further back always goes first, and waits when its bits are not there. */
 static void run(struct evl_e1_receiver *r, struct view *v)
@@ -402,6 +408,10 @@ static void run(struct evl_e1_receiver *r, struct view *v)
 			more = step_frame(r, v);
 		} else {
 			more = step_search(r, v);
+		}
+		if (r->order->waiting >= MANY_EVENTS) {
+			watch_to(r, v, done_to(r));
+			evl_event_order_give(r->order, r->monitor.offset);
 		}
 	}
 }
@@ -421,6 +431,9 @@ uint32_t evl_e1_receive(struct evl_e1_receiver *r, const uint8_t *bits, size_t b
 {
 	uint8_t stage[EVL_E1_CARRY + CHUNK];
 	struct view v = {.bytes = stage, .out = out};
+	struct evl_event_order order;
+	evl_event_order_init(&order, r->channel, r->fn, r->ctx);
+	r->order = &order;
 	bool framed = r->options.framing != EVL_E1_UNFRAMED;
 	if (bytes > 0 && !r->begun) {
 		r->begun = true;
@@ -438,11 +451,9 @@ uint32_t evl_e1_receive(struct evl_e1_receiver *r, const uint8_t *bits, size_t b
 		} else {
 			run_unframed(r, &v);
 		}
-		watch_to(r, &v, r->fed);
-		uint64_t low = r->track.next;
-		if (r->retry && r->other.next < low) {
-			low = r->other.next;
-		}
+		const uint64_t low = done_to(r);
+		watch_to(r, &v, bytes > n ? low : r->fed);
+		evl_event_order_give(&order, low < r->monitor.offset ? low : r->monitor.offset);
 		size_t done = (size_t)((low - v.base) / 8);
 		r->carried = (uint32_t)(v.size - done);
 		evl_require(r->carried <= EVL_E1_CARRY);
@@ -450,5 +461,7 @@ uint32_t evl_e1_receive(struct evl_e1_receiver *r, const uint8_t *bits, size_t b
 		bits += n;
 		bytes -= n;
 	}
+	evl_event_order_give(&order, UINT64_MAX);
+	r->order = NULL;
 	return v.given;
 }

@@ -34,8 +34,9 @@
  * - LOF clears RAI, LOM, TS16-LOM, TS16-AIS and TS16-RAI: what they watch is not there.
  *
  * Offsets count all bits fed; that of an event is the one of e1.h: up to and including the bit that
- * decided. The events of one alarm come in order; those of two alarms may be delivered in another
- * order than their offsets within one call.
+ * decided. The events of one call are delivered in the order of their offsets, before it returns.
+ * What a frame decides that is not whole at the end of a call comes with the next one, after a LOS
+ * or AIS of the part that was there. Only the field alarms is ahead of them within the call.
  */
 #pragma once
 
@@ -129,6 +130,7 @@ struct evl_e1_receiver {
 	evl_e1_event_fn fn;
 	evl_e1_abcd_fn abcd_fn; /* may be set after init */
 	void *ctx;
+	struct evl_event_order *order; /* within a call */
 	bool begun;
 	struct evl_e1_monitor monitor;
 	struct evl_e1_track track;

@@ -3,6 +3,7 @@
 
 #include <string.h>
 
+#include "core/frame/event_order.h"
 #include "core/signal/bits.h"
 
 #define FRAME        EVL_T1_FRAME_BITS
@@ -26,9 +27,7 @@ static void set_alarm(struct evl_t1_receiver *r, enum evl_alarm alarm, bool on, 
 		return;
 	}
 	r->alarms ^= bit;
-	if (r->fn != NULL) {
-		r->fn(r->ctx, r->channel, alarm, on, offset);
-	}
+	evl_event_order_add(r->order, alarm, on, offset);
 }
 
 static bool has(const struct evl_t1_receiver *r, enum evl_alarm alarm)
@@ -368,6 +367,9 @@ static void run(struct evl_t1_receiver *r, struct sink *sink)
 uint32_t evl_t1_receive(struct evl_t1_receiver *r, const uint8_t *bits, size_t bytes, uint8_t *out)
 {
 	struct sink sink = {.out = out};
+	struct evl_event_order order;
+	evl_event_order_init(&order, r->channel, r->fn, r->ctx);
+	r->order = &order;
 	if (bytes > 0 && !r->begun) {
 		r->begun = true;
 		set_alarm(r, EVL_ALARM_OOF, r->options.framing != EVL_T1_UNFRAMED, 0);
@@ -386,8 +388,11 @@ uint32_t evl_t1_receive(struct evl_t1_receiver *r, const uint8_t *bits, size_t b
 		if (r->period_bytes == PERIOD_BYTES) {
 			end_period(r);
 		}
+		evl_event_order_give(&order, r->next);
 		bits += n;
 		bytes -= n;
 	}
+	evl_event_order_give(&order, UINT64_MAX);
+	r->order = NULL;
 	return sink.given;
 }

@@ -94,6 +94,7 @@ struct evl_t1_receiver {
 	evl_t1_code_fn code_fn;
 	evl_t1_abcd_fn abcd_fn;
 	void *ctx;
+	struct evl_event_order *order; /* within a call */
 	bool begun;
 	struct evl_t1_monitor monitor;
 	struct evl_t1_link link;

@@ -67,6 +67,19 @@ static inline void pdh_expect(
 	}
 }
 
+/* The events of one call, from the first-th on, are in the order of their bits. */
+static inline void pdh_expect_order(const struct pdh_log *log, size_t first)
+{
+	for (size_t k = first + 1; k < log->n; k++) {
+		if (log->e[k].at < log->e[k - 1].at) {
+			fail_msg("event %zu: %s at %llu after %s at %llu", k,
+				evl_alarm_name(log->e[k].alarm), (unsigned long long)log->e[k].at,
+				evl_alarm_name(log->e[k - 1].alarm),
+				(unsigned long long)log->e[k - 1].at);
+		}
+	}
+}
+
 static inline void pdh_random(struct evl_rng *rng, uint8_t *p, size_t n)
 {
 	for (size_t i = 0; i < n; i++) {

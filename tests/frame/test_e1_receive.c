@@ -578,6 +578,7 @@ static void test_cuts(void **state)
 		}
 		send(0, n);
 		whole = rig.log;
+		pdh_expect_order(&whole, 0);
 		uint32_t given = rig.given;
 		struct evl_e1_counts counts = rig.r.counts;
 		memcpy(out, rig.out, sizeof(out));
@@ -589,8 +590,10 @@ static void test_cuts(void **state)
 		for (size_t at = 0; at < n * 32;) {
 			size_t piece = 1 + evl_rng_below(&rng, most);
 			piece = piece < n * 32 - at ? piece : n * 32 - at;
+			const size_t before = rig.log.n;
 			uint32_t got = evl_e1_receive(
 				&rig.r, rig.frames + at, piece, rig.out + 32 * again);
+			pdh_expect_order(&rig.log, before);
 			assert_true(got * 32 <= EVL_E1_OUT_BYTES(piece));
 			again += got;
 			at += piece;

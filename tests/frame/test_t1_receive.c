@@ -588,6 +588,7 @@ static void test_cuts(void **state)
 		}
 		send(0, n);
 		whole = rig.log;
+		pdh_expect_order(&whole, 0);
 		uint32_t given = rig.given;
 		struct evl_t1_counts counts = rig.r.counts;
 		memcpy(out, rig.out, 24 * given);
@@ -599,8 +600,10 @@ static void test_cuts(void **state)
 		for (size_t at = 0; at < bytes;) {
 			size_t piece = 1 + evl_rng_below(&rng, most);
 			piece = piece < bytes - at ? piece : bytes - at;
+			const size_t before = rig.log.n;
 			uint32_t got = evl_t1_receive(
 				&rig.r, rig.frames + at, piece, rig.out + 24 * again);
+			pdh_expect_order(&rig.log, before);
 			assert_true(got * 24 <= EVL_T1_OUT_BYTES(piece));
 			again += got;
 			at += piece;

@@ -2,8 +2,8 @@
 /*
  * Feeds any bits, cut anyhow, to the E1 and T1 receivers. The first four bytes choose options and
  * the length of the pieces; with bit 0 of the second set, frames are built over the rest first, so
- * that the receivers get past alignment. Checks: frames fit the stated room, alarms alternate, and
- * one call gives the same counts as many.
+ * that the receivers get past alignment. Checks: frames fit the stated room, alarms alternate, the
+ * events of a call are in the order of their bits, and one call gives the same counts as many.
  *
  *	CC=clang meson setup build-fuzz -Dfuzz=true -Db_sanitize=address,undefined -Db_lundef=false
  *	ninja -C build-fuzz tests/fuzz/fuzz_pdh && build-fuzz/tests/fuzz/fuzz_pdh corpus/
@@ -19,14 +19,20 @@
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
+struct seen {
+	uint32_t alarms;
+	uint64_t last; /* offset of an event of the present call */
+};
+
 static void on_event(
 	void *ctx, uint32_t channel, enum evl_alarm alarm, bool raised, uint64_t bit_offset)
 {
-	uint32_t *seen = ctx;
+	struct seen *seen = ctx;
 	(void)channel;
-	(void)bit_offset;
-	evl_require((*seen >> alarm & 1) != raised);
-	*seen ^= 1u << alarm;
+	evl_require((seen->alarms >> alarm & 1) != raised);
+	evl_require(bit_offset >= seen->last);
+	seen->alarms ^= 1u << alarm;
+	seen->last = bit_offset;
 }
 
 static void try_e1(const uint8_t *options, const uint8_t *bits, size_t size, uint8_t *out)
@@ -36,7 +42,7 @@ static void try_e1(const uint8_t *options, const uint8_t *bits, size_t size, uin
 		.check_bit2 = (options[0] & 8) != 0,
 		.cas_zero = 1 + (options[0] >> 4 & 1)};
 	static struct evl_e1_receiver one, many;
-	uint32_t seen[2] = {0};
+	struct seen seen[2] = {{0}};
 	struct evl_err err = {0};
 	evl_require(evl_e1_receiver_init(&one, &o, 0, on_event, &seen[0], &err) == EVL_OK);
 	evl_require(evl_e1_receiver_init(&many, &o, 0, on_event, &seen[1], &err) == EVL_OK);
@@ -46,11 +52,12 @@ static void try_e1(const uint8_t *options, const uint8_t *bits, size_t size, uin
 	size_t piece = 1 + options[2];
 	for (size_t at = 0; at < size; at += piece) {
 		size_t n = size - at < piece ? size - at : piece;
+		seen[1].last = 0;
 		uint32_t got = evl_e1_receive(&many, bits + at, n, out);
 		evl_require((size_t)got * 32 <= EVL_E1_OUT_BYTES(n));
 		sum += got;
 	}
-	evl_require(sum == all && seen[0] == seen[1] && seen[0] == one.alarms);
+	evl_require(sum == all && seen[0].alarms == seen[1].alarms && seen[0].alarms == one.alarms);
 	evl_require(memcmp(&one.counts, &many.counts, sizeof(one.counts)) == 0);
 }
 
@@ -64,7 +71,7 @@ static void try_t1(const uint8_t *options, const uint8_t *bits, size_t size, uin
 		.lof_raise_ms = 1,
 		.lof_clear_ms = 1};
 	static struct evl_t1_receiver one, many;
-	uint32_t seen[2] = {0};
+	struct seen seen[2] = {{0}};
 	struct evl_err err = {0};
 	evl_require(evl_t1_receiver_init(&one, &o, 0, on_event, &seen[0], &err) == EVL_OK);
 	evl_require(evl_t1_receiver_init(&many, &o, 0, on_event, &seen[1], &err) == EVL_OK);
@@ -74,11 +81,12 @@ static void try_t1(const uint8_t *options, const uint8_t *bits, size_t size, uin
 	size_t piece = 1 + options[2];
 	for (size_t at = 0; at < size; at += piece) {
 		size_t n = size - at < piece ? size - at : piece;
+		seen[1].last = 0;
 		uint32_t got = evl_t1_receive(&many, bits + at, n, out);
 		evl_require((size_t)got * 24 <= EVL_T1_OUT_BYTES(n));
 		sum += got;
 	}
-	evl_require(sum == all && seen[0] == seen[1] && seen[0] == one.alarms);
+	evl_require(sum == all && seen[0].alarms == seen[1].alarms && seen[0].alarms == one.alarms);
 	evl_require(memcmp(&one.counts, &many.counts, sizeof(one.counts)) == 0);
 }
 
