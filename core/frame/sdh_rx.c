@@ -391,18 +391,6 @@ uint32_t evl_sdh_rx_room(const struct evl_sdh_client *client, uint32_t frames)
 static uint32_t zeros_in(const uint8_t *p, uint32_t bytes, uint32_t most)
 {
 	uint32_t zeros = 0;
-	if (bytes >= 8) { /* as good as always the first bytes have more zeros than the most, at
-			     most 4 */
-		uint64_t left;
-		memcpy(&left, p, sizeof(left));
-		left = ~left;
-		for (uint32_t k = 0; k < most; k++) {
-			left &= left - (left != 0);
-		}
-		if (left != 0) {
-			return most + 1;
-		}
-	}
 	for (uint32_t i = 0; i < bytes && zeros <= most; i += 8) {
 		uint32_t n = bytes - i < 8 ? bytes - i : 8;
 		zeros += 8 * n - (uint32_t)evl_bits_count_ones(p + i, n);
@@ -474,18 +462,23 @@ void sdh_rx_pull(struct evl_sdh_rx *rx, uint32_t client, uint64_t end)
 }
 
 /* The same over bits of several frames, if none of their periods speaks of AIS: else nothing is
- * done. */
-static bool client_is_quiet(struct sdh_client_rx *own, bool e1, const uint8_t *p, uint32_t bytes)
+ * done. The first 8 bytes of a part of a period nearly always have zeros enough. */
+static inline bool is_quiet(struct sdh_client_rx *own, const uint8_t *p, uint32_t bytes,
+	const uint32_t period, const uint32_t most)
 {
-	const uint32_t period = e1 ? E1_PERIOD : T1_PERIOD, most = e1 ? E1_ZEROS : T1_ZEROS;
 	uint32_t filled = own->bytes, zeros = own->zeros;
-	if (own->ais || own->run > 0) {
-		return false;
-	}
 	while (bytes > 0) {
 		uint32_t n = period - filled < bytes ? period - filled : bytes;
 		if (zeros <= most) {
-			zeros += zeros_in(p, n, most);
+			uint64_t left = 0;
+			if (n >= sizeof(left)) {
+				memcpy(&left, p, sizeof(left));
+				left = ~left;
+				for (uint32_t k = 0; k < most; k++) {
+					left &= left - 1; /* 0 stays 0 */
+				}
+			}
+			zeros = left != 0 ? most + 1 : zeros + zeros_in(p, n, most);
 		}
 		filled += n;
 		p += n;
@@ -500,6 +493,16 @@ static bool client_is_quiet(struct sdh_client_rx *own, bool e1, const uint8_t *p
 	own->bytes = (uint16_t)filled;
 	own->zeros = zeros;
 	return true;
+}
+
+static inline bool client_is_quiet(
+	struct sdh_client_rx *own, bool e1, const uint8_t *p, uint32_t bytes)
+{
+	if (own->ais || own->run > 0) {
+		return false;
+	}
+	return e1 ? is_quiet(own, p, bytes, E1_PERIOD, E1_ZEROS)
+		  : is_quiet(own, p, bytes, T1_PERIOD, T1_ZEROS);
 }
 
 void sdh_rx_give(struct evl_sdh_rx *rx, uint32_t client, const uint8_t *bits,

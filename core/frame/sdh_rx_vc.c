@@ -205,7 +205,7 @@ static bool multiframe(struct sdh_rx_path *p, struct sdh_rx_tu *t,
 		return false;
 	}
 	if (!bare) {
-		(void)evl_trace_rx_byte(&t->trace, j2);
+		evl_trace_rx_step(&t->trace);
 	}
 	t->tu.vc.fresh_j2 = false;
 	for (uint32_t f = 0; f < SDH_SLOTS; f++) {

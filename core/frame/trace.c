@@ -155,7 +155,7 @@ void evl_trace_rx_cut(struct evl_trace_rx *rx)
 	rx->tim = false;
 	rx->accepted = (struct evl_trace){0};
 	rx->quiet = 0;
-	rx->filled = rx->run = rx->same = rx->lock = 0;
+	rx->filled = rx->run = rx->same = rx->lock = rx->lag = 0;
 }
 
 /* The byte that came `ago` bytes before the last one. */
@@ -274,33 +274,35 @@ static uint32_t give_up(struct evl_trace_rx *rx)
 }
 
 /* In step with the accepted 16 bytes nothing can change: the markers are right and the text is the
- * same. False when the byte is another one; then all is as if every byte had been looked at. */
-static bool in_step(struct evl_trace_rx *rx, uint8_t byte)
+ * same. The byte that is not the expected one ends that; then all is made as if every byte had been
+ * looked at. */
+static void out_of_step(struct evl_trace_rx *rx)
 {
-	if (byte == rx->accepted.bytes[rx->lock - 1]) {
-		rx->history[rx->at] = byte;
-		rx->at = (rx->at + 1) & MASK;
-		rx->filled += rx->filled < EVL_TRACE_BYTES_MAX;
-		rx->quiet++;
-		if (++rx->lock > EVL_TRACE_16) {
-			rx->lock = 1;
-			rx->quiet = 0;
-		}
-		return true;
+	const uint32_t lag = rx->lag, known = lag < EVL_TRACE_BYTES_MAX ? lag : EVL_TRACE_BYTES_MAX;
+	rx->quiet = rx->lock - 1u; /* the last byte of each 16 confirms the trace */
+	rx->at = (uint8_t)((rx->at + lag) & MASK);
+	for (uint32_t ago = 0; ago < known; ago++) {
+		rx->history[(rx->at - 1u - ago) & MASK] =
+			rx->accepted.bytes[(rx->lock - 2u - ago) % EVL_TRACE_16];
 	}
-	rx->lock = 0;
+	rx->filled = rx->filled + known < EVL_TRACE_BYTES_MAX ? (uint8_t)(rx->filled + known)
+							      : EVL_TRACE_BYTES_MAX;
+	rx->lock = rx->lag = 0;
 	rx->same = 0; /* that of 64 bytes ago was the one that did not come */
 	rx->run = 1;
 	while (rx->run < rx->filled && back(rx, rx->run) == back(rx, 0)) {
 		rx->run++;
 	}
-	return false;
 }
 
 uint32_t evl_trace_rx_byte(struct evl_trace_rx *rx, uint8_t byte)
 {
-	if (rx->lock != 0 && in_step(rx, byte)) {
+	if (evl_trace_rx_in_step(rx, byte)) {
+		evl_trace_rx_step(rx);
 		return 0;
+	}
+	if (rx->lock != 0) {
+		out_of_step(rx);
 	}
 	uint8_t last = back(rx, 0), old = rx->history[rx->at];
 	uint32_t changes = 0;

@@ -99,16 +99,20 @@ enum evl_trace_change {
 struct evl_trace_rx {
 	bool tim;
 	bool expecting;
+	/* private; in step only these and the first bytes of `accepted` are touched */
+	uint8_t lock; /* place + 1 in the accepted 16 bytes that comes next; 0: not in step */
+	uint8_t lag;  /* bytes in step that `history`, `at` and `filled` do not know of yet; from
+		       * 64 on those of 64 before are left out */
+
 	struct evl_trace accepted; /* NONE until there is one */
 	struct evl_trace expected; /* when `expecting` */
 	uint64_t crc_errors;       /* periods of 16 bytes that disagree with the next marker */
 
 	/* private */
-	uint32_t patience, quiet; /* bytes; since a trace was last confirmed */
+	uint32_t patience, quiet; /* bytes; since a trace was last confirmed; not kept in step */
 	uint8_t filled, at;       /* bytes in `history`, saturates; next place */
 	uint8_t run;              /* equal bytes in a row, saturates at 64 */
 	uint8_t same;             /* bytes in a row equal to the one 64 ago, to 192 */
-	uint8_t lock; /* place + 1 in the accepted 16 bytes that comes next; 0: not in step */
 	uint8_t history[EVL_TRACE_BYTES_MAX];
 };
 
@@ -127,6 +131,16 @@ void evl_trace_rx_cut(struct evl_trace_rx *rx);
 static inline bool evl_trace_rx_in_step(const struct evl_trace_rx *rx, uint8_t byte)
 {
 	return rx->lock != 0 && byte == rx->accepted.bytes[rx->lock - 1];
+}
+
+/* evl_trace_rx_byte with a byte of which that is true. */
+static inline void evl_trace_rx_step(struct evl_trace_rx *rx)
+{
+	rx->lock = (uint8_t)(rx->lock % EVL_TRACE_16 + 1);
+	rx->lag++;
+	if (rx->lag == 2 * EVL_TRACE_BYTES_MAX) {
+		rx->lag = EVL_TRACE_BYTES_MAX;
+	}
 }
 
 /* The next byte; returns a set of enum evl_trace_change. */

@@ -3,7 +3,9 @@
  * How fast clients become an SDH line, clients again, and are compared with their pattern, as a
  * ratio to the line rate (155.52 or 622.08 Mbit/s) on one core (processor time of this process, so
  * that other work on the machine counts less; making the patterns is not counted). What supervision
- * costs, what receivers cost that only supervise, and the parts by themselves. Writes JSON to
+ * costs, what receivers cost that only supervise, and the parts by themselves. A figure is the best
+ * of many short rounds, as is usual for the least time that work needs on a machine shared with
+ * other work; that of supervision is the middle one of many rounds. Writes JSON to
  * $EVL_PERF_JSON (a file, or a folder that gets perf_mux.json), else to perf_mux.json in
  * $EVL_BUILD_ROOT or here. Fails when a figure misses its limit (30 times the line rate for 63 E1
  * and 84 T1, 8 times for 252 E1 in STM-4, 10 % for supervision, 4 GB/s for scrambler and BIP, 1
