@@ -26,6 +26,27 @@ static bool expects_clients(const struct evl_take_part *p)
 	return false;
 }
 
+static bool expects_a_trace(const struct evl_take_part *p)
+{
+	for (uint32_t i = 0; i < p->expectation_count; i++) {
+		if (p->expectations[i].trace.kind != EVL_TRACE_NONE) {
+			return true;
+		}
+	}
+	return false;
+}
+
+/* How deep its receiver looks. The bits of a line that is not watched depend on no more than
+ * EVL_RX_BITS looks at, unless a mismatch of a trace puts AIS in their place. */
+static enum evl_rx_depth depth_of(const struct line_receiver *line)
+{
+	const struct evl_take_part *p = line->part->plan;
+	if (!line->deep) {
+		return EVL_RX_HIGH;
+	}
+	return p->watch || expects_a_trace(p) ? EVL_RX_ALL : EVL_RX_BITS;
+}
+
 /* Which bound channels are clients of this line. */
 static void find_channels(struct line_receiver *line)
 {
@@ -77,7 +98,7 @@ static enum evl_status create(struct take *t, struct part *p, bool followed, str
 	line->map = p->plan->map != NULL ? *p->plan->map : *p->bound->map;
 	line->deep = followed || expects_clients(p->plan);
 	line->client_count = evl_sdh_map_clients(&line->map, line->clients);
-	const struct evl_rx_options options = {.depth = line->deep ? EVL_RX_ALL : EVL_RX_HIGH};
+	const struct evl_rx_options options = {.depth = depth_of(line)};
 	enum evl_status st = evl_sdh_rx_create(&line->rx, &line->map, &options, err);
 	if (st < 0) {
 		return st;
