@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """Round-trip delay measured exactly over the emulation range of 1 to 500 ms, in steps of 125 us:
-the unit's planted delays, whose bits at 2048 kbit/s are computed here (256 bits are 125 us), against
+the planted delays, whose bits at 2048 kbit/s are computed here (256 bits are 125 us), against
 a tributary without one; and the variation of a delay.
 """
 import sqlite3
