@@ -149,6 +149,8 @@ static void test_moves_with_errors(void **state)
 			settle(&rx, EVL_PTR_AU4_RANGE, 522);
 			uint16_t flip = (uint16_t)(1 << a | 1 << b);
 			assert_int_equal(evl_ptr_rx_word(&rx, 0x6a0a ^ 0x2aa ^ flip), EVL_PTR_INC);
+			settle(&rx, 783, 522);
+			assert_int_equal(evl_ptr_rx_word(&rx, 0x6a0a ^ 0x155 ^ flip), EVL_PTR_DEC);
 		}
 	}
 	/* A second move within three frames is not followed. */

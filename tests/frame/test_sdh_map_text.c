@@ -99,6 +99,23 @@ static void test_refused(void **state)
 	}
 }
 
+/* Three to an AUG with AU-3, one to an AUG with AU-4 (G.707 figure 6-1). */
+static void test_path_numbers(void **state)
+{
+	struct evl_sdh_map map;
+	struct evl_err err = {0};
+	(void)state;
+	assert_int_equal(evl_sdh_map_parse(&map, 4,
+				 "AU-4/VC-4, AU-3/TU-11/T1, AU-4/TU-12/E1, AU-3/VC-3", &err),
+		EVL_OK);
+	assert_int_equal(evl_sdh_path_number(&map, 0), 1);
+	assert_int_equal(evl_sdh_path_number(&map, 3), 2);
+	assert_int_equal(evl_sdh_path_number(&map, 5), 4);
+	assert_int_equal(evl_sdh_path_number(&map, 6), 5);
+	assert_int_equal(evl_sdh_path_number(&map, 9), 6);
+	assert_int_equal(evl_sdh_path_number(&map, 11), 8);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -106,6 +123,7 @@ int main(void)
 		cmocka_unit_test(test_same_as_filled),
 		cmocka_unit_test(test_mixed),
 		cmocka_unit_test(test_refused),
+		cmocka_unit_test(test_path_numbers),
 	};
 	return cmocka_run_group_tests_name("frame.sdh_map_text", tests, NULL, NULL);
 }
