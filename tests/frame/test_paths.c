@@ -13,6 +13,7 @@
 
 #include "tests/frame/line63.h"
 #include "core/frame/stm.h"
+#include "core/frame/vc4_rx.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
 #include "tests/frame/rig.h"
@@ -279,6 +280,21 @@ static void flip(struct rig *r, uint8_t *line, uint64_t frame)
 	}
 }
 
+/* G1 bits 1 to 4: 0 to 8 errors, other values mean none (G.707 9.3.1.4). */
+static void test_rei_values(void **state)
+{
+	(void)state;
+	static uint8_t vc4[EVL_STM1_ROWS * 261];
+	struct evl_vc4_rx rx;
+	evl_vc4_rx_init(&rx, 5, 8);
+	for (uint8_t v = 0; v < 16; v++) {
+		struct evl_vc4_rx_result r;
+		vc4[EVL_POH_G1 * 261] = (uint8_t)(v << 4);
+		evl_vc4_rx_take(&rx, vc4, &r);
+		assert_int_equal(r.hp_rei, v <= 8 ? v : 0);
+	}
+}
+
 static void test_parity_counts(void **state)
 {
 	(void)state;
@@ -342,6 +358,7 @@ int main(void)
 		cmocka_unit_test(test_tu_ais),
 		cmocka_unit_test(test_tu_lop),
 		cmocka_unit_test(test_vc12_labels),
+		cmocka_unit_test(test_rei_values),
 		cmocka_unit_test(test_parity_counts),
 		cmocka_unit_test(test_e1_ais),
 	};
