@@ -404,6 +404,13 @@ int main(void)
 	static struct result r[SDH_CASES + 2 + WATCH_CASES + 4];
 	size_t n = 0;
 	bool bad = false;
+	/* First, in fresh memory: after the rigs of STM-4 the same code shows some per cent more. */
+	r[n] = (struct result){
+		"supervision of 63 E1", "% more", measure_supervision(1, EVL_SDH_E1), 0, 10};
+	bad |= show(&r[n++]);
+	r[n] = (struct result){
+		"supervision of 84 T1", "% more", measure_supervision(1, EVL_SDH_T1), 0, 10};
+	bad |= show(&r[n++]);
 	for (size_t i = 0; i < SDH_CASES; i++, n++) {
 		r[n] = (struct result){sdh_cases[i].name, "times the line rate",
 			measure_sdh(&sdh_cases[i]), sdh_cases[i].least, 0};
@@ -413,12 +420,6 @@ int main(void)
 			bad = true;
 		}
 	}
-	r[n] = (struct result){
-		"supervision of 63 E1", "% more", measure_supervision(1, EVL_SDH_E1), 0, 10};
-	bad |= show(&r[n++]);
-	r[n] = (struct result){
-		"supervision of 84 T1", "% more", measure_supervision(1, EVL_SDH_T1), 0, 10};
-	bad |= show(&r[n++]);
 	for (size_t i = 0; i < WATCH_CASES; i++, n++) {
 		r[n] = (struct result){watch_cases[i].name, "times the line rate",
 			measure_watch(&watch_cases[i]), 0, 0};
