@@ -404,7 +404,7 @@ int main(void)
 	static struct result r[SDH_CASES + 2 + WATCH_CASES + 4];
 	size_t n = 0;
 	bool bad = false;
-	/* First, in fresh memory: after the rigs of STM-4 the same code shows some per cent more. */
+	/* First, in fresh memory: after STM-4 the same code shows some per cent more. */
 	r[n] = (struct result){
 		"supervision of 63 E1", "% more", measure_supervision(1, EVL_SDH_E1), 0, 10};
 	bad |= show(&r[n++]);
