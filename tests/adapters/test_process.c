@@ -340,8 +340,9 @@ static void cannot_open(void **state)
 	add(&o, "command[0]", "true");
 	expect_no_open(&o, "the child (true) ended with status 0 in hello");
 	o.count = 0;
-	add(&o, "command[0]", "echo");
-	add(&o, "command[1]", "Hello, I am no adapter");
+	add(&o, "command[0]", "sh");
+	add(&o, "command[1]", "-c"); /* waits to be asked: before, it would be another mistake */
+	add(&o, "command[2]", "head -c 1 > /dev/null; echo Hello, I am no adapter");
 	expect_no_open(&o, "sent garbage instead of a reply in hello");
 	o.count = 0;
 	add(&o, "command[0]", "cat"); /* sends the request back */
