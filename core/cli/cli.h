@@ -15,6 +15,7 @@
 #include <stdint.h>
 
 #include "core/base/err.h"
+#include "core/measure/verdict.h"
 
 enum cli_exit {
 	CLI_GOOD = 0,         /* done; of `run`: pass; of a question: yes */
@@ -80,6 +81,9 @@ int cli_usage(const struct cli_verb *verb, const char *fmt, ...)
 	__attribute__((format(printf, 2, 3)));
 /* "evenlode: TEXT" on stderr; returns CLI_ERROR. */
 int cli_error(const struct evl_err *err);
+
+/* Exit status of `run` and `night`; a pass that was interrupted proves less than was asked. */
+int cli_status_of(enum evl_verdict verdict, bool interrupted);
 
 /* Whole decimal numbers; false when the text is anything else or out of range. */
 bool cli_parse_u64(uint64_t *out, const char *text);

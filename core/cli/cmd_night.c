@@ -165,20 +165,6 @@ static void hung(void *ctx, const char *text)
 	_exit(CLI_ERROR);
 }
 
-static int status_of(const struct evl_night_result *r)
-{
-	switch (r->verdict) {
-	case EVL_VERDICT_PASS:
-		return r->interrupted ? CLI_INCONCLUSIVE : CLI_GOOD;
-	case EVL_VERDICT_FAIL:
-		return CLI_NO;
-	case EVL_VERDICT_ERROR:
-		return CLI_ERROR;
-	default:
-		return CLI_INCONCLUSIVE;
-	}
-}
-
 static int run_night(const struct asked *q, const struct evl_night_file *file,
 	const struct evl_night_plan_args *plan)
 {
@@ -200,7 +186,8 @@ static int run_night(const struct asked *q, const struct evl_night_file *file,
 	cli_progress_start(q->mode);
 	enum evl_status st = evl_night_run(&result, &args, &err);
 	cli_progress_end();
-	int status = st == EVL_OK ? status_of(&result) : cli_error(&err);
+	int status =
+		st == EVL_OK ? cli_status_of(result.verdict, result.interrupted) : cli_error(&err);
 	if (st == EVL_OK) {
 		evl_night_summary(&text, &result);
 		cli_out("%s", evl_text_str(&text));

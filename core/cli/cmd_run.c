@@ -56,26 +56,12 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
 
-static int status_of(const struct evl_run_outcome *out)
-{
-	switch (out->verdict) {
-	case EVL_VERDICT_PASS:
-		return out->interrupted ? CLI_INCONCLUSIVE : CLI_GOOD;
-	case EVL_VERDICT_FAIL:
-		return CLI_NO;
-	case EVL_VERDICT_ERROR:
-		return CLI_ERROR;
-	default:
-		return CLI_INCONCLUSIVE;
-	}
-}
-
 static int print_outcome(const struct evl_run_args *args, const struct evl_run_outcome *out)
 {
 	struct evl_store *store = NULL;
 	struct evl_run *run = NULL;
 	struct evl_err err = {0};
-	int status = status_of(out);
+	int status = cli_status_of(out->verdict, out->interrupted);
 
 	if (evl_store_open(&store, args->store, EVL_STORE_READ, &err) == EVL_OK &&
 		evl_store_load_run(&run, store, out->run, &err) == EVL_OK) {

@@ -55,6 +55,20 @@ void cli_err_out(const char *fmt, ...)
 	va_end(args);
 }
 
+int cli_status_of(enum evl_verdict verdict, bool interrupted)
+{
+	switch (verdict) {
+	case EVL_VERDICT_PASS:
+		return interrupted ? CLI_INCONCLUSIVE : CLI_GOOD;
+	case EVL_VERDICT_FAIL:
+		return CLI_NO;
+	case EVL_VERDICT_ERROR:
+		return CLI_ERROR;
+	default:
+		return CLI_INCONCLUSIVE;
+	}
+}
+
 int cli_usage(const struct cli_verb *verb, const char *fmt, ...)
 {
 	va_list args;
