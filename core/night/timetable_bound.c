@@ -183,32 +183,18 @@ static uint32_t exchange(struct scan *s, uint32_t n, bool *better)
 	return n;
 }
 
-struct keyed {
-	double key;
-	uint32_t index;
-};
-
-static int by_key(const void *a, const void *b)
-{
-	const struct keyed *x = a, *y = b;
-	if (x->key != y->key) {
-		return x->key > y->key ? -1 : 1;
-	}
-	return x->index < y->index ? -1 : 1;
-}
-
 static void by_cliques(struct scan *s, struct evl_timetable *out)
 {
 	const struct tt_problem *p = s->p;
-	struct keyed *keys = evl_xcalloc(s->n + 1, sizeof *keys);
+	struct tt_keyed *keys = evl_xcalloc(s->n + 1, sizeof *keys);
 	uint32_t seeds = s->n <= 500 ? s->n : 16;
 	for (int rule = 0; rule < 3; rule++) {
 		for (uint32_t k = 0; k < s->n; k++) {
 			uint32_t i = s->tests[k];
 			double d = (double)p->tests[i].duration_ns, w = (double)s->weight[i];
-			keys[k] = (struct keyed){rule == 0 ? d : rule == 1 ? w : d * w, i};
+			keys[k] = (struct tt_keyed){rule == 0 ? d : rule == 1 ? w : d * w, i};
 		}
-		qsort(keys, s->n, sizeof *keys, by_key);
+		qsort(keys, s->n, sizeof *keys, tt_by_key);
 		for (uint32_t k = 0; k < s->n; k++) {
 			s->list[k] = keys[k].index;
 		}

@@ -20,6 +20,21 @@ struct tt_problem {
 	uint64_t *end;
 };
 
+/* For sorting by key, the greatest first, then by index. */
+struct tt_keyed {
+	double key;
+	uint32_t index;
+};
+
+static inline int tt_by_key(const void *a, const void *b)
+{
+	const struct tt_keyed *x = a, *y = b;
+	if (x->key != y->key) {
+		return x->key > y->key ? -1 : 1;
+	}
+	return x->index < y->index ? -1 : 1;
+}
+
 static inline bool tt_conflict(const struct tt_problem *p, uint32_t a, uint32_t b)
 {
 	return (p->conflicts[a * p->words + b / 64] >> (b % 64) & 1u) != 0;

@@ -97,20 +97,6 @@ uint64_t tt_list(struct tt_problem *p, uint32_t *order, const uint32_t *list, si
 
 /* ---- search ---- */
 
-struct keyed {
-	double key;
-	uint32_t index;
-};
-
-static int by_key(const void *a, const void *b)
-{
-	const struct keyed *x = a, *y = b;
-	if (x->key != y->key) {
-		return x->key > y->key ? -1 : 1;
-	}
-	return x->index < y->index ? -1 : 1;
-}
-
 struct walk {
 	struct tt_problem *p;
 	uint32_t *order; /* present */
@@ -228,7 +214,7 @@ static double looseness(const struct tt_problem *p, uint64_t end)
 static uint64_t start_order(struct walk *w, uint32_t *best, uint64_t end)
 {
 	struct tt_problem *p = w->p;
-	struct keyed *keys = evl_xcalloc(w->n + 1, sizeof *keys);
+	struct tt_keyed *keys = evl_xcalloc(w->n + 1, sizeof *keys);
 	uint32_t *list = evl_xcalloc(w->n + 1, sizeof *list);
 	for (int rule = 0; rule < 5; rule++) {
 		for (size_t k = 0; k < w->n; k++) {
@@ -247,9 +233,9 @@ static uint64_t start_order(struct walk *w, uint32_t *best, uint64_t end)
 						  : d * (double)(t->need_count + 1);
 			}
 			/* A chain behind it makes a test as urgent as the chain is long. */
-			keys[k] = (struct keyed){key + (key / (d + 1)) * (double)p->tail[i], i};
+			keys[k] = (struct tt_keyed){key + (key / (d + 1)) * (double)p->tail[i], i};
 		}
-		qsort(keys, w->n, sizeof *keys, by_key);
+		qsort(keys, w->n, sizeof *keys, tt_by_key);
 		for (size_t k = 0; k < w->n; k++) {
 			list[k] = keys[k].index;
 		}
