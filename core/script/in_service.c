@@ -3,6 +3,7 @@
 #include <string.h>
 
 #include "core/script/internal.h"
+#include "core/script/lua_fields.h"
 
 #define QUARTER 900
 #define DAY     86400
@@ -66,18 +67,6 @@ void evl_keep_performances(struct run_state *r, const struct evl_take_result *re
 	}
 }
 
-static void set_integer(lua_State *L, const char *name, uint64_t v)
-{
-	lua_pushinteger(L, (lua_Integer)v);
-	lua_setfield(L, -2, name);
-}
-
-static void set_text(lua_State *L, const char *name, const char *text)
-{
-	lua_pushstring(L, text);
-	lua_setfield(L, -2, name);
-}
-
 void evl_script_push_performances(
 	lua_State *L, struct run_state *r, const struct evl_take_result *res)
 {
@@ -96,14 +85,14 @@ void evl_script_push_performances(
 			set_text(L, "code", end == 0 ? p->near_code : p->far_code);
 			set_text(L, "path", p->performance->path->name);
 			set_text(L, "standard", p->performance->path->standard + strlen("ITU-T "));
-			set_integer(L, "available", t->available);
-			set_integer(L, "unavailable", t->unavailable);
-			set_integer(L, "es", t->es);
-			set_integer(L, "ses", t->ses);
-			set_integer(L, "bbe", t->background);
-			set_integer(L, "errored_blocks", t->errored);
-			set_integer(L, "blocks", t->units);
-			set_integer(L, "unread", t->unread);
+			set_integer(L, "available", (int64_t)t->available);
+			set_integer(L, "unavailable", (int64_t)t->unavailable);
+			set_integer(L, "es", (int64_t)t->es);
+			set_integer(L, "ses", (int64_t)t->ses);
+			set_integer(L, "bbe", (int64_t)t->background);
+			set_integer(L, "errored_blocks", (int64_t)t->errored);
+			set_integer(L, "blocks", (int64_t)t->units);
+			set_integer(L, "unread", (int64_t)t->unread);
 			lua_rawseti(L, -2, ++n);
 		}
 	}

@@ -2,24 +2,7 @@
 /* What a take measured -> the table that the case gets back. */
 #include "core/measure/delay.h"
 #include "core/script/internal.h"
-
-static void set_integer(lua_State *L, const char *name, int64_t v)
-{
-	lua_pushinteger(L, (lua_Integer)v);
-	lua_setfield(L, -2, name);
-}
-
-static void set_text(lua_State *L, const char *name, const char *text)
-{
-	lua_pushstring(L, text);
-	lua_setfield(L, -2, name);
-}
-
-static void set_bool(lua_State *L, const char *name, bool v)
-{
-	lua_pushboolean(L, v);
-	lua_setfield(L, -2, name);
-}
+#include "core/script/lua_fields.h"
 
 static const char *last_alarm(const struct evl_take_result *res, uint32_t channel)
 {
