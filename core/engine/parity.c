@@ -6,7 +6,6 @@
 #include <string.h>
 
 #include "core/engine/internal.h"
-#include "core/frame/klm.h"
 
 struct parity {
 	struct evl_take_performance out;

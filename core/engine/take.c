@@ -7,9 +7,8 @@
 
 #include "core/engine/internal.h"
 
-#define SLAB       EVL_TAKE_SLAB_FRAMES
-#define SLAB_NS    ((uint64_t)SLAB * EVL_FRAME_NS)
-#define PER_SECOND (EVL_FRAMES_PER_S / SLAB) /* slabs in a second: 125 */
+#define SLAB    EVL_TAKE_SLAB_FRAMES
+#define SLAB_NS ((uint64_t)SLAB * EVL_FRAME_NS)
 
 /* The clock of what a part plays. */
 static int32_t clock_of(const struct evl_take_part *p)
