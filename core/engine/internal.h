@@ -30,9 +30,9 @@ struct evl_engine {
 	uint32_t channel_count;
 	uint32_t **by_port; /* by_port[instance][adapter channel] = channel, or UINT32_MAX */
 	uint32_t *port_count;
-	uint64_t (*standing)[2]; /* by channel and evl_take_event.by_unit: alarms, by bit */
+	uint64_t (*standing)[2];    /* by channel and evl_take_event.by_unit: alarms, by bit */
 	const struct take *running; /* between start and stop, else NULL */
-	bool off_clock; /* a channel of the last take had a clock of its own */
+	bool off_clock;             /* a channel of the last take had a clock of its own */
 };
 
 /* One meter: a pattern checker, or a comparison with a recording. */
@@ -175,6 +175,19 @@ struct take {
 };
 
 #define EVL_POLL_BATCH 256u
+#define EVL_SLAB_NS    ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
+
+/* play.c */
+int32_t evl_play_clock(const struct evl_take_part *p); /* of what it plays */
+/* Can channel `b` play, or be expected to return, what its part says? */
+enum evl_status evl_play_check(const struct take *t, const struct evl_take_part *p,
+	const struct evl_bound_channel *b, struct evl_err *err);
+enum evl_status evl_play_fill(struct take *t, struct evl_err *err); /* the next slab to send */
+
+/* record.c */
+enum evl_status evl_record_begin(struct take *t, struct evl_err *err);
+enum evl_status evl_record_slab(struct take *t, struct evl_err *err);
+enum evl_status evl_record_finish(struct take *t, enum evl_status so_far, struct evl_err *err);
 
 /* meter.c */
 enum evl_status evl_meters_prepare(struct take *t, struct evl_err *err);

@@ -1,52 +1,10 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* One take: prepare, arm, start, move slabs, stop, collect. */
 #include <inttypes.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "core/engine/internal.h"
-
-#define SLAB    EVL_TAKE_SLAB_FRAMES
-#define SLAB_NS ((uint64_t)SLAB * EVL_FRAME_NS)
-
-/* The clock of what a part plays. */
-static int32_t clock_of(const struct evl_take_part *p)
-{
-	return p->played.kind == EVL_CONTENT_RECORDING
-		       ? evl_rec_info(p->played.reader, p->played.reader_channel)->channel.clock_ppb
-		       : p->clock_ppb;
-}
-
-static enum evl_status check_clock(const struct take *t, const struct evl_take_part *p,
-	const struct evl_bound_channel *b, struct evl_err *err)
-{
-	int32_t ppb = clock_of(p);
-	uint32_t count = 0;
-	const struct evl_channel_info *c =
-		evl_instance_channels(t->engine->args.instances[b->adapter], &count);
-	if (ppb == 0 || (c[b->channel].abilities & EVL_CH_CLOCK) != 0) {
-		return EVL_OK;
-	}
-	return evl_err_set(err, EVL_E_INVALID,
-		"take %s: clock: %s has a fixed clock, so it cannot play %+.3f ppm off; %s",
-		t->plan->name, b->label, ppb * 1e-3,
-		p->played.kind == EVL_CONTENT_RECORDING
-			? "the recording was made on a channel that can"
-			: "take it out of clock");
-}
-
-/* Bits that a recording must hold. What is received by another clock may be a little less than what
- * was expected: two clocks, each within the limits of the driver ABI. */
-static uint64_t needed_bits(const struct take *t, const struct evl_take_part *p,
-	const struct evl_take_content *c, enum evl_rate rate)
-{
-	if (c == &p->played) {
-		return evl_pace_bytes(rate, clock_of(p), t->frames_all) * 8;
-	}
-	uint64_t bytes = evl_pace_bytes(rate, 2 * -EVL_CLOCK_PPB_MAX, t->frames_all);
-	return bytes > 2 * EVL_SLAB_SLACK ? (bytes - 2 * EVL_SLAB_SLACK) * 8 : 0;
-}
 
 static enum evl_status check_plan(struct take *t, struct evl_err *err)
 {
@@ -74,78 +32,11 @@ static enum evl_status check_plan(struct take *t, struct evl_err *err)
 		}
 		evl_require(capture || (p->expected.kind == EVL_CONTENT_NONE && !p->watch &&
 					       !p->record_received));
-		if (check_clock(t, p, b, err) < 0) {
+		if (evl_play_check(t, p, b, err) < 0) {
 			return EVL_E_INVALID;
-		}
-		const struct evl_take_content *both[] = {&p->played, &p->expected};
-		for (int k = 0; k < 2; k++) {
-			if (both[k]->kind != EVL_CONTENT_RECORDING) {
-				continue;
-			}
-			const struct evl_rec_info *info =
-				evl_rec_info(both[k]->reader, both[k]->reader_channel);
-			if (info->channel.rate != b->rate) {
-				return evl_err_set(err, EVL_E_INVALID,
-					"take %s: %s is %s, but channel %s of the recording is %s",
-					plan->name, b->label, evl_rate_name(b->rate),
-					info->channel.name, evl_rate_name(info->channel.rate));
-			}
-			uint64_t need = needed_bits(t, p, both[k], b->rate);
-			if (info->gaps > 0 || info->bits < need) {
-				return evl_err_set(err, EVL_E_INVALID,
-					"take %s: channel %s of the recording has %" PRIu64
-					" bits and %" PRIu64 " gaps; the take needs %" PRIu64
-					" bits without a gap",
-					plan->name, info->channel.name, info->bits, info->gaps,
-					need);
-			}
 		}
 	}
 	return EVL_OK;
-}
-
-void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
-	const struct evl_bound_channel *channel, bool sent)
-{
-	if (role->channel_count > 1) {
-		snprintf(out, cap, "%s-%u.%s", role->name, channel->number,
-			sent ? "sent" : "received");
-	} else {
-		snprintf(out, cap, "%s.%s", role->name, sent ? "sent" : "received");
-	}
-}
-
-static enum evl_status open_writer(struct take *t, struct evl_err *err)
-{
-	if (t->plan->record_path == NULL) {
-		return EVL_OK;
-	}
-	uint32_t n = 0;
-	struct evl_rec_channel *list = evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *list);
-	char(*names)[EVL_REC_NAME_MAX] =
-		evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *names);
-	for (uint32_t i = 0; i < t->plan->part_count; i++) {
-		struct part *p = &t->parts[i];
-		for (int sent = 1; sent >= 0; sent--) {
-			if (!(sent ? p->plan->record_sent : p->plan->record_received)) {
-				continue;
-			}
-			evl_take_record_name(names[n], sizeof names[n],
-				evl_binding_role(t->engine->args.binding, p->bound->role), p->bound,
-				sent);
-			list[n] = (struct evl_rec_channel){.name = names[n],
-				.rate = p->bound->rate,
-				.direction = sent ? EVL_REC_SENT : EVL_REC_RECEIVED,
-				.start_ns = t->start_ns,
-				.clock_ppb = sent ? p->clock_ppb : 0};
-			*(sent ? &p->record_sent : &p->record_received) = (int32_t)n++;
-		}
-	}
-	enum evl_status st = evl_rec_writer_create(
-		&t->writer, t->plan->record_path, list, n, t->plan->record_meta, err);
-	free(names);
-	free(list);
-	return st;
 }
 
 static enum evl_status prepare(struct take *t, struct evl_err *err)
@@ -165,8 +56,8 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		struct part *p = &t->parts[i];
 		p->plan = &plan->parts[i];
 		p->bound = evl_engine_channel(e, p->plan->channel);
-		p->slab_bytes = evl_rate_bytes(p->bound->rate, SLAB);
-		p->clock_ppb = p->plan->play ? clock_of(p->plan) : 0;
+		p->slab_bytes = evl_rate_bytes(p->bound->rate, EVL_TAKE_SLAB_FRAMES);
+		p->clock_ppb = p->plan->play ? evl_play_clock(p->plan) : 0;
 		size_t room = evl_slab_room((uint32_t)p->slab_bytes);
 		p->record_sent = p->record_received = -1;
 		p->instance = p->bound->adapter;
@@ -215,11 +106,12 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 	const uint64_t begin_ns = t->plan->begin_ns;
 	t->start_ns = begin_ns + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
 	t->result->start_ns = t->start_ns;
-	enum evl_status st = open_writer(t, err);
+	enum evl_status st = evl_record_begin(t, err);
 	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
 		struct per_instance *in = &t->instances[i];
 		if (in->count > 0) {
-			st = evl_instance_arm(in->in, in->arms, in->count, SLAB, err);
+			st = evl_instance_arm(
+				in->in, in->arms, in->count, EVL_TAKE_SLAB_FRAMES, err);
 		}
 	}
 	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
@@ -273,7 +165,8 @@ static enum evl_status exchange(struct take *t, struct evl_err *err)
 		if (in->count == 0) {
 			continue;
 		}
-		enum evl_status st = evl_instance_exchange(in->in, SLAB, in->slabs, in->count, err);
+		enum evl_status st = evl_instance_exchange(
+			in->in, EVL_TAKE_SLAB_FRAMES, in->slabs, in->count, err);
 		if (st < 0) {
 			return st;
 		}
@@ -291,58 +184,6 @@ static enum evl_status exchange(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
-static enum evl_status fill(struct take *t, struct evl_err *err)
-{
-	for (uint32_t i = 0; i < t->plan->part_count; i++) {
-		struct part *p = &t->parts[i];
-		enum evl_status st = EVL_OK;
-		size_t bytes = evl_instance_tx_bytes(t->instances[p->instance].in, p->place, SLAB);
-		if (p->framed_tx != NULL) {
-			evl_framed_tx_fill(
-				p->framed_tx, t->in_lead_in ? NULL : &p->generator, p->tx, bytes);
-		} else if (t->in_lead_in) {
-			continue; /* idle, as made at the beginning */
-		} else if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
-			evl_source_fill(&p->generator, p->tx, bytes);
-		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
-			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
-				p->sent_bits, p->tx, bytes, err);
-		}
-		if (st < 0) {
-			return st;
-		}
-	}
-	return EVL_OK;
-}
-
-static enum evl_status keep_bits(struct take *t, struct evl_err *err)
-{
-	for (uint32_t i = 0; i < t->plan->part_count; i++) {
-		struct part *p = &t->parts[i];
-		/* A channel that is recorded gets its digest from the recording. */
-		if (p->sent_digest != NULL) {
-			evl_stream_digest_update(p->sent_digest, p->sent_bits, p->tx, p->tx_bytes);
-		}
-		if (p->received_digest != NULL) {
-			evl_stream_digest_update(
-				p->received_digest, p->received_bits, p->rx, p->rx_bytes);
-		}
-		enum evl_status st = EVL_OK;
-		if (p->record_sent >= 0) {
-			st = evl_rec_write(t->writer, (uint32_t)p->record_sent, p->sent_bits, p->tx,
-				p->tx_bytes, 0, err);
-		}
-		if (st == EVL_OK && p->record_received >= 0) {
-			st = evl_rec_write(t->writer, (uint32_t)p->record_received,
-				p->received_bits, p->rx, p->rx_bytes, p->rec_flags, err);
-		}
-		if (st < 0) {
-			return st;
-		}
-	}
-	return EVL_OK;
-}
-
 /* The present slab is used up. */
 static void advance(struct take *t)
 {
@@ -354,7 +195,7 @@ static void advance(struct take *t)
 			p->received_bits += (uint64_t)p->rx_bytes * 8;
 		}
 	}
-	t->slab_ns += (int64_t)SLAB_NS;
+	t->slab_ns += (int64_t)EVL_SLAB_NS;
 }
 
 static enum evl_status stream(struct take *t, struct evl_err *err)
@@ -365,15 +206,16 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	uint64_t slab_start = t->start_ns - (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
 	t->in_lead_in = true;
 	t->slab_ns = -(int64_t)EVL_TAKE_LEAD_IN * (int64_t)EVL_FRAME_NS;
-	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK; lead += SLAB) {
-		st = fill(t, err);
+	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK;
+		lead += EVL_TAKE_SLAB_FRAMES) {
+		st = evl_play_fill(t, err);
 		st = st == EVL_OK ? exchange(t, err) : st;
 		if (st == EVL_OK) {
 			evl_watch_feed(t);
 			st = evl_watch_poll(t, err);
 			advance(t);
 		}
-		slab_start += SLAB_NS;
+		slab_start += EVL_SLAB_NS;
 		evl_clock_reach(&e->clock, slab_start);
 	}
 	evl_watch_lead_in_over(t);
@@ -383,8 +225,8 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 			t->result->interrupted = true;
 			break;
 		}
-		if ((st = fill(t, err)) < 0 || (st = exchange(t, err)) < 0 ||
-			(st = keep_bits(t, err)) < 0) {
+		if ((st = evl_play_fill(t, err)) < 0 || (st = exchange(t, err)) < 0 ||
+			(st = evl_record_slab(t, err)) < 0) {
 			break;
 		}
 		evl_watch_feed(t);
@@ -392,9 +234,9 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 		if ((st = evl_meters_feed(t, err)) < 0 || (st = evl_watch_poll(t, err)) < 0) {
 			break;
 		}
-		t->done += SLAB;
+		t->done += EVL_TAKE_SLAB_FRAMES;
 		advance(t);
-		slab_start += SLAB_NS;
+		slab_start += EVL_SLAB_NS;
 		evl_clock_reach(&e->clock, slab_start);
 		if (t->done % EVL_FRAMES_PER_S == 0) {
 			if (t->writer != NULL && !e->clock.is_virtual &&
@@ -464,29 +306,6 @@ static void collect_streams(struct take *t)
 			s->recorded = in_record >= 0;
 		}
 	}
-}
-
-static enum evl_status finish_writer(struct take *t, enum evl_status so_far, struct evl_err *err)
-{
-	if (t->writer == NULL) {
-		return so_far;
-	}
-	struct evl_rec_writer *w = t->writer;
-	t->writer = NULL;
-	if (so_far < 0) {
-		evl_rec_abandon(w); /* what is there stays readable, and is marked unfinished */
-		return so_far;
-	}
-	struct evl_rec_totals totals;
-	uint8_t(*digests)[EVL_SHA256_BYTES] =
-		evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *digests);
-	enum evl_status st = evl_rec_finish(w, digests, &totals, err);
-	t->record_digests = digests;
-	if (st == EVL_OK) {
-		evl_hex(totals.file_sha256, sizeof totals.file_sha256, t->result->record_sha256);
-		t->result->record_bytes = totals.file_bytes;
-	}
-	return st;
 }
 
 /* Had any channel of the take a clock of its own? Byte counts tell to a byte or two. */
@@ -559,7 +378,8 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	static const struct evl_take_sink none = {0};
 	struct take t = {.engine = e, .plan = plan, .sink = sink != NULL ? sink : &none};
 	*out = NULL;
-	t.frames_all = (plan->frames + SLAB - 1) / SLAB * SLAB;
+	t.frames_all = (plan->frames + EVL_TAKE_SLAB_FRAMES - 1) / EVL_TAKE_SLAB_FRAMES *
+		       EVL_TAKE_SLAB_FRAMES;
 	uint64_t end_ns =
 		plan->begin_ns + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
 	if (end_ns > deadline_ns) {
@@ -592,7 +412,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	}
 	if (e->clock.is_virtual) {
 		/* Adapters have moved on by every exchange, also by one that was not used up. */
-		evl_clock_reach(&e->clock, plan->begin_ns + t.exchanges * SLAB_NS);
+		evl_clock_reach(&e->clock, plan->begin_ns + t.exchanges * EVL_SLAB_NS);
 	}
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		struct evl_err later = {0};
@@ -608,7 +428,7 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 	t.result->frames_planned = t.frames_all;
 	struct evl_err later = {0};
 	if (began) {
-		st = finish_writer(&t, st, err);
+		st = evl_record_finish(&t, st, err);
 		enum evl_status finished = evl_meters_finish(&t, st == EVL_OK ? err : &later);
 		st = st == EVL_OK ? finished : st;
 		e->off_clock = had_own_clock(&t);
