@@ -5,20 +5,20 @@
 #include "core/script/internal.h"
 #include "core/script/setup.h"
 
-static struct run_state *running(lua_State *L)
+static struct case_run *running(lua_State *L)
 {
 	struct run_state *r = evl_sandbox_user(evl_sandbox_of(L));
-	if (r == NULL || r->co == NULL) {
+	if (r == NULL || r->now == NULL) {
 		evl_script_fail(L, "this works only inside the run function of a case");
 	}
-	return r;
+	return r->now;
 }
 
 /* core.yield(plan): hands a take to the engine and comes back with what was seen. */
 static int case_yield(lua_State *L)
 {
-	struct run_state *r = running(L);
-	if (L != r->co) {
+	struct case_run *c = running(L);
+	if (L != c->co) {
 		return evl_script_fail(L, "a take cannot be made inside a coroutine of its own");
 	}
 	lua_settop(L, 1);
@@ -58,7 +58,8 @@ static int64_t field_integer(lua_State *L, const char *name, int64_t otherwise)
 /* core.check{...}: scripts/case.lua has checked the field names and types. */
 static int case_check(lua_State *L)
 {
-	struct run_state *r = running(L);
+	struct case_run *c = running(L);
+	struct run_state *r = c->r;
 	luaL_checktype(L, 1, LUA_TTABLE);
 	int64_t channel = field_integer(L, "channel", -1);
 	if (channel >= (int64_t)evl_engine_channel_count(r->engine) || channel < -1) {
@@ -69,7 +70,7 @@ static int case_check(lua_State *L)
 	}
 	int64_t at = field_integer(L, "at_ns", -1);
 	enum evl_verdict verdict;
-	struct evl_row_check row = {.case_no = r->case_no,
+	struct evl_row_check row = {.case_no = c->case_no,
 		.title = field_text(L, "title"),
 		.kind = field_text(L, "kind"),
 		.channel_no = (int)channel,
@@ -88,7 +89,7 @@ static int case_check(lua_State *L)
 		.rule = field_text(L, "rule"),
 		.reason = field_text(L, "reason"),
 		.standard = field_text(L, "standard"),
-		.at_ns = at >= 0 ? (int64_t)r->take_start_ns + at : -1};
+		.at_ns = at >= 0 ? (int64_t)c->take_start_ns + at : -1};
 	if (row.kind == NULL) {
 		row.kind = "campaign";
 	}
@@ -104,7 +105,7 @@ static int case_check(lua_State *L)
 	if (r->store_status < 0) {
 		return evl_script_fail(L, "%s", r->store_err.text);
 	}
-	r->case_verdict = evl_verdict_worse(r->case_verdict, verdict);
+	c->verdict = evl_verdict_worse(c->verdict, verdict);
 	r->outcome->checks++;
 	r->outcome->failed += verdict == EVL_VERDICT_FAIL;
 	r->outcome->inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
@@ -115,8 +116,9 @@ static int case_check(lua_State *L)
 }
 
 /* line: the channel of the line that it rides on; path: its high-order path there. */
-static void push_ride(lua_State *L, struct run_state *r, const struct evl_bound_channel *b)
+static void push_ride(lua_State *L, struct case_run *c, const struct evl_bound_channel *b)
 {
+	struct run_state *r = c->r;
 	for (uint32_t i = 0; i < evl_engine_channel_count(r->engine); i++) {
 		const struct evl_bound_channel *line = evl_engine_channel(r->engine, i);
 		struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS];
@@ -125,7 +127,7 @@ static void push_ride(lua_State *L, struct run_state *r, const struct evl_bound_
 			line->channel != b->line_channel) {
 			continue;
 		}
-		const struct evl_sdh_map *map = evl_setup_map(r, i);
+		const struct evl_sdh_map *map = evl_setup_map(c, i);
 		if (!evl_bound_client(&client, map, b)) {
 			return; /* the mapping of now has no place for it */
 		}
@@ -139,7 +141,8 @@ static void push_ride(lua_State *L, struct run_state *r, const struct evl_bound_
 
 static int case_channels(lua_State *L)
 {
-	struct run_state *r = running(L);
+	struct case_run *c = running(L);
+	struct run_state *r = c->r;
 	const char *role = luaL_checkstring(L, 1);
 	lua_newtable(L);
 	int n = 0;
@@ -160,7 +163,7 @@ static int case_channels(lua_State *L)
 			lua_pushstring(L, evl_numbering_format(b->numbering, b->place, text));
 			lua_setfield(L, -2, "klm");
 		}
-		push_ride(L, r, b);
+		push_ride(L, c, b);
 		lua_rawseti(L, -2, ++n);
 	}
 	return 1;
@@ -168,7 +171,7 @@ static int case_channels(lua_State *L)
 
 static int case_find_recording(lua_State *L)
 {
-	struct run_state *r = running(L);
+	struct run_state *r = running(L)->r;
 	const char *name = luaL_checkstring(L, 1);
 	struct evl_err err = {0};
 	/* Never this run's own instead of a reference that cannot be read: a unit compared with

@@ -76,7 +76,8 @@ enum evl_status evl_continue_case(
 	}
 	char note[64];
 	snprintf(note, sizeof note, "taken over from run %" PRId64, done.run);
-	st = evl_store_take_case_over(&r->case_no, r->store, &done, note, err);
+	int case_no = 0;
+	st = evl_store_take_case_over(&case_no, r->store, &done, note, err);
 	if (st < 0) {
 		return st;
 	}

@@ -14,12 +14,12 @@ static const struct evl_performance_totals *totals_of(const struct evl_performan
 	return end == 0 ? near : far;
 }
 
-static void put(struct run_state *r, const struct evl_take_performance *p, int ordinal, int end,
+static void put(struct case_run *c, const struct evl_take_performance *p, int ordinal, int end,
 	int64_t bin_seconds, uint64_t bin, const struct evl_performance_totals *t)
 {
 	struct evl_err err = {0};
-	struct evl_row_performance row = {.case_no = r->case_no,
-		.take_no = r->take_no,
+	struct evl_row_performance row = {.case_no = c->case_no,
+		.take_no = c->take_no,
 		.channel_no = (int)p->channel,
 		.ordinal = ordinal,
 		.bin_seconds = bin_seconds,
@@ -36,33 +36,33 @@ static void put(struct run_state *r, const struct evl_take_performance *p, int o
 		.errored_blocks = (int64_t)t->errored,
 		.blocks = (int64_t)t->units,
 		.unread_seconds = (int64_t)t->unread};
-	evl_keep_status(r, evl_store_put_performance(r->store, &row, &err), &err);
+	evl_keep_status(c->r, evl_store_put_performance(c->r->store, &row, &err), &err);
 }
 
 /* Rows of one place and end: the whole, and the bins still kept when there is more than one. */
-static void put_end(struct run_state *r, const struct evl_take_performance *p, int ordinal, int end)
+static void put_end(struct case_run *c, const struct evl_take_performance *p, int ordinal, int end)
 {
 	const struct evl_performance *f = p->performance;
-	put(r, p, ordinal, end, 0, 0, totals_of(&f->near, &f->far, end));
+	put(c, p, ordinal, end, 0, 0, totals_of(&f->near, &f->far, end));
 	for (uint64_t n = 0; f->decided > QUARTER && n * QUARTER < f->decided; n++) {
 		const struct evl_performance_bin *b = evl_performance_quarter(f, n);
 		if (b != NULL) {
-			put(r, p, ordinal, end, QUARTER, n, totals_of(&b->near, &b->far, end));
+			put(c, p, ordinal, end, QUARTER, n, totals_of(&b->near, &b->far, end));
 		}
 	}
 	for (uint64_t n = 0; f->decided > DAY && n * DAY < f->decided; n++) {
 		const struct evl_performance_bin *b = evl_performance_day(f, n);
 		if (b != NULL) {
-			put(r, p, ordinal, end, DAY, n, totals_of(&b->near, &b->far, end));
+			put(c, p, ordinal, end, DAY, n, totals_of(&b->near, &b->far, end));
 		}
 	}
 }
 
-void evl_keep_performances(struct run_state *r, const struct evl_take_result *result)
+void evl_keep_performances(struct case_run *c, const struct evl_take_result *result)
 {
 	for (uint32_t i = 0; i < result->performance_count; i++) {
 		for (int end = 0; end <= (result->performances[i].far_code != NULL); end++) {
-			put_end(r, &result->performances[i], (int)(2 * i) + end, end);
+			put_end(c, &result->performances[i], (int)(2 * i) + end, end);
 		}
 	}
 }

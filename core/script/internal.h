@@ -99,23 +99,28 @@ struct run_state {
 	int64_t run;
 	int64_t reference_run;
 	struct evl_run_progress progress;
-	/* The running case. */
-	lua_State *co;
-	uint32_t case_index;
-	struct setup *setup; /* setup.c; NULL while no case set anything up */
-	int case_no;
-	bool in_case; /* it is open in the store */
-	int take_no;
-	uint32_t takes;
-	uint64_t case_started_ns;
-	uint64_t take_start_ns; /* of the latest take, for checks that are located in time */
-	enum evl_verdict case_verdict;
+	struct case_run *now; /* whose coroutine runs; NULL: none */
 	/* Recordings opened in this run; Lua knows them by index. */
 	struct open_recording *recordings;
 	size_t recording_count;
 	/* First trouble with the store: ends the run. */
 	enum evl_status store_status;
 	struct evl_err store_err;
+};
+
+/* One case that runs. */
+struct case_run {
+	struct run_state *r;
+	uint32_t index; /* in the campaign */
+	lua_State *co;
+	struct setup *setup; /* setup.c; NULL while it set nothing up */
+	int case_no;
+	bool open; /* in the store */
+	int take_no;
+	uint32_t takes;
+	uint64_t started_ns;
+	uint64_t take_start_ns; /* of the latest take, for checks that are located in time */
+	enum evl_verdict verdict;
 };
 
 /* continue.c: cases of runs that were broken off. Checks that they can be continued, and takes over
@@ -157,7 +162,7 @@ enum evl_status evl_lab_open(struct lab *lab, const struct evl_run_args *args,
 void evl_lab_close(struct lab *lab);
 
 /* plan.c: the table that a case yielded -> plan -> take -> result table on co's stack. */
-enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err);
+enum evl_status evl_script_take(struct case_run *c, struct evl_err *err);
 
 /* plan_seen.c: pushes what the case gets back; argument 1 is a struct take_seen as light userdata.
  * Runs under evl_sandbox_call, as it may run out of Lua memory. */
@@ -176,15 +181,15 @@ int evl_script_check_plan(lua_State *L);
 bool evl_script_is_text(const char *text, size_t len); /* UTF-8 without NUL */
 
 /* in_service.c */
-void evl_keep_performances(struct run_state *r, const struct evl_take_result *result);
+void evl_keep_performances(struct case_run *c, const struct evl_take_result *result);
 void evl_script_push_performances(
 	lua_State *L, struct run_state *r, const struct evl_take_result *res); /* a list */
 
 /* keep.c: results into the store. */
 void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err);
 enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);
-void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink);
-void evl_keep_result(struct run_state *r, const struct evl_take_plan *plan,
+void evl_keep_take_sink(struct case_run *c, struct evl_take_sink *sink);
+void evl_keep_result(struct case_run *c, const struct evl_take_plan *plan,
 	const struct evl_take_result *result);
 #define EVL_EVENT_PLACE 72
 /* Where an event was besides its channel: "path 2", "in line", "client 7"; or NULL. */

@@ -172,12 +172,12 @@ enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err)
 
 static void on_second(void *ctx, const struct evl_take_second *s)
 {
-	struct run_state *r = ctx;
+	struct case_run *c = ctx;
 	if (s->place != EVL_PLACE_RECEIVED) {
 		return; /* inside the line only totals are kept */
 	}
-	struct evl_row_second row = {.case_no = r->case_no,
-		.take_no = r->take_no,
+	struct evl_row_second row = {.case_no = c->case_no,
+		.take_no = c->take_no,
 		.channel_no = (int)s->channel,
 		.second = s->second,
 		.bits = (int64_t)s->bits,
@@ -186,7 +186,7 @@ static void on_second(void *ctx, const struct evl_take_second *s)
 		.sync_losses = (int64_t)s->sync_losses,
 		.slips = (int64_t)s->slips};
 	struct evl_err err = {0};
-	evl_keep_status(r, evl_store_put_second(r->store, &row, &err), &err);
+	evl_keep_status(c->r, evl_store_put_second(c->r->store, &row, &err), &err);
 }
 
 const char *evl_keep_event_place(
@@ -210,37 +210,38 @@ const char *evl_keep_event_place(
 
 static void on_event(void *ctx, const struct evl_take_event *e)
 {
-	struct run_state *r = ctx;
+	struct case_run *c = ctx;
 	char place[EVL_EVENT_PLACE];
-	struct evl_row_event row = {.case_no = r->case_no,
-		.take_no = r->take_no,
+	struct evl_row_event row = {.case_no = c->case_no,
+		.take_no = c->take_no,
 		.channel_no = (int)e->channel,
-		.at_ns = (int64_t)r->take_start_ns + e->at_ns,
+		.at_ns = (int64_t)c->take_start_ns + e->at_ns,
 		.alarm = evl_alarm_name(e->alarm),
 		.raised = e->raised,
-		.place = evl_keep_event_place(place, r, e),
+		.place = evl_keep_event_place(place, c->r, e),
 		.source = e->by_unit ? "unit" : "tester",
 		.consequence_of = e->cause != EVL_ALARM_NONE ? evl_alarm_name(e->cause) : NULL,
 		.cause_channel_no = e->cause != EVL_ALARM_NONE ? (int)e->cause_channel : -1};
 	struct evl_err err = {0};
-	evl_keep_status(r, evl_store_add_event(r->store, NULL, &row, &err), &err);
+	evl_keep_status(c->r, evl_store_add_event(c->r->store, NULL, &row, &err), &err);
 }
 
 static void on_tick(void *ctx)
 {
-	struct run_state *r = ctx;
+	struct case_run *c = ctx;
 	struct evl_err err = {0};
-	evl_keep_status(r,
-		evl_store_take_progress(r->store, r->case_no, r->take_no,
-			(int64_t)(r->progress.take_done_ns / EVL_FRAME_NS), &err),
+	evl_keep_status(c->r,
+		evl_store_take_progress(c->r->store, c->case_no, c->take_no,
+			(int64_t)(c->r->progress.take_done_ns / EVL_FRAME_NS), &err),
 		&err);
-	evl_keep_status(r, evl_store_tick_commit(r->store, &err), &err);
-	evl_keep_status(r, evl_store_tick_begin(r->store, &err), &err);
+	evl_keep_status(c->r, evl_store_tick_commit(c->r->store, &err), &err);
+	evl_keep_status(c->r, evl_store_tick_begin(c->r->store, &err), &err);
 }
 
 static void on_progress(void *ctx, uint64_t done, uint64_t all, uint64_t errors)
 {
-	struct run_state *r = ctx;
+	struct case_run *c = ctx;
+	struct run_state *r = c->r;
 	r->progress.take_done_ns = done * EVL_FRAME_NS;
 	r->progress.take_all_ns = all * EVL_FRAME_NS;
 	r->progress.errors = errors;
@@ -249,16 +250,16 @@ static void on_progress(void *ctx, uint64_t done, uint64_t all, uint64_t errors)
 	}
 }
 
-void evl_keep_take_sink(struct run_state *r, struct evl_take_sink *sink)
+void evl_keep_take_sink(struct case_run *c, struct evl_take_sink *sink)
 {
-	*sink = (struct evl_take_sink){.ctx = r,
+	*sink = (struct evl_take_sink){.ctx = c,
 		.second = on_second,
 		.event = on_event,
 		.progress = on_progress,
 		.tick = on_tick};
 }
 
-static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
+static void keep_meter(struct case_run *c, const struct evl_take_plan *plan,
 	const struct evl_take_result *result, const struct evl_take_meter *m)
 {
 	char name[EVL_PATTERN_NAME_MAX];
@@ -278,8 +279,8 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 			}
 		}
 	}
-	struct evl_row_measurement row = {.case_no = r->case_no,
-		.take_no = r->take_no,
+	struct evl_row_measurement row = {.case_no = c->case_no,
+		.take_no = c->take_no,
 		.channel_no = (int)m->channel,
 		.kind = inside                           ? "pattern-in-line"
 			: m->kind == EVL_CONTENT_PATTERN ? "pattern"
@@ -313,35 +314,35 @@ static void keep_meter(struct run_state *r, const struct evl_take_plan *plan,
 		.errored_blocks = (int64_t)m->by_blocks.errored,
 		.recognised = m->recognised[0] != '\0' ? m->recognised : NULL};
 	struct evl_err err = {0};
-	evl_keep_status(r, evl_store_put_measurement(r->store, &row, &err), &err);
+	evl_keep_status(c->r, evl_store_put_measurement(c->r->store, &row, &err), &err);
 	for (uint32_t i = 0; i < m->mark_count && !inside; i++) {
-		struct evl_row_error_mark mark = {.case_no = r->case_no,
-			.take_no = r->take_no,
+		struct evl_row_error_mark mark = {.case_no = c->case_no,
+			.take_no = c->take_no,
 			.channel_no = (int)m->channel,
 			.bit_offset = (int64_t)m->marks[i]};
-		evl_keep_status(r, evl_store_put_mark(r->store, &mark, &err), &err);
+		evl_keep_status(c->r, evl_store_put_mark(c->r->store, &mark, &err), &err);
 	}
 }
 
 void evl_keep_result(
-	struct run_state *r, const struct evl_take_plan *plan, const struct evl_take_result *result)
+	struct case_run *c, const struct evl_take_plan *plan, const struct evl_take_result *result)
 {
 	struct evl_err err = {0};
 	for (uint32_t i = 0; i < result->meter_count; i++) {
-		keep_meter(r, plan, result, &result->meters[i]);
+		keep_meter(c, plan, result, &result->meters[i]);
 	}
-	evl_keep_performances(r, result);
+	evl_keep_performances(c, result);
 	for (uint32_t i = 0; i < result->stream_count; i++) {
 		const struct evl_take_stream *s = &result->streams[i];
-		struct evl_row_stream row = {.case_no = r->case_no,
-			.take_no = r->take_no,
+		struct evl_row_stream row = {.case_no = c->case_no,
+			.take_no = c->take_no,
 			.channel_no = (int)s->channel,
 			.direction = s->sent ? "sent" : "received",
 			.description = s->source,
 			.start_skew_ns = s->skew_ns,
 			.bits = (int64_t)s->bits,
 			.digest = s->digest[0] != '\0' ? s->digest : NULL};
-		evl_keep_status(r, evl_store_put_stream(r->store, &row, &err), &err);
+		evl_keep_status(c->r, evl_store_put_stream(c->r->store, &row, &err), &err);
 	}
 }
 

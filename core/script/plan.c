@@ -233,7 +233,7 @@ static char *meta_json(const struct build *b)
 	const struct run_state *r = b->r;
 	json_t *o = json_pack("{s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "campaign", r->campaign->name,
 		"bench", r->lab.bench->name, "build", r->args->build, "case",
-		r->campaign->cases[r->case_index].name, "take", b->name, "recording", b->record_as,
+		r->campaign->cases[b->c->index].name, "take", b->name, "recording", b->record_as,
 		"numbering", evl_numbering_name(r->lab.bench->numbering.kind));
 	evl_require(o != NULL);
 	json_object_set_new(o, "seed", json_integer((json_int_t)r->args->seed));
@@ -277,7 +277,7 @@ static enum evl_status record(struct build *b, struct evl_err *err)
 	char path[512];
 	int len =
 		snprintf(path, sizeof path, "%s.recordings/run-%" PRId64 "-case-%d-take-%d.pcapng",
-			base, r->run, r->case_no + 1, r->take_no + 1);
+			base, r->run, b->c->case_no + 1, b->c->take_no + 1);
 	if (len < 0 || (size_t)len >= sizeof path) {
 		return evl_err_set(err, EVL_E_INVALID,
 			"%s: the name is too long to make recordings", r->args->store);
@@ -372,7 +372,7 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", evl_plan_text(b->L, b->table, "name"));
 	snprintf(b->holder, sizeof b->holder, "case %s",
-		b->r->campaign->cases[b->r->case_index].name);
+		b->r->campaign->cases[b->c->index].name);
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
 	b->plan.frames = (uint64_t)evl_plan_integer(b->L, b->table, "frames");
@@ -432,19 +432,20 @@ static enum evl_status run_take(struct build *b, struct take_seen *seen,
 	struct evl_take_result **result, struct evl_err *err)
 {
 	struct run_state *r = b->r;
+	struct case_run *c = b->c;
 	b->plan.begin_ns = evl_engine_next_begin(r->engine);
-	r->take_start_ns = b->plan.begin_ns + EVL_TAKE_LEAD_IN * (uint64_t)EVL_FRAME_NS;
-	struct evl_row_take row = {.case_no = r->case_no,
+	c->take_start_ns = b->plan.begin_ns + EVL_TAKE_LEAD_IN * (uint64_t)EVL_FRAME_NS;
+	struct evl_row_take row = {.case_no = c->case_no,
 		.name = b->name,
-		.start_ns = (int64_t)r->take_start_ns,
+		.start_ns = (int64_t)c->take_start_ns,
 		.frames = 0,
 		.planned_frames = (int64_t)b->plan.frames,
 		.lead_in_frames = EVL_TAKE_LEAD_IN,
 		.clock = r->lab.is_virtual ? "virtual" : "real"};
-	evl_keep_status(r, evl_store_take_begin(r->store, &r->take_no, &row, err), err);
+	evl_keep_status(r, evl_store_take_begin(r->store, &c->take_no, &row, err), err);
 	if (r->store_status == EVL_OK && b->record_as != NULL) {
-		struct evl_row_recording rec = {.case_no = r->case_no,
-			.take_no = r->take_no,
+		struct evl_row_recording rec = {.case_no = c->case_no,
+			.take_no = c->take_no,
 			.name = b->record_as,
 			.path = b->record_path};
 		evl_keep_status(
@@ -455,15 +456,15 @@ static enum evl_status run_take(struct build *b, struct take_seen *seen,
 		return r->store_status;
 	}
 	struct evl_take_sink sink;
-	evl_keep_take_sink(r, &sink);
+	evl_keep_take_sink(c, &sink);
 	r->progress.take_name = b->name;
-	const struct campaign_case *c = &r->campaign->cases[r->case_index];
+	const uint64_t limit_ns = r->campaign->cases[c->index].time_limit_ns;
 	enum evl_status st = evl_engine_take(
-		r->engine, &b->plan, r->case_started_ns + c->time_limit_ns, &sink, result, err);
+		r->engine, &b->plan, c->started_ns + limit_ns, &sink, result, err);
 	r->progress.take_name = "";
 	r->progress.take_all_ns = 0;
 	if (*result != NULL) {
-		evl_keep_result(r, &b->plan, *result);
+		evl_keep_result(c, &b->plan, *result);
 	}
 	struct evl_err later = {0};
 	evl_keep_status(r, evl_store_tick_commit(r->store, &later), &later);
@@ -472,22 +473,24 @@ static enum evl_status run_take(struct build *b, struct take_seen *seen,
 	}
 	bool whole = st == EVL_OK && !(*result)->interrupted;
 	evl_keep_status(r,
-		evl_store_take_end(r->store, r->case_no, r->take_no,
+		evl_store_take_end(r->store, c->case_no, c->take_no,
 			whole ? EVL_STATE_FINISHED : EVL_STATE_INTERRUPTED,
 			*result != NULL ? (int64_t)(*result)->frames : 0, &later),
 		&later);
 	return st;
 }
 
-enum evl_status evl_script_take(struct run_state *r, lua_State *co, struct evl_err *err)
+enum evl_status evl_script_take(struct case_run *c, struct evl_err *err)
 {
-	struct build b = {.r = r, .L = co, .table = lua_gettop(co), .recording_no = -1};
+	struct run_state *r = c->r;
+	lua_State *co = c->co;
+	struct build b = {.r = r, .c = c, .L = co, .table = lua_gettop(co), .recording_no = -1};
 	struct evl_take_result *result = NULL;
 	struct take_seen seen = {.r = r, .name = b.name, .recording = -1};
-	r->take_no = (int)r->takes;
+	c->take_no = (int)c->takes;
 	enum evl_status st = build_plan(&b, err);
 	if (st == EVL_OK) {
-		r->takes++;
+		c->takes++;
 		st = run_take(&b, &seen, &result, err);
 	}
 	if (st == EVL_OK && r->store_status < 0) {

@@ -6,6 +6,7 @@
 
 struct build {
 	struct run_state *r;
+	struct case_run *c;
 	lua_State *L;
 	int table; /* stack index of the yielded plan */
 	struct evl_take_plan plan;

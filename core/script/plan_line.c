@@ -71,7 +71,7 @@ static enum evl_status follow_on(struct build *b, const struct evl_bound_role *l
 	const struct evl_take_inside *like, struct evl_err *err)
 {
 	const uint32_t line_channel = evl_plan_first_channel(b, lines) + (uint32_t)which;
-	const struct evl_sdh_map *map = evl_setup_map(b->r, line_channel);
+	const struct evl_sdh_map *map = evl_setup_map(b->c, line_channel);
 	struct evl_take_follow *list = evl_xcalloc(role->channel_count, sizeof *list);
 	struct evl_take_inside *in = &b->inside[b->plan.inside_count];
 	struct evl_take_part *p = evl_plan_part(b, line_channel);
@@ -250,14 +250,14 @@ enum evl_status evl_plan_expectations(struct build *b, struct evl_err *err)
 	b->expectations = evl_xcalloc(b->plan.part_count, sizeof *b->expectations);
 	for (uint32_t i = 0; i < b->plan.part_count; i++) {
 		struct evl_take_part *p = &b->plan.parts[i];
-		p->framing = evl_setup_framing(b->r, p->channel);
+		p->framing = evl_setup_framing(b->c, p->channel);
 		const struct evl_bound_channel *c = evl_engine_channel(b->r->engine, p->channel);
 		if (!evl_rate_is_line(c->rate)) {
 			continue;
 		}
-		p->map = evl_setup_map(b->r, p->channel);
+		p->map = evl_setup_map(b->c, p->channel);
 		enum evl_status st = evl_setup_expectations(
-			&b->expectations[i], &p->expectation_count, b->r, p->channel, err);
+			&b->expectations[i], &p->expectation_count, b->c, p->channel, err);
 		if (st < 0) {
 			return evl_err_prefix(err, "take %s", b->name);
 		}

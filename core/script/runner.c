@@ -120,22 +120,22 @@ static enum evl_status check_plan(struct run_state *r, lua_State *co, struct evl
 }
 
 /* Steps the coroutine of one case to its end. */
-static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
-			     struct evl_err *err)
+static enum evl_status drive(struct case_run *c, struct evl_err *err)
 {
+	struct run_state *r = c->r;
 	struct evl_sandbox *s = r->campaign->sandbox;
 	lua_State *L = evl_sandbox_state(s);
 	evl_sandbox_budget(s, 0); /* the case before may have used its own up */
 	lua_pushcfunction(L, push_begin);
 	lua_pushlightuserdata(L, r->campaign);
-	lua_pushlightuserdata(L, c->name);
+	lua_pushlightuserdata(L, r->campaign->cases[c->index].name);
 	enum evl_status st = evl_sandbox_call(s, 2, 1, err);
 	if (st < 0) {
 		return st;
 	}
 	lua_State *co = lua_tothread(L, -1);
 	int anchor = luaL_ref(L, LUA_REGISTRYINDEX);
-	r->co = co;
+	c->co = co;
 	int nargs = 1;
 	for (;;) {
 		bool yielded = false;
@@ -147,7 +147,7 @@ static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
 		}
 		lua_settop(co, lua_gettop(co) - nresults + 1);
 		st = check_plan(r, co, err);
-		st = st == EVL_OK ? evl_script_take(r, co, err) : st;
+		st = st == EVL_OK ? evl_script_take(c, err) : st;
 		if (st < 0) {
 			char where[300] = "";
 			evl_sandbox_where(co);
@@ -164,7 +164,7 @@ static enum evl_status drive(struct run_state *r, const struct campaign_case *c,
 		}
 		nargs = 1;
 	}
-	r->co = NULL;
+	c->co = NULL;
 	luaL_unref(L, LUA_REGISTRYINDEX, anchor);
 	return st;
 }
@@ -191,17 +191,14 @@ static void remember(struct run_state *r, const char *text)
 static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_err *err)
 {
 	const struct campaign_case *c = &r->campaign->cases[index];
-	r->case_index = index;
-	r->case_verdict = EVL_VERDICT_NONE;
-	r->takes = 0;
+	struct case_run run = {.r = r, .index = index, .verdict = EVL_VERDICT_NONE};
 	if (r->progress.case_number > 0) {
 		/* A pause on the virtual clock, after which a simulated unit begins afresh: what a
 		 * case measures must not hang on which cases ran before it in this process. */
 		evl_engine_pass(r->engine, evl_engine_now(r->engine) +
 						   (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS);
 	}
-	r->case_started_ns = evl_engine_now(r->engine);
-	r->take_start_ns = r->case_started_ns;
+	run.started_ns = run.take_start_ns = evl_engine_now(r->engine);
 	r->progress.case_name = c->name;
 	r->progress.case_title = c->title;
 	r->progress.case_number++;
@@ -215,49 +212,51 @@ static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_
 				   .title = c->title,
 				   .purpose = c->purpose,
 				   .method = c->method,
-				   .started_ns = (int64_t)r->case_started_ns,
+				   .started_ns = (int64_t)run.started_ns,
 				   .ended_ns = -1};
-	enum evl_status st = evl_store_case_begin(r->store, &r->case_no, &row, err);
+	enum evl_status st = evl_store_case_begin(r->store, &run.case_no, &row, err);
 	if (st < 0) {
 		return st;
 	}
 	struct evl_err why = {0};
-	r->in_case = true;
-	enum evl_status ran = drive(r, c, &why);
-	r->in_case = false;
+	run.open = true;
+	r->now = &run;
+	enum evl_status ran = drive(&run, &why);
+	/* What this case set up is no business of the next one. */
+	struct evl_err unset = {0};
+	if (r->store_status == EVL_OK && evl_setup_clear(&run, &unset) < 0 && ran == EVL_OK) {
+		ran = EVL_E_ADAPTER;
+		why = unset;
+	}
+	r->now = NULL;
+	evl_setup_destroy(run.setup);
 	if (r->store_status < 0) {
 		*err = r->store_err;
 		return r->store_status;
 	}
-	/* What this case set up is no business of the next one. */
-	struct evl_err unset = {0};
-	if (evl_setup_clear(r, &unset) < 0 && ran == EVL_OK) {
-		ran = EVL_E_ADAPTER;
-		why = unset;
-	}
 	bool interrupted = stop_asked(r);
 	if (ran == EVL_E_INTERRUPTED || (ran < 0 && interrupted)) {
-		r->case_verdict = evl_verdict_worse(r->case_verdict, EVL_VERDICT_INCONCLUSIVE);
+		run.verdict = evl_verdict_worse(run.verdict, EVL_VERDICT_INCONCLUSIVE);
 		evl_err_set(&why, EVL_E_INTERRUPTED, "stopped early by the user");
 	} else if (ran < 0) {
-		r->case_verdict = EVL_VERDICT_ERROR;
+		run.verdict = EVL_VERDICT_ERROR;
 		remember(r, why.text);
 	} else if (interrupted) {
-		r->case_verdict = evl_verdict_worse(r->case_verdict, EVL_VERDICT_INCONCLUSIVE);
+		run.verdict = evl_verdict_worse(run.verdict, EVL_VERDICT_INCONCLUSIVE);
 		evl_err_set(&why, EVL_E_INTERRUPTED, "stopped early by the user");
-	} else if (r->case_verdict == EVL_VERDICT_NONE) {
+	} else if (run.verdict == EVL_VERDICT_NONE) {
 		/* A case that asserts nothing has proved nothing (ETSI ES 201 873-1 clause 24). */
 		evl_err_set(&why, EVL_OK, "the case made no check");
 	}
 	st = evl_store_case_end(
-		r->store, r->case_no, interrupted ? EVL_STATE_INTERRUPTED : EVL_STATE_FINISHED,
-		evl_verdict_name(r->case_verdict), why.text[0] != '\0' ? why.text : NULL,
+		r->store, run.case_no, interrupted ? EVL_STATE_INTERRUPTED : EVL_STATE_FINISHED,
+		evl_verdict_name(run.verdict), why.text[0] != '\0' ? why.text : NULL,
 		(int64_t)evl_engine_now(r->engine), err);
 	r->outcome->cases_run++;
-	r->outcome->cases_in_error += r->case_verdict == EVL_VERDICT_ERROR;
-	r->outcome->verdict = evl_verdict_worse(r->outcome->verdict, r->case_verdict);
+	r->outcome->cases_in_error += run.verdict == EVL_VERDICT_ERROR;
+	r->outcome->verdict = evl_verdict_worse(r->outcome->verdict, run.verdict);
 	r->progress.case_ended = true;
-	r->progress.case_verdict = r->case_verdict;
+	r->progress.case_verdict = run.verdict;
 	r->progress.case_message = why.text;
 	report_progress(r);
 	r->progress.case_message = "";
@@ -352,7 +351,6 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 	free(r.recordings);
 	evl_store_close(r.store);
 	r.store = NULL; /* the watchdog must not touch it from here on */
-	evl_setup_destroy(r.setup);
 	evl_engine_destroy(r.engine);
 	evl_campaign_destroy(r.campaign);
 	evl_lab_close(&r.lab);

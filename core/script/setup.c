@@ -36,17 +36,18 @@ struct entry {
 	lua_Integer path;
 };
 
-static struct setup *setup_of(struct run_state *r)
+static struct setup *setup_of(struct case_run *k)
 {
-	if (r->setup == NULL) {
+	struct run_state *r = k->r;
+	if (k->setup == NULL) {
 		struct setup *s = evl_xcalloc(1, sizeof *s);
 		s->channels = evl_engine_channel_count(r->engine);
 		s->maps = evl_xcalloc(s->channels, sizeof *s->maps);
 		s->framings = evl_xcalloc(s->channels, sizeof *s->framings);
 		s->touched = evl_xcalloc(r->lab.bench->adapter_count, sizeof *s->touched);
-		r->setup = s;
+		k->setup = s;
 	}
-	return r->setup;
+	return k->setup;
 }
 
 void evl_setup_destroy(struct setup *s)
@@ -69,16 +70,16 @@ static void forget(struct setup *s)
 	s->wanted_count = 0;
 }
 
-const struct evl_sdh_map *evl_setup_map(const struct run_state *r, uint32_t channel)
+const struct evl_sdh_map *evl_setup_map(const struct case_run *c, uint32_t channel)
 {
-	return r->setup != NULL && r->setup->maps[channel].stm != 0
-		       ? &r->setup->maps[channel]
-		       : evl_engine_channel(r->engine, channel)->map;
+	return c->setup != NULL && c->setup->maps[channel].stm != 0
+		       ? &c->setup->maps[channel]
+		       : evl_engine_channel(c->r->engine, channel)->map;
 }
 
-struct evl_framing evl_setup_framing(const struct run_state *r, uint32_t channel)
+struct evl_framing evl_setup_framing(const struct case_run *c, uint32_t channel)
 {
-	return r->setup != NULL ? r->setup->framings[channel] : (struct evl_framing){0};
+	return c->setup != NULL ? c->setup->framings[channel] : (struct evl_framing){0};
 }
 
 /* ---- what the tester is told ---- */
@@ -96,10 +97,10 @@ static enum evl_status trace_of(struct evl_trace *out, const char *text, struct 
 }
 
 static enum evl_status tell_tester(
-	struct run_state *r, const struct entry *e, uint32_t channel, struct evl_err *err)
+	struct case_run *c, const struct entry *e, uint32_t channel, struct evl_err *err)
 {
-	struct setup *s = r->setup;
-	const struct evl_bound_channel *b = evl_engine_channel(r->engine, channel);
+	struct setup *s = c->setup;
+	const struct evl_bound_channel *b = evl_engine_channel(c->r->engine, channel);
 	if (strcmp(e->kind, "mapping") == 0) {
 		if (!evl_rate_is_line(b->rate)) {
 			return evl_err_set(
@@ -170,15 +171,16 @@ static void add_expectation(struct evl_take_expectation **out, uint32_t *count,
 }
 
 enum evl_status evl_setup_expectations(struct evl_take_expectation **out, uint32_t *count,
-	const struct run_state *r, uint32_t line_channel, struct evl_err *err)
+	const struct case_run *c, uint32_t line_channel, struct evl_err *err)
 {
-	const struct evl_bound_channel *line = evl_engine_channel(r->engine, line_channel);
-	const struct evl_sdh_map *map = evl_setup_map(r, line_channel);
+	const struct evl_engine *engine = c->r->engine;
+	const struct evl_bound_channel *line = evl_engine_channel(engine, line_channel);
+	const struct evl_sdh_map *map = evl_setup_map(c, line_channel);
 	*out = NULL;
 	*count = 0;
-	for (size_t i = 0; r->setup != NULL && i < r->setup->wanted_count; i++) {
-		const struct wanted *w = &r->setup->wanted[i];
-		const struct evl_bound_channel *b = evl_engine_channel(r->engine, w->channel);
+	for (size_t i = 0; c->setup != NULL && i < c->setup->wanted_count; i++) {
+		const struct wanted *w = &c->setup->wanted[i];
+		const struct evl_bound_channel *b = evl_engine_channel(engine, w->channel);
 		uint32_t client;
 		if (w->channel != line_channel) {
 			if (b->adapter == line->adapter && b->line_channel == line->channel &&
@@ -258,28 +260,29 @@ static void add_order(struct orders *o, const struct entry *e, const struct evl_
 }
 
 /* All adapters, those that have nothing to do only when they had before. */
-static enum evl_status send(struct run_state *r, struct orders *orders, struct evl_err *err)
+static enum evl_status send(struct case_run *c, struct orders *orders, struct evl_err *err)
 {
+	struct run_state *r = c->r;
 	enum evl_status st = EVL_OK;
 	for (size_t i = 0; i < r->lab.bench->adapter_count && st == EVL_OK; i++) {
-		if (orders[i].count > 0 || r->setup->touched[i]) {
+		if (orders[i].count > 0 || c->setup->touched[i]) {
 			st = evl_instance_set_up(
 				r->lab.instances[i], orders[i].list, orders[i].count, err);
-			r->setup->touched[i] = st < 0 || orders[i].count > 0;
+			c->setup->touched[i] = st < 0 || orders[i].count > 0;
 		}
 	}
 	return st;
 }
 
-enum evl_status evl_setup_clear(struct run_state *r, struct evl_err *err)
+enum evl_status evl_setup_clear(struct case_run *c, struct evl_err *err)
 {
-	if (r->setup == NULL) {
+	if (c->setup == NULL) {
 		return EVL_OK;
 	}
-	struct orders *none = evl_xcalloc(r->lab.bench->adapter_count, sizeof *none);
-	enum evl_status st = send(r, none, err);
+	struct orders *none = evl_xcalloc(c->r->lab.bench->adapter_count, sizeof *none);
+	enum evl_status st = send(c, none, err);
 	free(none);
-	forget(r->setup);
+	forget(c->setup);
 	return st;
 }
 
@@ -337,8 +340,9 @@ static void read_entry(struct entry *e, lua_State *L, int list, lua_Integer i)
 }
 
 static enum evl_status take_entry(
-	struct run_state *r, const struct entry *e, struct orders *orders, struct evl_err *err)
+	struct case_run *k, const struct entry *e, struct orders *orders, struct evl_err *err)
 {
+	struct run_state *r = k->r;
 	bool any = false;
 	for (uint32_t c = 0; c < evl_engine_channel_count(r->engine); c++) {
 		const struct evl_bound_channel *b = evl_engine_channel(r->engine, c);
@@ -347,7 +351,7 @@ static enum evl_status take_entry(
 			continue;
 		}
 		any = true;
-		enum evl_status st = tell_tester(r, e, c, err);
+		enum evl_status st = tell_tester(k, e, c, err);
 		if (st < 0) {
 			return evl_err_prefix(err, "%s", b->label);
 		}
@@ -363,7 +367,7 @@ static enum evl_status take_entry(
 int evl_setup_apply(lua_State *L)
 {
 	struct run_state *r = evl_sandbox_user(evl_sandbox_of(L));
-	if (r == NULL || r->co == NULL) {
+	if (r == NULL || r->now == NULL) {
 		return evl_script_fail(L, "this works only inside the run function of a case");
 	}
 	luaL_checktype(L, 1, LUA_TTABLE);
@@ -375,11 +379,11 @@ int evl_setup_apply(lua_State *L)
 	struct evl_err err = {0};
 	struct orders *orders = evl_xcalloc(r->lab.bench->adapter_count, sizeof *orders);
 	enum evl_status st = EVL_OK;
-	forget(setup_of(r));
+	forget(setup_of(r->now));
 	for (lua_Integer i = 0; i < n && st == EVL_OK; i++) {
-		st = take_entry(r, &list[i], orders, &err);
+		st = take_entry(r->now, &list[i], orders, &err);
 	}
-	st = st == EVL_OK ? send(r, orders, &err) : st;
+	st = st == EVL_OK ? send(r->now, orders, &err) : st;
 	for (size_t i = 0; i < r->lab.bench->adapter_count; i++) {
 		free(orders[i].list);
 	}

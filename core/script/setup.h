@@ -14,15 +14,15 @@
 /* core.set_up(list). Raises what is wrong at the campaign's line. */
 int evl_setup_apply(lua_State *L);
 
-/* Between cases: all as the options of the bench say. */
-enum evl_status evl_setup_clear(struct run_state *r, struct evl_err *err);
+/* At the end of the case: all as the options of the bench say. */
+enum evl_status evl_setup_clear(struct case_run *c, struct evl_err *err);
 void evl_setup_destroy(struct setup *s); /* takes NULL */
 
 /* By engine channel. The map of a line: as set up, else by the bench. */
-const struct evl_sdh_map *evl_setup_map(const struct run_state *r, uint32_t channel);
-struct evl_framing evl_setup_framing(const struct run_state *r, uint32_t channel);
+const struct evl_sdh_map *evl_setup_map(const struct case_run *c, uint32_t channel);
+struct evl_framing evl_setup_framing(const struct case_run *c, uint32_t channel);
 
 /* What is expected on a line: its own, and that of the tributaries that ride on it. *out belongs to
  * the caller. */
 enum evl_status evl_setup_expectations(struct evl_take_expectation **out, uint32_t *count,
-	const struct run_state *r, uint32_t line_channel, struct evl_err *err);
+	const struct case_run *c, uint32_t line_channel, struct evl_err *err);

@@ -24,8 +24,8 @@ static void record(struct run_state *r, const char *text)
 	if (r->run == 0 || r->store == NULL) {
 		return; /* nothing of the run is in the store yet, or all of it is */
 	}
-	if (r->in_case) {
-		evl_store_case_end(r->store, r->case_no, EVL_STATE_FINISHED,
+	if (r->now != NULL && r->now->open) {
+		evl_store_case_end(r->store, r->now->case_no, EVL_STATE_FINISHED,
 			evl_verdict_name(EVL_VERDICT_ERROR), text,
 			(int64_t)evl_engine_now(r->engine), &err);
 	}
