@@ -284,9 +284,10 @@ int cli_recording_import(int argc, char **argv)
 
 /* ---- copy ---- */
 
-enum { COPY_BYTES, COPY_SECONDS };
+enum { COPY_BYTES, COPY_SECONDS, COPY_COMPRESS };
 static const struct cli_option copy_options[] = {[COPY_BYTES] = {"part-bytes", true},
 	[COPY_SECONDS] = {"part-seconds", true},
+	[COPY_COMPRESS] = {"compress", false},
 	{NULL, false}};
 
 int cli_recording_copy(int argc, char **argv)
@@ -306,6 +307,10 @@ int cli_recording_copy(int argc, char **argv)
 	while (cli_next(&a)) {
 		uint64_t n = 0;
 		bool seconds = a.index == COPY_SECONDS;
+		if (a.index == COPY_COMPRESS) {
+			limits.compress = true;
+			continue;
+		}
 		if (!cli_parse_u64(&n, a.value) || n < (seconds ? 1 : 65536) ||
 			n > UINT32_MAX * 1000ull) {
 			a.exit = cli_usage(a.verb, "--%s \"%s\" is not a whole number from %d on",
@@ -316,6 +321,11 @@ int cli_recording_copy(int argc, char **argv)
 	}
 	if (a.exit >= 0) {
 		return a.exit;
+	}
+	if (limits.compress && !set) {
+		return cli_usage(a.verb,
+			"--compress is for the parts of a set; one file is compressed when its "
+			"name ends in .zst");
 	}
 	if (evl_rec_open(&r, a.operands[0], &err) != EVL_OK) {
 		return cli_error(&err);

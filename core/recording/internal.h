@@ -218,7 +218,32 @@ enum evl_status rec_index_room(const struct rec_index *x, struct evl_err *err);
 enum evl_status rec_index_end(struct rec_index *x, const struct evl_rec_info *infos,
 	struct evl_rec_totals *totals, struct evl_err *err);
 /* The path of part `part` of the set at `path`; the caller frees it. */
-char *rec_set_part_path(const char *path, uint32_t part);
+char *rec_set_part_path(const char *path, uint32_t part, bool compress);
+
+/* ---- packed.c: compressed frames under writer and reader ---- */
+
+bool rec_is_packed_name(const char *path); /* "*.zst" */
+
+struct rec_packer;
+struct rec_packer *rec_packer_create(void);
+void rec_packer_destroy(struct rec_packer *p); /* takes NULL */
+void rec_packer_begin(struct rec_packer *p);   /* another file */
+/* Takes as many bytes as the frame has room for. */
+size_t rec_packer_take(struct rec_packer *p, const uint8_t *data, size_t bytes);
+bool rec_packer_full(const struct rec_packer *p);
+/* Ends the frame; its bytes are valid until the next call. *bytes 0: there was nothing in it. */
+const uint8_t *rec_packer_frame(struct rec_packer *p, size_t *bytes);
+/* The table that ends the file; the caller frees it. */
+uint8_t *rec_packer_table(const struct rec_packer *p, size_t *bytes);
+
+struct rec_packed;
+/* Finds out whether the open file is compressed; then r->packed is set, and r->size is that of the
+ * content. */
+enum evl_status rec_packed_open(struct evl_rec *r, struct evl_err *err);
+bool rec_packed_has_table(const struct rec_packed *p);
+void rec_packed_close(struct rec_packed *p); /* takes NULL */
+enum evl_status rec_packed_read(
+	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err);
 
 /* ---- out.c: the file under a writer ---- */
 
@@ -231,10 +256,12 @@ struct rec_job {
 struct rec_out {
 	int fd;
 	char *path;
-	struct evl_sha256 *sha; /* of the file so far */
-	uint64_t bytes;         /* whole blocks in the file */
-	uint64_t position;      /* where the next block that is handed over will stand */
-	atomic_bool failed;     /* set after `failure`; then nothing more is written */
+	struct evl_sha256 *sha;    /* of the file so far */
+	uint64_t bytes;            /* in whole blocks that were written */
+	uint64_t stored;           /* bytes of the file: as `bytes`, or in whole frames */
+	struct rec_packer *packer; /* NULL: not compressed */
+	uint64_t position;         /* where the next block that is handed over will stand */
+	atomic_bool failed;        /* set after `failure`; then nothing more is written */
 	struct evl_err failure;
 	bool threaded;
 	pthread_t thread;
@@ -248,7 +275,7 @@ struct rec_out {
 /* Room for `jobs` blocks that wait; the caller never has more of them busy. */
 struct rec_out *rec_out_create(uint32_t jobs);
 void rec_out_destroy(struct rec_out *o); /* takes NULL */
-/* Creates the file, and forgets what was known of one before. */
+/* Creates the file, compressed when it is named so, and forgets what was known of one before. */
 enum evl_status rec_out_open(struct rec_out *o, const char *path, struct evl_err *err);
 void rec_out_start(struct rec_out *o); /* the thread, when it is of use */
 void rec_out_stop(struct rec_out *o);  /* after all that waits is written */
@@ -258,6 +285,8 @@ void rec_out_block(struct rec_out *o, uint8_t *block, size_t bytes, bool *busy);
 void rec_out_wait(struct rec_out *o, const bool *busy);
 /* Writes at once; nothing may wait. */
 void rec_out_append(struct rec_out *o, uint8_t *block, size_t bytes, bool seal);
+/* All that was written so far can be read after a kill; nothing may wait. */
+void rec_out_settle(struct rec_out *o);
 void rec_out_fail(struct rec_out *o, enum evl_status status, const char *text);
 enum evl_status rec_out_status(struct rec_out *o, struct evl_err *err);
 /* Closes; on the disk when `sync`. */
@@ -296,7 +325,8 @@ struct rec_lane {
 struct evl_rec {
 	int fd;
 	char *path;
-	uint64_t size;
+	uint64_t size;             /* of the content */
+	struct rec_packed *packed; /* NULL: not compressed */
 	char *software, *meta;
 	uint32_t channels;      /* described in the file */
 	uint32_t channels_told; /* said by the section header */
@@ -320,7 +350,9 @@ struct evl_rec {
 	uint32_t fetched_bytes;
 };
 
-/* Reads exactly `bytes` at `pos`. */
+/* Reads exactly `bytes` at `pos` of the file, and of its content. */
+enum evl_status rec_file_pread(
+	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err);
 enum evl_status rec_pread(
 	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err);
 /* The packet block or mark at `pos` (< limit); of a mark only block_bytes and channel
@@ -340,7 +372,7 @@ void rec_windows_finish(struct evl_rec *r);
 enum evl_status rec_open_file(struct evl_rec **out, const char *path, struct evl_err *err);
 enum evl_status rec_set_open(struct evl_rec **out, const char *path, struct evl_err *err);
 const char *rec_set_path_of(const struct evl_rec *r, uint32_t part); /* from 0 */
-void rec_set_close(struct rec_set *s); /* takes NULL */
+void rec_set_close(struct rec_set *s);                               /* takes NULL */
 enum evl_status rec_set_piece(struct evl_rec *r, uint32_t channel, uint64_t bit_offset,
 	struct evl_rec_piece *out, struct evl_err *err);
 enum evl_status rec_set_read(struct evl_rec *r, uint32_t channel, uint64_t bit_offset, void *buf,

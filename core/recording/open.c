@@ -23,6 +23,7 @@ void evl_rec_close(struct evl_rec *r)
 	}
 	rec_set_close(r->set);
 	rec_windows_finish(r);
+	rec_packed_close(r->packed);
 	for (uint32_t c = 0; r->plain != NULL && c < r->channels; c++) {
 		free((char *)r->plain[c].name);
 	}
@@ -478,7 +479,10 @@ enum evl_status rec_open_file(struct evl_rec **out, const char *path, struct evl
 			"%s: is empty; a recording that never began leaves such a file", path);
 		goto out;
 	}
-	st = read_section(r, sha, buf, err);
+	st = rec_packed_open(r, err);
+	if (st == EVL_OK) {
+		st = read_section(r, sha, buf, err);
+	}
 	if (st == EVL_OK) {
 		st = read_interfaces(r, sha, buf, err);
 	}

@@ -28,6 +28,7 @@ void rec_out_destroy(struct rec_out *o)
 		close(o->fd);
 	}
 	evl_sha256_destroy(o->sha);
+	rec_packer_destroy(o->packer);
 	free(o->jobs);
 	free(o->path);
 	free(o);
@@ -50,7 +51,11 @@ enum evl_status rec_out_open(struct rec_out *o, const char *path, struct evl_err
 {
 	free(o->path);
 	o->path = evl_xstrdup(path);
-	o->bytes = 0;
+	o->bytes = o->stored = 0;
+	if (rec_is_packed_name(path)) {
+		o->packer = o->packer != NULL ? o->packer : rec_packer_create();
+		rec_packer_begin(o->packer);
+	}
 	o->position = 0;
 	evl_sha256_reset(o->sha);
 	o->fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
@@ -78,8 +83,8 @@ enum evl_status rec_out_status(struct rec_out *o, struct evl_err *err)
 	return evl_err_set(err, o->failure.status, "%s", o->failure.text);
 }
 
-/* Writes whole blocks. After a failure the file is cut back to the last whole one. */
-static void append(struct rec_out *o, const uint8_t *data, size_t bytes)
+/* Writes a whole block, or frame. After a failure the file is cut back to the last whole one. */
+static void store(struct rec_out *o, const uint8_t *data, size_t bytes)
 {
 	size_t done = 0;
 	while (done < bytes) {
@@ -94,17 +99,51 @@ static void append(struct rec_out *o, const uint8_t *data, size_t bytes)
 		int cause = n < 0 ? errno : ENOSPC;
 		bool full = cause == ENOSPC || cause == EDQUOT || cause == EFBIG;
 		/* A reader copes with a broken last block too, so a failure here costs nothing. */
-		bool whole = ftruncate(o->fd, (off_t)o->bytes) == 0;
+		bool whole = ftruncate(o->fd, (off_t)o->stored) == 0;
 		struct evl_err e;
 		evl_err_set(&e, EVL_E_IO,
-			"%s: %s (%s): %" PRIu64 " bytes in whole blocks are kept%s; %s", o->path,
-			full ? "the disk is full" : "cannot be written", strerror(cause), o->bytes,
+			"%s: %s (%s): %" PRIu64 " bytes in whole %s are kept%s; %s", o->path,
+			full ? "the disk is full" : "cannot be written", strerror(cause), o->stored,
+			o->packer != NULL ? "frames" : "blocks",
 			whole ? " and can be read" : ", followed by a broken one",
 			full ? "make room and record again" : "check the disk");
 		rec_out_fail(o, EVL_E_IO, e.text);
 		return;
 	}
-	o->bytes += bytes;
+	o->stored += bytes;
+}
+
+static void store_frame(struct rec_out *o)
+{
+	size_t bytes = 0;
+	const uint8_t *frame = rec_packer_frame(o->packer, &bytes);
+	store(o, frame, bytes);
+}
+
+/* Writes a whole block. */
+static void append(struct rec_out *o, const uint8_t *data, size_t bytes)
+{
+	if (o->packer == NULL) {
+		store(o, data, bytes);
+	}
+	for (size_t done = 0; o->packer != NULL && done < bytes;) {
+		done += rec_packer_take(o->packer, data + done, bytes - done);
+		if (rec_packer_full(o->packer)) {
+			store_frame(o);
+		}
+		if (atomic_load_explicit(&o->failed, memory_order_relaxed)) {
+			return;
+		}
+	}
+	o->bytes += atomic_load_explicit(&o->failed, memory_order_relaxed) ? 0 : bytes;
+}
+
+void rec_out_settle(struct rec_out *o)
+{
+	evl_require(o->waiting == 0);
+	if (o->packer != NULL && !atomic_load_explicit(&o->failed, memory_order_acquire)) {
+		store_frame(o);
+	}
 }
 
 void rec_out_append(struct rec_out *o, uint8_t *block, size_t bytes, bool seal)
@@ -205,6 +244,17 @@ void rec_out_wait(struct rec_out *o, const bool *busy)
 
 enum evl_status rec_out_close(struct rec_out *o, bool sync, struct evl_err *err)
 {
+	rec_out_settle(o);
+	if (o->packer != NULL && rec_out_status(o, NULL) == EVL_OK) {
+		size_t bytes = 0;
+		uint8_t *table = rec_packer_table(o->packer, &bytes);
+		store(o, table, bytes);
+		free(table);
+	}
+	enum evl_status st = rec_out_status(o, err);
+	if (st < 0) {
+		return st;
+	}
 	int fd = o->fd;
 	if (sync && fsync(fd) != 0 && errno != EINVAL) {
 		return evl_err_set(err, EVL_E_IO, "%s: cannot be brought to the disk: %s", o->path,

@@ -111,7 +111,7 @@ struct evl_rec_verdict {
 	uint64_t blocks; /* whole sound blocks, of all kinds */
 	uint64_t bytes;  /* in them */
 	uint64_t findings;
-	uint8_t file_sha256[EVL_SHA256_BYTES]; /* of the whole file, as sha256sum prints it */
+	uint8_t file_sha256[EVL_SHA256_BYTES]; /* as in evl_rec_totals */
 };
 
 typedef void (*evl_rec_report)(void *context, const struct evl_rec_finding *finding);

@@ -16,11 +16,12 @@ struct rec_index {
 	char *path;
 	char *part_path;
 	uint32_t channels, part;
+	bool compress;
 	struct evl_sha256 *sha;
 	uint64_t bytes;
 };
 
-char *rec_set_part_path(const char *path, uint32_t part)
+char *rec_set_part_path(const char *path, uint32_t part, bool compress)
 {
 	const char *slash = strrchr(path, '/');
 	const char *dot = strrchr(slash != NULL ? slash : path, '.');
@@ -28,7 +29,8 @@ char *rec_set_part_path(const char *path, uint32_t part)
 	int stem = ends ? (int)(dot - path) : (int)strlen(path);
 	size_t size = (size_t)stem + 32;
 	char *out = evl_xmalloc(size);
-	snprintf(out, size, "%.*s-%04" PRIu32 ".pcapng", stem, path, part);
+	snprintf(
+		out, size, "%.*s-%04" PRIu32 ".pcapng%s", stem, path, part, compress ? ".zst" : "");
 	return out;
 }
 
@@ -98,9 +100,10 @@ static enum evl_status check(
 	const char *path, const struct evl_rec_limits *limits, struct evl_err *err)
 {
 	size_t n = strlen(path);
-	if (n > 7 && strcmp(path + n - 7, ".pcapng") == 0) {
+	if ((n > 7 && strcmp(path + n - 7, ".pcapng") == 0) || rec_is_packed_name(path)) {
 		return evl_err_set(err, EVL_E_INVALID,
-			"%s: the index of a set is no pcapng file; give it another ending", path);
+			"%s: the index of a set is no pcapng or zst file; give it another ending",
+			path);
 	}
 	if ((limits->part_bytes == 0 && limits->part_ns == 0) ||
 		(limits->part_bytes > 0 && limits->part_bytes < 65536) ||
@@ -131,7 +134,8 @@ enum evl_status rec_index_create(struct rec_index **out, const char *path, uint3
 	x->path = evl_xstrdup(path);
 	x->channels = channels;
 	x->part = 1;
-	x->part_path = rec_set_part_path(path, 1);
+	x->compress = limits->compress;
+	x->part_path = rec_set_part_path(path, 1, x->compress);
 	x->sha = evl_sha256_create();
 	x->fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0644);
 	if (x->fd < 0) {
@@ -143,13 +147,15 @@ enum evl_status rec_index_create(struct rec_index **out, const char *path, uint3
 				       strerror(errno));
 		json_decref(meta);
 	} else {
-		st = put_line(x,
-			json_pack("{s:s, s:i, s:s, s:I, s:I, s:I, s:o}", "format", SET_FORMAT,
-				"version", FORMAT_VERSION, "software",
-				SOFTWARE_NAME " " EVL_VERSION, "channels", (json_int_t)channels,
-				"part_bytes", (json_int_t)limits->part_bytes, "part_ns",
-				(json_int_t)limits->part_ns, "meta", meta),
-			err);
+		json_t *first = json_pack("{s:s, s:i, s:s, s:I, s:I, s:I, s:o}", "format",
+			SET_FORMAT, "version", FORMAT_VERSION, "software",
+			SOFTWARE_NAME " " EVL_VERSION, "channels", (json_int_t)channels,
+			"part_bytes", (json_int_t)limits->part_bytes, "part_ns",
+			(json_int_t)limits->part_ns, "meta", meta);
+		if (x->compress && first != NULL) {
+			json_object_set_new(first, "compressed", json_true());
+		}
+		st = put_line(x, first, err);
 	}
 	if (st < 0) {
 		rec_index_remove(x);
@@ -185,7 +191,7 @@ enum evl_status rec_index_add(struct rec_index *x, uint64_t bytes,
 	}
 	x->part++;
 	free(x->part_path);
-	x->part_path = rec_set_part_path(x->path, x->part);
+	x->part_path = rec_set_part_path(x->path, x->part, x->compress);
 	return EVL_OK;
 }
 

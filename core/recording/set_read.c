@@ -34,6 +34,7 @@ struct rec_set {
 		uint64_t stamp;
 	} open[OPEN_PARTS];
 	uint64_t clock;
+	bool compress;                   /* parts are */
 	uint8_t check[EVL_SHA256_BYTES]; /* of the index */
 };
 
@@ -201,7 +202,7 @@ static const char *read_part(struct evl_rec *r, json_t *line, struct evl_err *er
 		(uint64_t)number * r->channels > SET_CELLS_MAX) {
 		return "its number cannot be";
 	}
-	char *path = rec_set_part_path(r->path, (uint32_t)number);
+	char *path = rec_set_part_path(r->path, (uint32_t)number, r->set->compress);
 	const char *slash = strrchr(path, '/');
 	uint8_t sha256[EVL_SHA256_BYTES];
 	bool named = strcmp(file, slash != NULL ? slash + 1 : path) == 0;
@@ -300,8 +301,10 @@ static const char *read_first(struct evl_rec *r, json_t *line, bool *later)
 	const char *format, *software;
 	json_int_t version, channels;
 	json_t *meta;
-	if (json_unpack(line, "{s:s, s:I, s:s, s:I, s:o}", "format", &format, "version", &version,
-		    "software", &software, "channels", &channels, "meta", &meta) != 0 ||
+	int compress = 0;
+	if (json_unpack(line, "{s:s, s:I, s:s, s:I, s?b, s:o}", "format", &format, "version",
+		    &version, "software", &software, "channels", &channels, "compressed", &compress,
+		    "meta", &meta) != 0 ||
 		strcmp(format, SET_FORMAT) != 0) {
 		return "it is not that of a set of recordings";
 	}
@@ -310,6 +313,7 @@ static const char *read_first(struct evl_rec *r, json_t *line, bool *later)
 		!json_is_object(meta)) {
 		return "its version, number of channels or metadata cannot be";
 	}
+	r->set->compress = compress != 0;
 	r->channels = (uint32_t)channels;
 	r->software = evl_xstrdup(software);
 	r->meta = json_dumps(meta, JSON_COMPACT);
@@ -367,7 +371,7 @@ static enum evl_status read_index(struct evl_rec *r, FILE *f, struct evl_err *er
 /* The part that was written when the set broke off is not listed. */
 static void take_unlisted(struct evl_rec *r)
 {
-	char *path = rec_set_part_path(r->path, r->set->count + 1);
+	char *path = rec_set_part_path(r->path, r->set->count + 1, r->set->compress);
 	struct stat sb;
 	struct evl_err why = {0};
 	if (stat(path, &sb) != 0) {

@@ -234,6 +234,10 @@ static enum evl_status run(struct verifying *v, struct evl_err *err)
 	} else if (v->verdict->findings == 0) {
 		found(v, v->pos, -1, "%s", r->missing);
 	}
+	if (r->finished && r->packed != NULL && !rec_packed_has_table(r->packed)) {
+		found(v, r->size, -1,
+			"the table of compressed frames at its end is missing or altered");
+	}
 	if (r->finished && v->verdict->findings == 0) {
 		v->verdict->blocks++;
 		v->verdict->bytes += r->size - r->trailer.position;
@@ -272,7 +276,10 @@ enum evl_status rec_verify_file(struct evl_rec *r, struct evl_stream_digest **di
 	} else {
 		st = run(&v, &io);
 	}
-	if (st < 0) {
+	if (st == EVL_E_CORRUPT) { /* a compressed frame; nothing behind it can be checked */
+		found(&v, v.pos, -1, "%s", io.text + strlen(r->path) + 2);
+	}
+	if (st < 0 && st != EVL_E_CORRUPT) {
 		evl_err_set(err, st, "%s", io.text);
 	} else if (verdict->findings > 0) {
 		st = EVL_E_CORRUPT;

@@ -53,6 +53,13 @@ void rec_windows_finish(struct evl_rec *r)
 enum evl_status rec_pread(
 	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err)
 {
+	return r->packed != NULL ? rec_packed_read(r, pos, buf, bytes, err)
+				 : rec_file_pread(r, pos, buf, bytes, err);
+}
+
+enum evl_status rec_file_pread(
+	const struct evl_rec *r, uint64_t pos, void *buf, size_t bytes, struct evl_err *err)
+{
 	uint8_t *p = buf;
 	while (bytes > 0) {
 		ssize_t n = pread(r->fd, p, bytes, (off_t)pos);

@@ -341,6 +341,7 @@ enum evl_status evl_rec_flush(struct evl_rec_writer *w, struct evl_err *err)
 	}
 	stagger(w);
 	rec_out_wait(w->out, NULL);
+	rec_out_settle(w->out);
 	return rec_out_status(w->out, err);
 }
 
@@ -377,14 +378,14 @@ static enum evl_status end_file(struct evl_rec_writer *w, bool sync, struct evl_
 	if (st < 0) {
 		return st;
 	}
-	w->whole.file_bytes += w->out->bytes;
+	w->whole.file_bytes += w->out->stored;
 	w->whole.blocks += w->seek.blocks;
 	for (uint32_t c = 0; c < w->count; c++) {
 		w->whole.gaps += w->infos[c].gaps;
 	}
 	evl_sha256_peek(w->out->sha, w->whole.file_sha256);
 	return w->index == NULL ? EVL_OK
-				: rec_index_add(w->index, w->out->bytes, w->whole.file_sha256,
+				: rec_index_add(w->index, w->out->stored, w->whole.file_sha256,
 					  w->marks.count, w->infos, err);
 }
 

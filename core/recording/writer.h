@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * Writes a recording: a pcapng file, streamed and append-only. Memory is bounded whatever the
- * length (20 MB for 128 channels, under 100 MB for 1024); create gets all that writing needs.
+ * Writes a recording: a pcapng file, streamed and append-only, compressed (zstd) when its name ends
+ * in ".zst". Memory is bounded whatever the length (20 MB for 128 channels, under 100 MB for 1024);
+ * create gets all that writing needs.
  *
  *	struct evl_rec_channel ch[] = {
  *		{"trib-1.out", EVL_RATE_E1, EVL_REC_RECEIVED, 0, 0, 0},
@@ -18,6 +19,7 @@
  */
 #pragma once
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 
@@ -27,10 +29,11 @@
 struct evl_rec_writer;
 
 struct evl_rec_totals {
-	uint64_t file_bytes;
+	uint64_t file_bytes;                   /* on the disk */
 	uint64_t blocks;                       /* of channel data */
 	uint64_t gaps;                         /* over all channels */
-	uint8_t file_sha256[EVL_SHA256_BYTES]; /* of the whole file, as sha256sum prints it */
+	uint8_t file_sha256[EVL_SHA256_BYTES]; /* of the whole file, as sha256sum prints it; of a
+						* compressed one after zstd -dc */
 };
 
 /* Creates the file `path`, which must not exist yet (EVL_E_CONFLICT), and copies what is in
@@ -44,6 +47,8 @@ enum evl_status evl_rec_writer_create(struct evl_rec_writer **out, const char *p
 struct evl_rec_limits {
 	uint64_t part_bytes; /* at least 65536 */
 	uint64_t part_ns;    /* of line time, at least 100 ms */
+	bool compress;       /* the parts are "night-0001.pcapng.zst" ...; part_bytes counts what is
+			      * in them */
 };
 
 /* Writes a set: numbered parts, each a recording by itself, and the index `path`, which

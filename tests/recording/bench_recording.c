@@ -2,7 +2,8 @@
 /*
  * Speed of recording and of reading back in step, slabs of 1 ms: what 63 E1 and an STM-1 line send
  * and receive (128 channels, 71 Mbyte per second of take), or with the argument "received" what is
- * received (64 channels, 36 Mbyte). 1x is real time. record_x is by the clock on the wall,
+ * received (64 channels, 36 Mbyte). With "compressed" as second or only argument the file is
+ * compressed, and what is recorded is noise, which does not become smaller. 1x is real time. record_x is by the clock on the wall,
  * record_cpu_x by the time of all processors, in which other work on the machine counts little.
  */
 #include <inttypes.h>
@@ -15,7 +16,7 @@
 
 #include "sample.h"
 
-enum { CHANNELS = 128, FRAMES = 8, SECONDS = 5 };
+enum { CHANNELS = 128, FRAMES = 8, SECONDS = 5, NOISE = 32 << 20 };
 
 static double read_clock(clockid_t clock)
 {
@@ -32,6 +33,7 @@ static double now(void)
 int main(int argc, char **argv)
 {
 	bool received_only = argc > 1 && strcmp(argv[1], "received") == 0;
+	bool compressed = argc > 1 && strcmp(argv[argc - 1], "compressed") == 0;
 	uint32_t count = received_only ? CHANNELS / 2 : CHANNELS;
 	static char names[CHANNELS][24];
 	static uint8_t slab[2430 * FRAMES];
@@ -39,7 +41,7 @@ int main(int argc, char **argv)
 	struct evl_rec_writer *w = NULL;
 	struct evl_rec *r = NULL;
 	struct evl_err err = {0};
-	const char *path = sample_path("bench.pcapng");
+	const char *path = sample_path(compressed ? "bench.pcapng.zst" : "bench.pcapng");
 	uint64_t bytes = 0;
 	for (uint32_t c = 0; c < count; c++) {
 		uint32_t n = received_only ? 2 * c + 1 : c;
@@ -49,15 +51,19 @@ int main(int argc, char **argv)
 		ch[c] = (struct evl_rec_channel){names[c], line ? EVL_RATE_STM1 : EVL_RATE_E1,
 			n % 2 ? EVL_REC_RECEIVED : EVL_REC_SENT, 0, 0, 0};
 	}
-	sample_fill(slab, 1, 0, sizeof slab);
+	uint8_t *noise = evl_xmalloc(NOISE); /* longer than any window of a compressor */
+	sample_fill(noise, 1, 0, NOISE);
+	size_t at = 0;
 	double w0 = read_clock(CLOCK_MONOTONIC);
 	double t0 = now();
 	enum evl_status st = evl_rec_writer_create(&w, path, ch, count, NULL, &err);
 	for (uint64_t f = 0; st == EVL_OK && f < SECONDS * 8000; f += FRAMES) {
 		for (uint32_t c = 0; st == EVL_OK && c < count; c++) {
 			size_t n = evl_rate_bytes(ch[c].rate, FRAMES);
-			st = evl_rec_write(
-				w, c, f * evl_rate_frame_bits(ch[c].rate), slab, n, 0, &err);
+			at = at + n > NOISE ? 0 : at;
+			st = evl_rec_write(w, c, f * evl_rate_frame_bits(ch[c].rate), noise + at, n,
+				0, &err);
+			at += n;
 			bytes += n;
 		}
 	}
@@ -79,6 +85,7 @@ int main(int argc, char **argv)
 	st = st == EVL_OK ? evl_rec_verify(r, NULL, NULL, &v, &err) : st;
 	double t5 = now();
 	evl_rec_close(r);
+	free(noise);
 	if (st < 0) {
 		fprintf(stderr, "%s\n", err.text);
 		return 1;

@@ -106,10 +106,10 @@ static void same_as_one_file(void **state)
 		struct evl_rec_limits limits;
 		uint32_t least, most; /* parts: 2 s, about 1.4 Mbyte */
 	} rows[] = {
-		{{0, 500000000}, 4, 5},
-		{{200000, 0}, 7, 9},
-		{{1 << 30, 0}, 1, 1},
-		{{300000, 100000000}, 19, 22},
+		{{.part_ns = 500000000}, 4, 5},
+		{{.part_bytes = 200000}, 7, 9},
+		{{.part_bytes = 1 << 30}, 1, 1},
+		{{.part_bytes = 300000, .part_ns = 100000000}, 19, 22},
 	};
 	const char *one = sample_path("one.pcapng");
 	const char *path = sample_path("night.set");
@@ -172,7 +172,7 @@ static void copied(void **state)
 	const char *one = sample_path("one.pcapng");
 	const char *path = sample_path("copy.set");
 	const char *back = sample_path("back.pcapng");
-	const struct evl_rec_limits limits = {0, 300000000};
+	const struct evl_rec_limits limits = {.part_ns = 300000000};
 	struct evl_err err = {0};
 	struct evl_rec *a = NULL, *b = NULL;
 	unlink(one);
@@ -195,7 +195,7 @@ static void index_cut_at_every_byte(void **state)
 {
 	(void)state;
 	const char *path = sample_path("night.set");
-	const struct evl_rec_limits limits = {0, 500000000};
+	const struct evl_rec_limits limits = {.part_ns = 500000000};
 	make(path, &limits, true, NULL, NULL);
 	size_t bytes;
 	uint8_t *f = sample_read_file(path, &bytes);
@@ -261,7 +261,7 @@ static void broken_off(void **state)
 	(void)state;
 	const char *one = sample_path("one.pcapng");
 	const char *path = sample_path("off.set");
-	const struct evl_rec_limits limits = {0, 500000000};
+	const struct evl_rec_limits limits = {.part_ns = 500000000};
 	struct evl_err err = {0};
 	struct evl_rec *a = NULL, *b = NULL;
 	unlink(one);
@@ -292,7 +292,7 @@ static void damaged_parts(void **state)
 	(void)state;
 	const char *path = sample_path("bad.set");
 	const char *part = sample_path("bad-0002.pcapng");
-	const struct evl_rec_limits limits = {0, 500000000};
+	const struct evl_rec_limits limits = {.part_ns = 500000000};
 	struct evl_err err = {0};
 	struct evl_rec *r = NULL;
 	struct evl_rec_verdict v;
@@ -356,11 +356,11 @@ static void refused(void **state)
 		struct evl_rec_limits limits;
 		const char *meta, *text;
 	} rows[] = {
-		{"x.pcapng", {0, 1000000000}, NULL, "is no pcapng file"},
-		{"x.set", {0, 0}, NULL, "at least 65536 bytes or 100 ms"},
-		{"x.set", {1000, 0}, NULL, "at least 65536 bytes or 100 ms"},
-		{"x.set", {0, 1000}, NULL, "at least 65536 bytes or 100 ms"},
-		{"x.set", {65536, 0}, "[]", "is not a JSON object"},
+		{"x.pcapng", {.part_ns = 1000000000}, NULL, "is no pcapng or zst file"},
+		{"x.set", {.part_ns = 0}, NULL, "at least 65536 bytes or 100 ms"},
+		{"x.set", {.part_bytes = 1000}, NULL, "at least 65536 bytes or 100 ms"},
+		{"x.set", {.part_ns = 1000}, NULL, "at least 65536 bytes or 100 ms"},
+		{"x.set", {.part_bytes = 65536}, "[]", "is not a JSON object"},
 	};
 	for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
 		const char *path = sample_path(rows[i].name);
@@ -374,7 +374,7 @@ static void refused(void **state)
 	}
 	/* a part that is there already is not replaced, and no index is left */
 	const char *path = sample_path("x.set");
-	const struct evl_rec_limits limits = {65536, 0};
+	const struct evl_rec_limits limits = {.part_bytes = 65536};
 	struct evl_rec_writer *w = NULL;
 	struct evl_err err = {0};
 	sample_write_file(sample_path("x-0001.pcapng"), "x", 1);
