@@ -62,11 +62,12 @@ struct meter {
 struct part {
 	const struct evl_take_part *plan;
 	const struct evl_bound_channel *bound;
-	int32_t clock_ppb;  /* of what it plays */
-	size_t slab_bytes;  /* nominal */
-	size_t tx_bytes;    /* of the present slab ... */
-	size_t rx_bytes;    /* ... as they really came */
-	uint64_t sent_bits; /* in the take proper, before the present slab */
+	int32_t clock_ppb;                       /* of what it plays */
+	struct evl_take_window played, expected; /* RECORDING: as the plan, none of 0 bits */
+	size_t slab_bytes;                       /* nominal */
+	size_t tx_bytes;                         /* of the present slab ... */
+	size_t rx_bytes;                         /* ... as they really came */
+	uint64_t sent_bits;                      /* in the take proper, before the present slab */
 	uint64_t received_bits;
 	uint64_t seen_bits; /* received since the lead-in began */
 	uint8_t *tx;        /* NULL when it does not play */
@@ -183,6 +184,13 @@ int32_t evl_play_clock(const struct evl_take_part *p); /* of what it plays */
 enum evl_status evl_play_check(const struct take *t, const struct evl_take_part *p,
 	const struct evl_bound_channel *b, struct evl_err *err);
 enum evl_status evl_play_fill(struct take *t, struct evl_err *err); /* the next slab to send */
+/* The window of a content, with the whole channel spelled out. */
+struct evl_take_window evl_play_window(const struct evl_take_content *c);
+
+/* identity.c: the digest that the first `bits` bits must have that a content plays by its window.
+ * Reads the recording anew and shares nothing with play.c. */
+enum evl_status evl_identity_expected(const struct evl_take_content *c, uint64_t bits,
+	uint8_t out[EVL_SHA256_BYTES], struct evl_err *err);
 
 /* record.c */
 enum evl_status evl_record_begin(struct take *t, struct evl_err *err);

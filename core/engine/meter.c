@@ -150,18 +150,13 @@ static void count_blocks(struct meter *m, const uint8_t *rx, const uint8_t *want
 	}
 }
 
-static enum evl_status feed_recording(
-	struct take *t, struct meter *m, const uint8_t *rx, size_t bytes, struct evl_err *err)
+/* Compares bytes of a round with the recording; at_bit: of the take. */
+static enum evl_status compare(struct take *t, struct meter *m, const uint8_t *rx, size_t bytes,
+	uint64_t rec_bit, uint64_t at_bit, struct evl_err *err)
 {
-	const uint64_t at_bit = t->parts[m->part].received_bits;
 	const struct evl_take_content *c = m->expected;
-	/* By another clock more bits may come than were recorded: those are not compared. */
-	const uint64_t end_bits = evl_rec_info(c->reader, c->reader_channel)->end_bits;
-	const uint64_t left = end_bits > at_bit ? (end_bits - at_bit) / 8 : 0;
-	bytes = left < bytes ? (size_t)left : bytes;
-	enum evl_status st = bytes == 0 ? EVL_OK
-					: evl_rec_read(c->reader, c->reader_channel, at_bit,
-						  t->scratch, bytes, err);
+	enum evl_status st =
+		evl_rec_read(c->reader, c->reader_channel, rec_bit, t->scratch, bytes, err);
 	if (st < 0) {
 		return st;
 	}
@@ -178,11 +173,45 @@ static enum evl_status feed_recording(
 				EVL_TAKE_MARKS - m->out.mark_count, at_bit, rx, t->scratch, bytes);
 		}
 	}
-	if (is_middle(t)) {
-		memcpy(m->sample, rx, bytes);
-		m->sample_bytes = bytes;
-		m->sample_bit = at_bit;
-		m->have_sample = bytes > 0;
+	return EVL_OK;
+}
+
+/* By another clock more bits may come than were recorded: those are not compared. */
+static enum evl_status feed_recording(
+	struct take *t, struct meter *m, const uint8_t *rx, size_t bytes, struct evl_err *err)
+{
+	const struct part *p = &t->parts[m->part];
+	uint64_t bit = p->received_bits;
+	const uint64_t slab_bit = bit;
+	for (size_t at = 0; at < bytes;) {
+		struct evl_window_run run;
+		evl_window_at(&p->expected, bit, &run);
+		size_t n = run.bits / 8 < bytes - at ? (size_t)(run.bits / 8) : bytes - at;
+		uint64_t wait = run.into < p->expected.settle_bits
+					? (p->expected.settle_bits - run.into) / 8
+					: 0;
+		size_t skip = !run.recorded || wait > n ? n : (size_t)wait;
+		if (skip > 0) { /* a block has no hole */
+			m->block_at = 0;
+			m->block_errored = false;
+		}
+		enum evl_status st = skip == n
+					     ? EVL_OK
+					     : compare(t, m, rx + at + skip, n - skip,
+						       run.rec_bit + skip * 8, bit + skip * 8, err);
+		if (st < 0) {
+			return st;
+		}
+		/* A sample from the middle on that holds nothing else. */
+		if (!m->have_sample && t->done >= t->frames_all / 2 && at == 0 && skip == 0 &&
+			n == bytes) {
+			memcpy(m->sample, rx, bytes);
+			m->sample_bytes = bytes;
+			m->sample_bit = slab_bit;
+			m->have_sample = true;
+		}
+		at += n;
+		bit += (uint64_t)n * 8;
 	}
 	return EVL_OK;
 }
@@ -417,14 +446,17 @@ static enum evl_status find_crossing(struct take *t, struct meter *m, struct evl
 		const struct meter *other = &t->meters[i];
 		const struct part *p = &t->parts[other->part];
 		if (other == m || other->out.kind != EVL_CONTENT_RECORDING ||
-			p->slab_bytes != t->parts[m->part].slab_bytes ||
-			evl_rec_info(other->expected->reader, other->expected->reader_channel)
-					->end_bits < m->sample_bit + m->sample_bytes * 8) {
+			p->slab_bytes != t->parts[m->part].slab_bytes) {
+			continue;
+		}
+		struct evl_window_run run;
+		evl_window_at(&p->expected, m->sample_bit, &run);
+		if (!run.recorded || run.bits < m->sample_bytes * 8) {
 			continue;
 		}
 		enum evl_status st =
 			evl_rec_read(other->expected->reader, other->expected->reader_channel,
-				m->sample_bit, t->scratch, m->sample_bytes, err);
+				run.rec_bit, t->scratch, m->sample_bytes, err);
 		if (st < 0) {
 			return st;
 		}

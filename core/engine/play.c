@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* What channels play: idle, patterns, frames around them, recordings. */
 #include <inttypes.h>
+#include <string.h>
 
 #include "core/engine/internal.h"
 
@@ -42,6 +43,88 @@ static uint64_t needed_bits(const struct take *t, const struct evl_take_part *p,
 	return bytes > 2 * EVL_SLAB_SLACK ? (bytes - 2 * EVL_SLAB_SLACK) * 8 : 0;
 }
 
+struct evl_take_window evl_play_window(const struct evl_take_content *c)
+{
+	struct evl_take_window w = c->window;
+	if (w.bits == 0) {
+		w = (struct evl_take_window){
+			.bits = evl_rec_info(c->reader, c->reader_channel)->end_bits};
+	}
+	return w;
+}
+
+/* The whole channel, from its first bit. */
+static enum evl_status check_whole(
+	const struct take *t, const struct evl_rec_info *info, uint64_t need, struct evl_err *err)
+{
+	if (info->gaps > 0 || info->bits < need) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"take %s: channel %s of the recording has %" PRIu64 " bits and %" PRIu64
+			" gaps; the take needs %" PRIu64
+			" bits without a gap: shorten it, or choose a window of the recording",
+			t->plan->name, info->channel.name, info->bits, info->gaps, need);
+	}
+	return EVL_OK;
+}
+
+/* Is every bit of the window recorded? */
+static enum evl_status check_gaps(
+	const struct take *t, const struct evl_take_content *c, struct evl_err *err)
+{
+	const struct evl_rec_info *info = evl_rec_info(c->reader, c->reader_channel);
+	uint64_t at = c->window.from_bit;
+	const uint64_t end = at + c->window.bits;
+	if (end <= info->end_bits && at >= info->first_bit &&
+		(info->gaps == 0 || (info->gaps == 1 && info->first_bit > 0))) {
+		return EVL_OK; /* nothing is missing but what is before the first bit */
+	}
+	while (at < end) {
+		struct evl_rec_piece piece;
+		enum evl_status st = evl_rec_piece(c->reader, c->reader_channel, at, &piece, err);
+		if (st < 0 && st != EVL_E_END) {
+			return st;
+		}
+		if (st == EVL_E_END || piece.bit_offset > at) {
+			uint64_t to =
+				st == EVL_OK && piece.bit_offset < end ? piece.bit_offset : end;
+			return evl_err_set(err, EVL_E_INVALID,
+				"take %s: bits %" PRIu64 " to %" PRIu64
+				" of channel %s are not in the recording; choose a window without "
+				"them",
+				t->plan->name, at, to - 1, info->channel.name);
+		}
+		at = piece.bit_offset + piece.bits;
+	}
+	return EVL_OK;
+}
+
+static enum evl_status check_window(const struct take *t, const struct evl_take_content *c,
+	const struct evl_bound_channel *b, uint64_t need, struct evl_err *err)
+{
+	const struct evl_take_window *w = &c->window;
+	const struct evl_rec_info *info = evl_rec_info(c->reader, c->reader_channel);
+	evl_require(
+		(w->from_bit | w->bits | w->lead_bits | w->seam_bits | w->settle_bits) % 8 == 0);
+	/* A take lasts whole slabs, so it may end less than one after the window. */
+	const uint64_t slack =
+		(uint64_t)evl_slab_room((uint32_t)evl_rate_bytes(b->rate, EVL_TAKE_SLAB_FRAMES)) *
+		8;
+	if (!w->then_idle && evl_window_end(w) + slack < need) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"take %s: what is replayed on %s ends after %" PRIu64
+			" bits, the take after %" PRIu64
+			"; shorten the take, or say then_idle = true for idle bits after it",
+			t->plan->name, b->label, evl_window_end(w), need);
+	}
+	if (w->settle_bits >= w->bits) {
+		return evl_err_set(err, EVL_E_INVALID,
+			"take %s: the window of %s is not longer than what is left out of the "
+			"comparison at its beginning (%" PRIu64 " bits of channel %s)",
+			t->plan->name, b->label, w->settle_bits, info->channel.name);
+	}
+	return check_gaps(t, c, err);
+}
+
 enum evl_status evl_play_check(const struct take *t, const struct evl_take_part *p,
 	const struct evl_bound_channel *b, struct evl_err *err)
 {
@@ -62,13 +145,37 @@ enum evl_status evl_play_check(const struct take *t, const struct evl_take_part 
 				evl_rate_name(info->channel.rate));
 		}
 		uint64_t need = needed_bits(t, p, both[k], b->rate);
-		if (info->gaps > 0 || info->bits < need) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"take %s: channel %s of the recording has %" PRIu64
-				" bits and %" PRIu64 " gaps; the take needs %" PRIu64
-				" bits without a gap",
-				t->plan->name, info->channel.name, info->bits, info->gaps, need);
+		enum evl_status st = both[k]->window.bits == 0
+					     ? check_whole(t, info, need, err)
+					     : check_window(t, both[k], b, need, err);
+		if (st < 0) {
+			return st;
 		}
+	}
+	return EVL_OK;
+}
+
+static enum evl_status fill_recorded(struct part *p, size_t bytes, struct evl_err *err)
+{
+	const struct evl_take_content *c = &p->plan->played;
+	uint64_t bit = p->sent_bits;
+	uint8_t *out = p->tx;
+	while (bytes > 0) {
+		struct evl_window_run run;
+		evl_window_at(&p->played, bit, &run);
+		size_t n = run.bits / 8 < bytes ? (size_t)(run.bits / 8) : bytes;
+		if (!run.recorded) {
+			memset(out, EVL_TAKE_IDLE, n);
+		} else {
+			enum evl_status st = evl_rec_read(
+				c->reader, c->reader_channel, run.rec_bit, out, n, err);
+			if (st < 0) {
+				return st;
+			}
+		}
+		out += n;
+		bit += (uint64_t)n * 8;
+		bytes -= n;
 	}
 	return EVL_OK;
 }
@@ -88,8 +195,7 @@ enum evl_status evl_play_fill(struct take *t, struct evl_err *err)
 		} else if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
 			evl_source_fill(&p->generator, p->tx, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
-			st = evl_rec_read(p->plan->played.reader, p->plan->played.reader_channel,
-				p->sent_bits, p->tx, bytes, err);
+			st = fill_recorded(p, bytes, err);
 		}
 		if (st < 0) {
 			return st;

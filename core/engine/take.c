@@ -58,6 +58,12 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		p->bound = evl_engine_channel(e, p->plan->channel);
 		p->slab_bytes = evl_rate_bytes(p->bound->rate, EVL_TAKE_SLAB_FRAMES);
 		p->clock_ppb = p->plan->play ? evl_play_clock(p->plan) : 0;
+		if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
+			p->played = evl_play_window(&p->plan->played);
+		}
+		if (p->plan->expected.kind == EVL_CONTENT_RECORDING) {
+			p->expected = evl_play_window(&p->plan->expected);
+		}
 		size_t room = evl_slab_room((uint32_t)p->slab_bytes);
 		p->record_sent = p->record_received = -1;
 		p->instance = p->bound->adapter;
@@ -267,8 +273,9 @@ static enum evl_status stream(struct take *t, struct evl_err *err)
 	return st;
 }
 
-static void collect_streams(struct take *t)
+static enum evl_status collect_streams(struct take *t, struct evl_err *err)
 {
+	enum evl_status st = EVL_OK;
 	struct evl_take_result *r = t->result;
 	r->streams = evl_xcalloc((size_t)t->plan->part_count * 2, sizeof *r->streams);
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
@@ -295,10 +302,16 @@ static void collect_streams(struct take *t)
 			} else if (in_record >= 0 && t->record_digests != NULL) {
 				evl_hex(t->record_digests[in_record], EVL_SHA256_BYTES, s->digest);
 			}
-			if (c->kind == EVL_CONTENT_RECORDING) {
+			if (c->kind == EVL_CONTENT_RECORDING && sent && st == EVL_OK) {
+				st = evl_identity_expected(c, s->bits, digest, err);
+				if (st == EVL_OK) {
+					evl_hex(digest, sizeof digest, s->recorded_digest);
+				}
+			} else if (c->kind == EVL_CONTENT_RECORDING && !sent) {
 				const struct evl_rec_info *info =
 					evl_rec_info(c->reader, c->reader_channel);
-				if (info->has_digest && info->bits == s->bits) {
+				if (info->has_digest && info->bits == s->bits &&
+					c->window.bits == 0) {
 					evl_hex(info->digest, sizeof info->digest,
 						s->recorded_digest);
 				}
@@ -306,6 +319,7 @@ static void collect_streams(struct take *t)
 			s->recorded = in_record >= 0;
 		}
 	}
+	return st;
 }
 
 /* Had any channel of the take a clock of its own? Byte counts tell to a byte or two. */
@@ -432,7 +446,8 @@ enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan
 		enum evl_status finished = evl_meters_finish(&t, st == EVL_OK ? err : &later);
 		st = st == EVL_OK ? finished : st;
 		e->off_clock = had_own_clock(&t);
-		collect_streams(&t);
+		finished = collect_streams(&t, st == EVL_OK ? err : &later);
+		st = st == EVL_OK ? finished : st;
 		evl_watch_finish(&t);
 		evl_framed_collect(&t);
 		evl_parity_collect(&t);

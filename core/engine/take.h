@@ -16,6 +16,7 @@
 #include "core/base/alarm.h"
 #include "core/base/digest.h"
 #include "core/base/err.h"
+#include "core/engine/window.h"
 #include "core/measure/checker.h"
 #include "core/measure/performance.h"
 #include "core/frame/framing.h"
@@ -55,7 +56,8 @@ struct evl_take_content {
 	struct evl_timeslots slots;
 	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
-	char source[96]; /* for people: "pattern 2^15-1, phase 1234" */
+	struct evl_take_window window; /* of that channel */
+	char source[200];              /* for people: "pattern 2^15-1, phase 1234" */
 };
 
 struct evl_take_part {
@@ -244,8 +246,11 @@ struct evl_take_stream {
 	int64_t skew_ns;   /* start of this channel against the start of the take */
 	int32_t clock_ppb; /* sent: of its clock; received: 0 */
 	uint64_t bits;
-	char digest[EVL_SHA256_HEX];          /* "" when not asked for (no recording, no replay) */
-	char recorded_digest[EVL_SHA256_HEX]; /* of the recording that was played or expected */
+	char digest[EVL_SHA256_HEX]; /* "" when not asked for (no recording, no replay) */
+	/* What `digest` must be by the recording: of what was played, made from the recording read
+	 * once more, rounds, seams and all; of what was expected, as the recording has it, when the
+	 * whole of it was. "" when it cannot be told. */
+	char recorded_digest[EVL_SHA256_HEX];
 	bool recorded;
 };
 
