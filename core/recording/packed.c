@@ -19,7 +19,7 @@
 enum {
 	FRAME = 1024 * 1024,    /* bytes of content */
 	SLOTS = 48,             /* unpacked frames that are kept: channels are read in step */
-	LEVEL = 1, /* measured in docs/recording.md */
+	LEVEL = 1,              /* measured in docs/recording.md */
 	TABLE_ROOM = 64 * 1024, /* frames that the table has room for from the start */
 	TABLE_MAGIC = 0x184D2A5E,
 	FOOT_MAGIC = (int)0x8F92EAB1,
@@ -150,8 +150,9 @@ struct rec_packed {
 	ZSTD_DCtx *zstd;
 	uint8_t *packed;
 	size_t packed_cap;
-	uint8_t *plain; /* SLOTS * FRAME; the system gives memory where it is touched */
+	uint8_t *plain; /* slot_count * FRAME */
 	struct slot slots[SLOTS];
+	uint32_t slot_count;
 	uint64_t clock;
 };
 
@@ -244,6 +245,7 @@ static size_t unpack_cut(struct rec_packed *p, size_t packed, uint8_t *out)
 static enum evl_status walk(
 	struct evl_rec *r, struct rec_packed *p, uint64_t file, struct evl_err *err)
 {
+	p->plain = evl_xmalloc(FRAME); /* of a frame that is cut */
 	for (uint64_t at = 0; at < file;) {
 		uint64_t left = file - at;
 		size_t have = left < p->packed_cap ? (size_t)left : p->packed_cap;
@@ -295,21 +297,26 @@ enum evl_status rec_packed_open(struct evl_rec *r, struct evl_err *err)
 	struct rec_packed *p = evl_xcalloc(1, sizeof *p);
 	p->packed_cap = ZSTD_compressBound(FRAME);
 	p->packed = evl_xmalloc(p->packed_cap);
-	p->plain = malloc((size_t)SLOTS * FRAME);
 	p->zstd = ZSTD_createDCtx();
 	bool found = false;
-	if (p->plain == NULL || p->zstd == NULL) {
+	if (p->zstd == NULL) {
 		st = evl_err_set(err, EVL_E_NOMEM, "%s: no memory to unpack it", r->path);
 	} else if (!read_table(r, p, file, &found, err)) {
 		st = EVL_E_IO;
 	} else if (!found) {
 		st = walk(r, p, file, err);
 	}
+	p->slot_count = p->count < SLOTS ? p->count : SLOTS;
+	free(p->plain);
+	p->plain = st == EVL_OK ? malloc((size_t)p->slot_count * FRAME) : NULL;
+	if (st == EVL_OK && p->plain == NULL) {
+		st = evl_err_set(err, EVL_E_NOMEM, "%s: no memory to unpack it", r->path);
+	}
 	if (st < 0) {
 		rec_packed_close(p);
 		return st;
 	}
-	for (int i = 0; i < SLOTS; i++) {
+	for (uint32_t i = 0; i < p->slot_count; i++) {
 		p->slots[i].frame = UINT32_MAX;
 	}
 	p->table = found;
@@ -328,8 +335,8 @@ static enum evl_status load(
 	const struct evl_rec *r, uint32_t frame, const uint8_t **out, struct evl_err *err)
 {
 	struct rec_packed *p = r->packed;
-	int oldest = 0;
-	for (int i = 0; i < SLOTS; i++) {
+	uint32_t oldest = 0;
+	for (uint32_t i = 0; i < p->slot_count; i++) {
 		if (p->slots[i].frame == frame) {
 			p->slots[i].stamp = ++p->clock;
 			*out = p->plain + (size_t)i * FRAME;

@@ -17,7 +17,7 @@
 #include "core/recording/convert.h"
 #include "sample.h"
 
-enum { FRAMES = 64, SLABS = 250, LINES = 3 };
+enum { FRAMES = 64, SLABS = 100, LINES = 3 };
 
 static const struct evl_rec_channel lines[LINES] = {
 	{"trib-1.sent", EVL_RATE_E1, EVL_REC_SENT, 0, 0, 0},
@@ -39,7 +39,7 @@ static void run(const char *fmt, const char *a, const char *b)
 	assert_int_equal(system(command), 0);
 }
 
-/* 2 s: one E1 of noise, one idle, and a line of noise, 41 Mbyte. */
+/* 0.8 s: one E1 of noise, one idle, and a line of noise, 16 Mbyte. */
 static void make(const char *path, bool finish, struct evl_rec_totals *totals)
 {
 	static uint8_t slab[2430 * FRAMES];
@@ -56,7 +56,7 @@ static void make(const char *path, bool finish, struct evl_rec_totals *totals)
 			}
 			assert_int_equal(evl_rec_write(w, c, s * n * 8, slab, n, 0, &err), EVL_OK);
 		}
-		if (s % 125 == 124) {
+		if (s % 50 == 49) {
 			assert_int_equal(evl_rec_flush(w, &err), EVL_OK);
 		}
 	}
@@ -250,7 +250,7 @@ static void compressed_set(void **state)
 	(void)state;
 	const char *plain = sample_path("whole.pcapng");
 	const char *path = sample_path("parts.set");
-	const struct evl_rec_limits limits = {.part_ns = 700000000, .compress = true};
+	const struct evl_rec_limits limits = {.part_ns = 300000000, .compress = true};
 	struct evl_rec *r = NULL;
 	struct evl_rec_verdict v;
 	struct evl_err err = {0};
