@@ -284,6 +284,17 @@ static enum evl_status walk(struct evl_store *store, int64_t run, struct evl_cha
 		snprintf(key, sizeof key, "%" PRId64, run);
 		st = fault(store, run, report, "missing", "run", key, err);
 	}
+	bool sound = true;
+	if (st == EVL_OK && running == 0) {
+		st = store_tally_check(&sound, store, run, err);
+	}
+	if (st == EVL_OK && !sound) {
+		snprintf(report->fault, sizeof report->fault, "altered");
+		snprintf(report->table, sizeof report->table, "check_tally");
+		st = evl_err_set(err, EVL_E_CORRUPT,
+			"%s: run %" PRId64 ": table check_tally does not say what the checks say",
+			store->path, run);
+	}
 	return st;
 }
 

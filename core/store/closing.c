@@ -218,6 +218,9 @@ enum evl_status store_close_run(struct evl_store *store, const char *state, cons
 		}
 	}
 	if (st == EVL_OK) {
+		st = store_tally_write(store, store->run, err);
+	}
+	if (st == EVL_OK) {
 		char key[24];
 		snprintf(key, sizeof key, "%" PRId64, store->run);
 		st = store_chain_row(store, T_RUN, key, err);

@@ -29,14 +29,13 @@ struct text_piece {
 	char text[];
 };
 
-static enum evl_status no_memory(const struct evl_store *store, struct evl_err *err)
+enum evl_status store_past_no_memory(const struct evl_store *store, struct evl_err *err)
 {
 	return evl_err_set(
 		err, EVL_E_NOMEM, "%s: out of memory while reading its history", store->path);
 }
 
-/* A copy of a column's text; NULL in the file becomes "". NULL: out of memory. */
-static const char *keep_text(struct evl_past *out, sqlite3_stmt *stmt, int column)
+const char *store_past_keep(struct evl_past *out, sqlite3_stmt *stmt, int column)
 {
 	const char *text = (const char *)sqlite3_column_text(stmt, column);
 	size_t bytes = text != NULL ? strlen(text) + 1 : 1;
@@ -50,8 +49,7 @@ static const char *keep_text(struct evl_past *out, sqlite3_stmt *stmt, int colum
 	return p->text;
 }
 
-/* Room for one more at a power of two; false: out of memory. */
-static bool grow(void **rows, size_t count, size_t bytes)
+bool store_past_grow(void **rows, size_t count, size_t bytes)
 {
 	if ((count & (count - 1)) != 0) {
 		return true;
@@ -69,9 +67,13 @@ void evl_past_finish(struct evl_past *past)
 	for (size_t i = 0; i < past->case_count; i++) {
 		free(past->cases[i].entries);
 	}
+	for (size_t i = 0; i < past->check_count; i++) {
+		free(past->checks[i].entries);
+	}
 	for (size_t i = 0; i < past->series_count; i++) {
 		free(past->series[i].points);
 	}
+	free(past->checks);
 	free(past->cases);
 	free(past->series);
 	free(past->runs);
@@ -85,7 +87,7 @@ void evl_past_finish(struct evl_past *past)
 
 /* ---- which runs ---- */
 
-#define OF_BOTH "campaign_name=?1 AND bench_name=?2"
+#define OF_BOTH STORE_PAST_OF_BOTH
 
 static const char *column_text(sqlite3_stmt *stmt, int column)
 {
@@ -93,21 +95,21 @@ static const char *column_text(sqlite3_stmt *stmt, int column)
 	return text != NULL ? text : "";
 }
 
-/* A statement with the campaign as ?1 and the bench as ?2. */
+/* A statement with the campaign as ?1, the bench as ?2 and the newest run as ?9. */
 static enum evl_status ask(sqlite3_stmt **stmt, struct evl_store *store, const char *sql,
-	const char *campaign, const char *bench, struct evl_err *err)
+	const struct evl_past *out, struct evl_err *err)
 {
 	enum evl_status st = store_prepare(stmt, store, sql, err);
 	if (st == EVL_OK) {
-		sqlite3_bind_text(*stmt, 1, campaign, -1, SQLITE_STATIC);
-		sqlite3_bind_text(*stmt, 2, bench, -1, SQLITE_STATIC);
+		sqlite3_bind_text(*stmt, 1, out->campaign_name, -1, SQLITE_STATIC);
+		sqlite3_bind_text(*stmt, 2, out->bench_name, -1, SQLITE_STATIC);
+		sqlite3_bind_int64(*stmt, 9, out->up_to);
 	}
 	return st;
 }
 
-/* Ends a loop over `stmt` that left with rc. */
-static enum evl_status done(sqlite3_stmt *stmt, int rc, struct evl_store *store, const char *table,
-	enum evl_status st, struct evl_err *err)
+enum evl_status store_past_done(sqlite3_stmt *stmt, int rc, struct evl_store *store,
+	const char *table, enum evl_status st, struct evl_err *err)
 {
 	if (st == EVL_OK && rc != SQLITE_DONE && rc != SQLITE_ROW) {
 		st = store_db_error(store, table, err);
@@ -130,7 +132,7 @@ static enum evl_status no_run(
 		evl_text_addf(&list, "%scampaign \"%.60s\" on bench \"%.60s\"", n > 1 ? ", " : "",
 			column_text(stmt, 0), column_text(stmt, 1));
 	}
-	st = done(stmt, rc, store, "run", st, err);
+	st = store_past_done(stmt, rc, store, "run", st, err);
 	if (st == EVL_OK) {
 		st = evl_err_set(err, EVL_E_NOTFOUND,
 			"%s: has no finished run%s%.60s%s%s%.60s%s; it has %s%s", store->path,
@@ -150,20 +152,22 @@ static enum evl_status pick(struct evl_past *out, struct evl_store *store,
 	const struct evl_past_query *q, struct evl_err *err)
 {
 	sqlite3_stmt *stmt = NULL;
+	int rc = SQLITE_DONE;
+	out->campaign_name = q->campaign_name;
+	out->bench_name = q->bench_name;
 	enum evl_status st = ask(&stmt, store,
 		"SELECT campaign_name, bench_name FROM run WHERE state='finished' AND "
 		"campaign_name=coalesce(?1, campaign_name) AND bench_name=coalesce(?2, bench_name) "
-		"ORDER BY run DESC LIMIT 1",
-		q->campaign_name, q->bench_name, err);
-	int rc = SQLITE_DONE;
+		"AND run<=?9 ORDER BY run DESC LIMIT 1",
+		out, err);
 	if (st == EVL_OK && (rc = sqlite3_step(stmt)) == SQLITE_ROW) {
-		out->campaign_name = keep_text(out, stmt, 0);
-		out->bench_name = keep_text(out, stmt, 1);
+		out->campaign_name = store_past_keep(out, stmt, 0);
+		out->bench_name = store_past_keep(out, stmt, 1);
 		if (out->campaign_name == NULL || out->bench_name == NULL) {
-			st = no_memory(store, err);
+			st = store_past_no_memory(store, err);
 		}
 	}
-	st = done(stmt, rc, store, "run", st, err);
+	st = store_past_done(stmt, rc, store, "run", st, err);
 	return st == EVL_OK && rc == SQLITE_DONE ? no_run(store, q, err) : st;
 }
 
@@ -176,7 +180,7 @@ static enum evl_status count_runs(
 		" count(*) FILTER (WHERE bench_name=?2 AND state<>'finished'),"
 		" count(*) FILTER (WHERE bench_name<>?2 AND state='finished') "
 		"FROM run WHERE campaign_name=?1",
-		out->campaign_name, out->bench_name, err);
+		out, err);
 	int rc = SQLITE_DONE;
 	if (st == EVL_OK && (rc = sqlite3_step(stmt)) == SQLITE_ROW) {
 		int64_t all = sqlite3_column_int64(stmt, 0);
@@ -185,7 +189,7 @@ static enum evl_status count_runs(
 		out->unfinished = sqlite3_column_int64(stmt, 1);
 		out->other_bench = sqlite3_column_int64(stmt, 2);
 	}
-	return done(stmt, rc, store, "run", st, err);
+	return store_past_done(stmt, rc, store, "run", st, err);
 }
 
 /* What a campaign reads besides itself: its patterns and limits. */
@@ -211,10 +215,10 @@ static enum evl_status read_runs(struct evl_past *out, struct evl_store *store, 
 	const char **key = calloc(3 * (total + 1), sizeof *key);
 	if (out->runs == NULL || key == NULL) {
 		free(key);
-		return no_memory(store, err);
+		return store_past_no_memory(store, err);
 	}
 	sqlite3_stmt *stmt = NULL;
-	enum evl_status st = ask(&stmt, store, run_sql, out->campaign_name, out->bench_name, err);
+	enum evl_status st = ask(&stmt, store, run_sql, out, err);
 	int rc = SQLITE_DONE;
 	if (st == EVL_OK) {
 		sqlite3_bind_int64(stmt, 3, out->older);
@@ -223,16 +227,16 @@ static enum evl_status read_runs(struct evl_past *out, struct evl_store *store, 
 		size_t n = out->run_count++;
 		struct evl_past_run *r = &out->runs[n];
 		r->run = sqlite3_column_int64(stmt, 0);
-		r->build = keep_text(out, stmt, 1);
-		r->started_utc = keep_text(out, stmt, 2);
-		r->verdict = keep_text(out, stmt, 3);
+		r->build = store_past_keep(out, stmt, 1);
+		r->started_utc = store_past_keep(out, stmt, 2);
+		r->verdict = store_past_keep(out, stmt, 3);
 		for (int i = 0; i < 3; i++) {
-			key[3 * n + (size_t)i] = keep_text(out, stmt, 4 + i);
+			key[3 * n + (size_t)i] = store_past_keep(out, stmt, 4 + i);
 		}
 		const char **k = &key[3 * n];
 		if (r->build == NULL || r->started_utc == NULL || r->verdict == NULL ||
 			k[0] == NULL || k[1] == NULL || k[2] == NULL) {
-			st = no_memory(store, err);
+			st = store_past_no_memory(store, err);
 			break;
 		}
 		r->campaign_changed = n > 0 && strcmp(k[0], k[-3]) != 0;
@@ -249,13 +253,12 @@ static enum evl_status read_runs(struct evl_past *out, struct evl_store *store, 
 		}
 	}
 	free(key);
-	return done(stmt, rc, store, "run", st, err);
+	return store_past_done(stmt, rc, store, "run", st, err);
 }
 
 /* ---- cases and counts ---- */
 
-/* Rows come by run; the index of run `number` from `*at` on, or run_count. */
-static size_t run_index(const struct evl_past *out, size_t *at, int64_t number)
+size_t store_past_run_index(const struct evl_past *out, size_t *at, int64_t number)
 {
 	while (*at < out->run_count && out->runs[*at].run < number) {
 		++*at;
@@ -263,8 +266,7 @@ static size_t run_index(const struct evl_past *out, size_t *at, int64_t number)
 	return *at < out->run_count && out->runs[*at].run == number ? *at : out->run_count;
 }
 
-/* From `hint` on and around: most runs have the same order. */
-static size_t find_case(const struct evl_past *out, const char *name, size_t hint)
+size_t store_past_find_case(const struct evl_past *out, const char *name, size_t hint)
 {
 	for (size_t k = 0; k < out->case_count; k++) {
 		size_t i = (hint + k) % out->case_count;
@@ -275,7 +277,7 @@ static size_t find_case(const struct evl_past *out, const char *name, size_t hin
 	return out->case_count;
 }
 
-static enum evl_status too_many(
+enum evl_status store_past_too_many(
 	const struct evl_past *out, const char *what, unsigned most, struct evl_err *err)
 {
 	return evl_err_set(err, EVL_E_LIMIT,
@@ -287,17 +289,17 @@ static enum evl_status too_many(
 static enum evl_status add_entry(struct evl_past *out, struct evl_store *store, sqlite3_stmt *stmt,
 	size_t run, size_t *hint, struct evl_err *err)
 {
-	size_t i = find_case(out, column_text(stmt, 1), *hint);
+	size_t i = store_past_find_case(out, column_text(stmt, 1), *hint);
 	if (i == out->case_count) {
 		if (out->case_count >= EVL_PAST_CASES_MAX) {
-			return too_many(out, "cases", EVL_PAST_CASES_MAX, err);
+			return store_past_too_many(out, "cases", EVL_PAST_CASES_MAX, err);
 		}
-		if (!grow((void **)&out->cases, out->case_count, sizeof *out->cases)) {
-			return no_memory(store, err);
+		if (!store_past_grow((void **)&out->cases, out->case_count, sizeof *out->cases)) {
+			return store_past_no_memory(store, err);
 		}
-		const char *name = keep_text(out, stmt, 1);
+		const char *name = store_past_keep(out, stmt, 1);
 		if (name == NULL) {
-			return no_memory(store, err);
+			return store_past_no_memory(store, err);
 		}
 		out->cases[out->case_count++] =
 			(struct evl_past_case){.name = name, .p_worse = 1, .p_better = 1};
@@ -314,17 +316,17 @@ static enum evl_status add_entry(struct evl_past *out, struct evl_store *store, 
 		twice->verdict = evl_store_verdict_worse(twice->verdict, verdict);
 		return EVL_OK;
 	}
-	if (!grow((void **)&c->entries, c->entry_count, sizeof *c->entries)) {
-		return no_memory(store, err);
+	if (!store_past_grow((void **)&c->entries, c->entry_count, sizeof *c->entries)) {
+		return store_past_no_memory(store, err);
 	}
 	c->entries[c->entry_count++] = (struct evl_past_entry){.run = run, .verdict = verdict};
 	return EVL_OK;
 }
 
-static void mark_counted(struct evl_past *out)
+void store_past_mark(const struct evl_past *out, struct evl_past_case *list, size_t count)
 {
-	for (size_t i = 0; i < out->case_count; i++) {
-		struct evl_past_case *c = &out->cases[i];
+	for (size_t i = 0; i < count; i++) {
+		struct evl_past_case *c = &list[i];
 		for (size_t k = 0; k < c->entry_count; k++) {
 			struct evl_past_entry *e = &c->entries[k];
 			size_t same = out->runs[e->run].same_as;
@@ -339,14 +341,10 @@ static void mark_counted(struct evl_past *out)
 	}
 }
 
-#define OF_RUNS                                                                                    \
-	" IN (SELECT run FROM run WHERE state='finished' AND " OF_BOTH ") AND c.run>=?3 "          \
-	"AND k.name=coalesce(?4, k.name) "
-
-static enum evl_status ask_rows(sqlite3_stmt **stmt, struct evl_store *store, const char *sql,
+enum evl_status store_past_ask(sqlite3_stmt **stmt, struct evl_store *store, const char *sql,
 	const struct evl_past *out, const char *case_name, struct evl_err *err)
 {
-	enum evl_status st = ask(stmt, store, sql, out->campaign_name, out->bench_name, err);
+	enum evl_status st = ask(stmt, store, sql, out, err);
 	if (st == EVL_OK) {
 		sqlite3_bind_int64(*stmt, 3, out->run_count > 0 ? out->runs[0].run : 0);
 		sqlite3_bind_text(*stmt, 4, case_name, -1, SQLITE_STATIC);
@@ -358,121 +356,27 @@ static enum evl_status read_cases(
 	struct evl_past *out, struct evl_store *store, const char *case_name, struct evl_err *err)
 {
 	sqlite3_stmt *stmt = NULL;
-	enum evl_status st = ask_rows(&stmt, store,
+	enum evl_status st = store_past_ask(&stmt, store,
 		"SELECT c.run, k.name, k.verdict, k.state FROM run c JOIN case_ k ON k.run=c.run "
-		"WHERE c.run" OF_RUNS "ORDER BY c.run, k.ordinal",
+		"WHERE c.run" STORE_PAST_RUNS "ORDER BY c.run, k.ordinal",
 		out, case_name, err);
 	int rc = SQLITE_DONE;
 	size_t at = 0, hint = 0;
 	while (st == EVL_OK && (rc = sqlite3_step(stmt)) == SQLITE_ROW) {
-		size_t run = run_index(out, &at, sqlite3_column_int64(stmt, 0));
+		size_t run = store_past_run_index(out, &at, sqlite3_column_int64(stmt, 0));
 		if (run < out->run_count) {
 			st = add_entry(out, store, stmt, run, &hint, err);
 		}
 	}
-	st = done(stmt, rc, store, "case_", st, err);
+	st = store_past_done(stmt, rc, store, "case_", st, err);
 	if (st == EVL_OK && case_name != NULL && out->case_count == 0) {
 		return evl_err_set(err, EVL_E_NOTFOUND,
 			"%s: no finished run of campaign \"%.60s\" on bench \"%.60s\" has a case "
 			"\"%.60s\"; evenlode history without --case lists them",
 			store->path, out->campaign_name, out->bench_name, case_name);
 	}
-	mark_counted(out);
+	store_past_mark(out, out->cases, out->case_count);
 	return st;
-}
-
-static uint64_t add_capped(uint64_t a, uint64_t b)
-{
-	return a + b > INT64_MAX ? INT64_MAX : a + b; /* neither is above INT64_MAX */
-}
-
-static size_t find_series(
-	const struct evl_past *out, const char *case_name, const char *title, size_t hint)
-{
-	for (size_t k = 0; k < out->series_count; k++) {
-		size_t i = (hint + k) % out->series_count;
-		if (out->series[i].case_name == case_name &&
-			strcmp(out->series[i].title, title) == 0) {
-			return i;
-		}
-	}
-	return out->series_count;
-}
-
-static bool is_repeat(const struct evl_past_case *c, size_t run)
-{
-	size_t low = 0, high = c->entry_count;
-	while (high - low > 1) {
-		size_t middle = low + (high - low) / 2;
-		*(c->entries[middle].run <= run ? &low : &high) = middle;
-	}
-	return c->entry_count > 0 && c->entries[low].run == run && c->entries[low].repeat;
-}
-
-/* Where the row before was: a check of many channels gives as many rows. */
-struct place {
-	size_t case_no;
-	size_t series_no;
-};
-
-static enum evl_status add_counts(struct evl_past *out, struct evl_store *store, sqlite3_stmt *stmt,
-	size_t run, struct place *hint, struct evl_err *err)
-{
-	size_t c = find_case(out, column_text(stmt, 1), hint->case_no);
-	if (c == out->case_count || is_repeat(&out->cases[c], run)) {
-		return EVL_OK;
-	}
-	const char *name = out->cases[c].name;
-	size_t i = find_series(out, name, column_text(stmt, 2), hint->series_no);
-	if (i == out->series_count) {
-		if (out->series_count >= EVL_PAST_SERIES_MAX) {
-			return too_many(out, "checks with counts", EVL_PAST_SERIES_MAX, err);
-		}
-		const char *title = keep_text(out, stmt, 2);
-		if (title == NULL ||
-			!grow((void **)&out->series, out->series_count, sizeof *out->series)) {
-			return no_memory(store, err);
-		}
-		out->series[out->series_count++] = (struct evl_past_series){
-			.case_name = name, .title = title, .p_rising = 1, .p_falling = 1};
-	}
-	*hint = (struct place){.case_no = c, .series_no = i};
-	struct evl_past_series *s = &out->series[i];
-	uint64_t errors = (uint64_t)sqlite3_column_int64(stmt, 3);
-	uint64_t bits = (uint64_t)sqlite3_column_int64(stmt, 4);
-	if (s->point_count == 0 || s->points[s->point_count - 1].run != run) {
-		if (!grow((void **)&s->points, s->point_count, sizeof *s->points)) {
-			return no_memory(store, err);
-		}
-		s->points[s->point_count++] = (struct evl_past_point){.run = run};
-	}
-	struct evl_past_point *p = &s->points[s->point_count - 1];
-	p->errors = add_capped(p->errors, errors);
-	p->bits = add_capped(p->bits, bits);
-	s->errors = add_capped(s->errors, errors);
-	s->bits = add_capped(s->bits, bits);
-	return EVL_OK;
-}
-
-static enum evl_status read_counts(
-	struct evl_past *out, struct evl_store *store, const char *case_name, struct evl_err *err)
-{
-	sqlite3_stmt *stmt = NULL;
-	enum evl_status st = ask_rows(&stmt, store,
-		"SELECT c.run, k.name, c.title, c.errors, c.bits FROM check_ c JOIN case_ k ON "
-		"k.run=c.run AND k.ordinal=c.case_no WHERE c.errors>=0 AND c.bits>0 AND "
-		"c.run" OF_RUNS "ORDER BY c.run, c.case_no, c.ordinal",
-		out, case_name, err);
-	int rc = SQLITE_DONE;
-	size_t at = 0;
-	struct place hint = {0};
-	while (st == EVL_OK && (rc = sqlite3_step(stmt)) == SQLITE_ROW) {
-		size_t run = run_index(out, &at, sqlite3_column_int64(stmt, 0));
-		if (run < out->run_count) {
-			st = add_counts(out, store, stmt, run, &hint, err);
-		}
-	}
-	return done(stmt, rc, store, "check_", st, err);
 }
 
 static enum evl_status load(struct evl_past *out, struct evl_store *store,
@@ -489,7 +393,7 @@ static enum evl_status load(struct evl_past *out, struct evl_store *store,
 		st = read_cases(out, store, q->case_name, err);
 	}
 	if (st == EVL_OK) {
-		st = read_counts(out, store, q->case_name, err);
+		st = store_past_read_tallies(out, store, q, err);
 	}
 	return st;
 }
@@ -498,7 +402,8 @@ enum evl_status evl_past_load(struct evl_past *out, struct evl_store *store,
 	const struct evl_past_query *query, struct evl_err *err)
 {
 	*out = (struct evl_past){.confidence = query->confidence == 0 ? 0.95 : query->confidence,
-		.alpha = query->alpha == 0 ? 0.05 : query->alpha};
+		.alpha = query->alpha == 0 ? 0.05 : query->alpha,
+		.up_to = query->up_to > 0 ? query->up_to : INT64_MAX};
 	out->alpha_of_all = out->alpha;
 	if (!(out->confidence > 0 && out->confidence < 1 && out->alpha > 0 && out->alpha < 1)) {
 		return evl_err_set(err, EVL_E_INVALID,

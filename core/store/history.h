@@ -30,6 +30,7 @@
 #define EVL_PAST_RUNS_MAX   EVL_TREND_NIGHTS_MAX /* the newest are taken */
 #define EVL_PAST_CASES_MAX  4096u                /* different names; more are EVL_E_LIMIT */
 #define EVL_PAST_SERIES_MAX 4096u
+#define EVL_PAST_CHECKS_MAX 65536u /* that ever failed */
 
 struct evl_past_query {
 	const char *campaign_name; /* NULL: that of the newest finished run */
@@ -41,6 +42,8 @@ struct evl_past_query {
 	 * has alpha / (j (j + 1)), which sum up to alpha (alpha spending: K. Lan and D. DeMets,
 	 * Biometrika 70, 1983; that they add up at most: Boole's inequality). */
 	bool every_run;
+	int64_t up_to; /* leave out later runs; 0: none */
+	bool checks;   /* also the checks that ever failed, each on its channel */
 };
 
 struct evl_past_run {
@@ -54,10 +57,10 @@ struct evl_past_run {
 	uint32_t build_no; /* equal for equal builds */
 };
 
-/* A case in one run. */
+/* A case, or a check, in one run. */
 struct evl_past_entry {
-	size_t run; /* index in runs */
 	const char *verdict;
+	uint32_t run; /* index in runs */
 	bool counted; /* passed or failed, and no repeat */
 	bool failed;
 	bool repeat;
@@ -74,8 +77,12 @@ enum evl_past_finding {
 };
 const char *evl_past_finding_name(enum evl_past_finding f); /* "newly failing", ... */
 
+/* A case, or one of its checks on one channel. */
 struct evl_past_case {
-	const char *name;
+	const char *name;               /* of the case */
+	const char *title;              /* of the check; NULL: this is the case itself */
+	const char *role;               /* of its channel; NULL: about none */
+	int number;                     /* likewise */
 	struct evl_past_entry *entries; /* by run */
 	size_t entry_count;
 	size_t counted;
@@ -84,7 +91,13 @@ struct evl_past_case {
 	double p_worse, p_better;   /* corrected; 1 when not tested */
 	bool proved;                /* NEWLY_FAILING, REPAIRED: a corrected p is at most alpha */
 	const struct evl_past_entry *first_failure; /* NULL: none that counts */
+	const struct evl_past_entry *last_failure;  /* likewise */
+	const struct evl_past_entry *failing_since; /* first of the failures that end the history;
+						     * NULL: it passed when it last counted */
 	const struct evl_past_entry *change; /* NEWLY_FAILING, REPAIRED: first one after it */
+	size_t build_runs, build_failures;   /* that count, of the build of the newest run ... */
+	size_t other_runs, other_failures;   /* ... and of the other builds before */
+	struct evl_interval build_interval; /* of its probability of failing; 0 to 1 without runs */
 };
 
 struct evl_past_point {
@@ -117,6 +130,7 @@ struct evl_past {
 	const char *bench_name;
 	double confidence;
 	double alpha;              /* of this look */
+	int64_t up_to;             /* newest run that is looked at */
 	double alpha_of_all;       /* as asked for; equal unless every_run */
 	uint64_t look;             /* every_run: finished runs so far; else 0 */
 	struct evl_past_run *runs; /* by number */
@@ -127,6 +141,13 @@ struct evl_past {
 	struct evl_past_case *cases; /* in the order in which they first came */
 	size_t case_count;
 	size_t cases_tested;
+	/* With `checks`: those that ever failed, by case, then as they first came. A check counts
+	 * in a run when it passed or failed there; of several with one title on one channel of a
+	 * case the worst. Corrected by themselves; they do not count for `worse`, their cases do.
+	 */
+	struct evl_past_case *checks;
+	size_t check_count;
+	size_t checks_tested;
 	struct evl_past_series *series; /* likewise */
 	size_t series_count;
 	size_t series_tested;

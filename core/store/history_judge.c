@@ -18,13 +18,18 @@ static enum evl_status history_of(struct evl_past *past, struct evl_past_case *c
 	struct room *room, struct evl_err *err)
 {
 	size_t n = 0;
+	c->failing_since = NULL;
 	for (size_t i = 0; i < c->entry_count; i++) {
 		const struct evl_past_entry *e = &c->entries[i];
 		if (e->counted) {
 			room->failed[n] = e->failed;
 			room->build[n++] = past->runs[e->run].build_no;
-			if (e->failed && c->first_failure == NULL) {
-				c->first_failure = e;
+			if (e->failed) {
+				c->first_failure = c->first_failure != NULL ? c->first_failure : e;
+				c->failing_since = c->failing_since != NULL ? c->failing_since : e;
+				c->last_failure = e;
+			} else {
+				c->failing_since = NULL;
 			}
 		}
 	}
@@ -101,7 +106,7 @@ static enum evl_status find_out(
 		}
 		break;
 	}
-	past->worse = past->worse || c->finding == EVL_PAST_NEWLY_FAILING;
+	past->worse = past->worse || (c->title == NULL && c->finding == EVL_PAST_NEWLY_FAILING);
 	return EVL_OK;
 }
 
@@ -111,23 +116,41 @@ static enum evl_status holm(struct room *room, size_t n, struct evl_err *err)
 	return st == EVL_OK ? evl_holm_adjust(room->second, room->second, n, err) : st;
 }
 
-static enum evl_status judge_cases(struct evl_past *past, struct room *room, struct evl_err *err)
+/* How often it failed on the build of the newest run, and before on others. */
+static void count_builds(const struct evl_past *past, struct evl_past_case *c)
+{
+	for (size_t i = 0; i < c->entry_count; i++) {
+		const struct evl_past_entry *e = &c->entries[i];
+		bool newest =
+			past->runs[e->run].build_no == past->runs[past->run_count - 1].build_no;
+		*(newest ? &c->build_runs : &c->other_runs) += e->counted;
+		*(newest ? &c->build_failures : &c->other_failures) += e->counted && e->failed;
+	}
+	c->build_interval = c->build_runs > 0 ? evl_binomial_interval(c->build_failures,
+							c->build_runs, past->confidence)
+					      : (struct evl_interval){0, 1};
+}
+
+/* Cases, or checks; `tested` is how many of them are in the correction. */
+static enum evl_status judge_list(struct evl_past *past, struct evl_past_case *list, size_t count,
+	size_t *tested, struct room *room, struct evl_err *err)
 {
 	enum evl_status st = EVL_OK;
-	for (size_t i = 0; i < past->case_count && st == EVL_OK; i++) {
-		struct evl_past_case *c = &past->cases[i];
+	for (size_t i = 0; i < count && st == EVL_OK; i++) {
+		struct evl_past_case *c = &list[i];
+		count_builds(past, c);
 		st = history_of(past, c, past->alpha, room, err);
 		if (st == EVL_OK && mixed(c)) {
-			room->first[past->cases_tested] = c->history.p_worse;
-			room->second[past->cases_tested++] = c->history.p_better;
+			room->first[*tested] = c->history.p_worse;
+			room->second[(*tested)++] = c->history.p_better;
 		}
 	}
 	if (st == EVL_OK) {
-		st = holm(room, past->cases_tested, err);
+		st = holm(room, *tested, err);
 	}
 	size_t k = 0;
-	for (size_t i = 0; i < past->case_count && st == EVL_OK; i++) {
-		struct evl_past_case *c = &past->cases[i];
+	for (size_t i = 0; i < count && st == EVL_OK; i++) {
+		struct evl_past_case *c = &list[i];
 		if (mixed(c)) {
 			c->p_worse = room->first[k];
 			c->p_better = room->second[k++];
@@ -175,8 +198,7 @@ static enum evl_status judge_series(struct evl_past *past, struct room *room, st
 enum evl_status store_past_judge(struct evl_past *past, struct evl_err *err)
 {
 	size_t runs = past->run_count + 1;
-	size_t tests =
-		(past->case_count > past->series_count ? past->case_count : past->series_count) + 1;
+	size_t tests = past->case_count + past->series_count + past->check_count + 1;
 	struct room room = {.failed = calloc(runs, sizeof *room.failed),
 		.build = calloc(runs, sizeof *room.build),
 		.errors = calloc(runs, sizeof *room.errors),
@@ -189,7 +211,12 @@ enum evl_status store_past_judge(struct evl_past *past, struct evl_err *err)
 		st = evl_err_set(err, EVL_E_NOMEM, "history: out of memory");
 	}
 	if (st == EVL_OK) {
-		st = judge_cases(past, &room, err);
+		st = judge_list(
+			past, past->cases, past->case_count, &past->cases_tested, &room, err);
+	}
+	if (st == EVL_OK) {
+		st = judge_list(
+			past, past->checks, past->check_count, &past->checks_tested, &room, err);
 	}
 	if (st == EVL_OK) {
 		st = judge_series(past, &room, err);

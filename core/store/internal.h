@@ -218,6 +218,43 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 enum evl_status store_need_open(struct evl_store *store, int case_no, int take_no,
 				struct evl_err *err);
 
-/* history_judge.c: findings of what history.c has read. */
+/* tally.c: the checks of a run in short, when it ends (inside a transaction); `sound`: are they what
+ * the checks say? */
+enum evl_status store_tally_write(struct evl_store *store, int64_t run, struct evl_err *err);
+enum evl_status store_tally_check(
+	bool *sound, struct evl_store *store, int64_t run, struct evl_err *err);
+
+/* history.c, for the files history_*.c */
 struct evl_past;
+struct evl_past_case;
+struct evl_past_query;
+#define STORE_PAST_OF_BOTH "campaign_name=?1 AND bench_name=?2 AND run<=?9"
+/* Of the rows `c` of the runs and the cases `k`; store_past_ask binds what it needs. */
+#define STORE_PAST_RUNS                                                                            \
+	" IN (SELECT run FROM run WHERE state='finished' AND " STORE_PAST_OF_BOTH ") AND "         \
+	"c.run>=?3 AND k.name=coalesce(?4, k.name) "
+enum evl_status store_past_ask(sqlite3_stmt **stmt, struct evl_store *store, const char *sql,
+	const struct evl_past *out, const char *case_name, struct evl_err *err);
+/* Ends a loop over `stmt` that left with rc. */
+enum evl_status store_past_done(sqlite3_stmt *stmt, int rc, struct evl_store *store,
+	const char *table, enum evl_status st, struct evl_err *err);
+/* A copy of a column's text; NULL in the file becomes "". NULL: out of memory. */
+const char *store_past_keep(struct evl_past *out, sqlite3_stmt *stmt, int column);
+/* Room for one more at a power of two; false: out of memory. */
+bool store_past_grow(void **rows, size_t count, size_t bytes);
+enum evl_status store_past_no_memory(const struct evl_store *store, struct evl_err *err);
+enum evl_status store_past_too_many(
+	const struct evl_past *out, const char *what, unsigned most, struct evl_err *err);
+/* Rows come by run; the index of run `number` from `*at` on, or run_count. */
+size_t store_past_run_index(const struct evl_past *out, size_t *at, int64_t number);
+/* From `hint` on and around, because most runs have the same order; case_count: none. */
+size_t store_past_find_case(const struct evl_past *out, const char *name, size_t hint);
+/* Which entries count. */
+void store_past_mark(const struct evl_past *out, struct evl_past_case *list, size_t count);
+
+/* history_tally.c: the series, and, if asked for, the checks that ever failed. */
+enum evl_status store_past_read_tallies(struct evl_past *out, struct evl_store *store,
+	const struct evl_past_query *q, struct evl_err *err);
+
+/* history_judge.c: findings of what was read. */
 enum evl_status store_past_judge(struct evl_past *past, struct evl_err *err);

@@ -244,7 +244,11 @@ static enum evl_status check_tables(struct evl_store *s, struct evl_err *err)
 		sqlite3_reset(unused);
 	}
 	int64_t n;
-	return store_int(
+	enum evl_status st = store_int(&n, s,
+		"SELECT count(*) FROM (SELECT run,case_no,ordinal,title,errors,bits,passed,failed "
+		"FROM check_tally LIMIT 1)",
+		0, 0, err);
+	return st != EVL_OK ? st : store_int(
 		&n, s,
 		"SELECT count(*) FROM (SELECT run,seq,table_name,row_key,row_sha256,link_sha256 "
 		"FROM chain LIMIT 1)",

@@ -147,6 +147,12 @@ const char *const store_schema_sql[] = {
 	" digest TEXT, PRIMARY KEY(run, recording_no, ordinal),"
 	" FOREIGN KEY(run, recording_no) REFERENCES recording(run, ordinal)) STRICT, WITHOUT "
 	"ROWID;",
+	"CREATE TABLE check_tally("
+	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, ordinal INTEGER NOT NULL,"
+	" title TEXT NOT NULL, errors INTEGER NOT NULL CHECK(errors >= 0),"
+	" bits INTEGER NOT NULL CHECK(bits >= 0), passed BLOB NOT NULL, failed BLOB NOT NULL,"
+	" PRIMARY KEY(run, case_no, ordinal),"
+	" FOREIGN KEY(run, case_no) REFERENCES case_(run, ordinal)) STRICT, WITHOUT ROWID;",
 	"CREATE TABLE chain("
 	" run INTEGER NOT NULL REFERENCES run(run), seq INTEGER NOT NULL,"
 	" table_name TEXT NOT NULL, row_key TEXT NOT NULL, row_sha256 TEXT NOT NULL,"

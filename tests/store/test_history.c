@@ -385,12 +385,10 @@ static void test_bounds(void **state)
 		"SELECT i, 'long', 'b', 'A', i, 'real', 0, 't', 'finished', 'pass' FROM n;"
 		"INSERT INTO case_(run, ordinal, name, state, verdict, started_ns) "
 		"SELECT run, 0, 'one', 'finished', iif(run <= 1001, 'pass', 'fail'), 0 FROM run;"
-		"INSERT INTO check_(run, case_no, ordinal, title, errors, bits, verdict) "
-		"SELECT run, 0, 0, 'ratio', 9223372036854775807, 9223372036854775807, 'pass' FROM "
-		"run;"
-		"INSERT INTO check_(run, case_no, ordinal, title, errors, bits, verdict) "
-		"SELECT run, 0, 1, 'ratio', 9223372036854775807, 9223372036854775807, 'pass' FROM "
-		"run;";
+		"INSERT INTO check_tally SELECT run, 0, 0, 'ratio', 9223372036854775807, "
+		"9223372036854775807, x'01', x'' FROM run;"
+		"INSERT INTO check_tally SELECT run, 0, 1, 'ratio', 9223372036854775807, "
+		"9223372036854775807, x'01', x'' FROM run;";
 	sqlite3 *db;
 	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
 	assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
@@ -406,6 +404,155 @@ static void test_bounds(void **state)
 	assert_int_equal(past.series[0].finding, EVL_PAST_NO_TREND); /* equal all the time */
 }
 
+/* ---- checks ---- */
+
+/* One letter for each of the two channels, then one for a check about none. */
+static void checks_of_night(const char *build, uint64_t seed, const char *letters)
+{
+	struct night n = {.build = build, .seed = seed, .real_clock = true};
+	begin(&n);
+	int case_no = case_begin("errors");
+	const char *worst = NULL;
+	for (int i = 0; letters[i] != '\0'; i++) {
+		if (letters[i] == '-') {
+			continue;
+		}
+		const char *verdict = verdict_of(letters[i]);
+		OK(evl_store_add_check(store, NULL,
+			&(struct evl_row_check){.case_no = case_no,
+				.title = i == 2 ? "alarm" : "ratio",
+				.channel_no = i == 2 ? -1 : i,
+				.errors = i == 2 ? -1 : 3,
+				.bits = i == 2 ? -1 : 1000,
+				.at_ns = -1,
+				.verdict = verdict},
+			err));
+		worst = evl_store_verdict_worse(worst, verdict);
+	}
+	case_end(case_no, worst, EVL_STATE_FINISHED);
+	end(&n);
+}
+
+static int64_t run_at(const struct evl_past_entry *e)
+{
+	return e != NULL ? past.runs[e->run].run : 0;
+}
+
+/* Which checks ever failed, when first, and since when; the interval by SciPy 1.10, beta.ppf:
+ * 1 failure of 4 has 0.006309 to 0.805880 at 95 %. */
+static void test_checks(void **state)
+{
+	(void)state;
+	checks_of_night("A", 1, "PPP");
+	checks_of_night("A", 2, "FPP");
+	checks_of_night("A", 3, "PPI");
+	checks_of_night("B", 4, "P-P");
+	checks_of_night("B", 5, "FPF");
+	checks_of_night("B", 6, "PPF");
+	checks_of_night("B", 7, "PPE");
+	load(NULL);
+	assert_int_equal(past.check_count, 0); /* not asked for */
+	evl_past_finish(&past);
+	OK(evl_past_load(&past, store, &(struct evl_past_query){.checks = true}, err));
+	assert_int_equal(past.check_count, 2);
+	const struct evl_past_case *ratio = &past.checks[0], *alarm = &past.checks[1];
+	assert_string_equal(ratio->title, "ratio");
+	assert_string_equal(ratio->role, "trib");
+	assert_int_equal(ratio->number, 1);
+	assert_int_equal(ratio->counted, 7);
+	assert_int_equal(ratio->finding, EVL_PAST_FLAKY);
+	assert_true(ratio->history.mixed_build);
+	assert_int_equal(run_at(ratio->first_failure), 2);
+	assert_int_equal(run_at(ratio->last_failure), 5);
+	assert_null(ratio->failing_since);
+	assert_int_equal(ratio->build_runs, 4);
+	assert_int_equal(ratio->build_failures, 1);
+	assert_int_equal(ratio->other_runs, 3);
+	assert_int_equal(ratio->other_failures, 1);
+	assert_true(fabs(ratio->build_interval.lower - 0.006309) < 1e-6);
+	assert_true(fabs(ratio->build_interval.upper - 0.805880) < 1e-6);
+	assert_string_equal(alarm->title, "alarm");
+	assert_null(alarm->role);
+	assert_int_equal(alarm->counted, 5); /* inconclusive and error say nothing */
+	assert_int_equal(alarm->finding, EVL_PAST_NEWLY_FAILING);
+	assert_int_equal(run_at(alarm->first_failure), 5);
+	assert_int_equal(run_at(alarm->failing_since), 5);
+	assert_int_equal(run_at(alarm->last_failure), 6);
+	assert_false(past.worse); /* the case is flaky, and a check alone does not count */
+	evl_past_finish(&past);
+
+	OK(evl_past_load(&past, store, &(struct evl_past_query){.checks = true, .up_to = 4}, err));
+	assert_int_equal(past.run_count, 4);
+	assert_int_equal(past.check_count, 1);
+	assert_int_equal(past.checks[0].build_runs, 1); /* build B */
+}
+
+static void tamper(const char *sql)
+{
+	sqlite3 *db;
+	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+	assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
+	sqlite3_close(db);
+}
+
+/* The tally follows from the checks, and verification says when it does not. */
+static void test_tally(void **state)
+{
+	(void)state;
+	struct night n = {.build = "A", .seed = 1};
+	begin(&n);
+	int case_no = case_begin("errors");
+	check(case_no, "ratio", 1, INT64_MAX, INT64_MAX); /* sums stay in range */
+	check(case_no, "ratio", 1, 5, 7);
+	check(case_no, "other", 0, -1, -1);
+	case_end(case_no, "pass", EVL_STATE_FINISHED);
+	end(&n);
+	sqlite3 *db;
+	sqlite3_stmt *stmt;
+	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+	assert_int_equal(sqlite3_prepare_v2(db,
+				 "SELECT ordinal, title, errors, bits, hex(passed), hex(failed) "
+				 "FROM check_tally ORDER BY ordinal",
+				 -1, &stmt, NULL),
+		SQLITE_OK);
+	assert_int_equal(sqlite3_step(stmt), SQLITE_ROW);
+	assert_string_equal((const char *)sqlite3_column_text(stmt, 1), "ratio");
+	assert_true(sqlite3_column_int64(stmt, 2) == INT64_MAX);
+	assert_true(sqlite3_column_int64(stmt, 3) == INT64_MAX);
+	assert_string_equal((const char *)sqlite3_column_text(stmt, 4), "04"); /* channel 1 */
+	assert_string_equal((const char *)sqlite3_column_text(stmt, 5), "");
+	assert_int_equal(sqlite3_step(stmt), SQLITE_ROW);
+	assert_string_equal((const char *)sqlite3_column_text(stmt, 1), "other");
+	assert_int_equal(sqlite3_column_int64(stmt, 3), 0);
+	assert_string_equal((const char *)sqlite3_column_text(stmt, 4), "02");
+	assert_int_equal(sqlite3_step(stmt), SQLITE_DONE);
+	sqlite3_finalize(stmt);
+	sqlite3_close(db);
+	OK(evl_store_chain_verify(store, 1, NULL, err));
+	static const char *const changes[][2] = {
+		{"UPDATE check_tally SET errors=0 WHERE ordinal=0",
+			"UPDATE check_tally SET errors=9223372036854775807 WHERE ordinal=0"},
+		{"UPDATE check_tally SET failed=x'04' WHERE ordinal=0",
+			"UPDATE check_tally SET failed=x'' WHERE ordinal=0"},
+		{"UPDATE check_tally SET passed=x'0600' WHERE ordinal=0",
+			"UPDATE check_tally SET passed=x'04' WHERE ordinal=0"},
+		{"UPDATE check_tally SET title='x' WHERE ordinal=1",
+			"UPDATE check_tally SET title='other' WHERE ordinal=1"},
+		{"INSERT INTO check_tally VALUES(1,0,2,'y',0,0,x'',x'')",
+			"DELETE FROM check_tally WHERE ordinal=2"},
+		{"DELETE FROM check_tally WHERE ordinal=1",
+			"INSERT INTO check_tally VALUES(1,0,1,'other',0,0,x'02',x'')"}};
+	for (size_t i = 0; i < sizeof changes / sizeof *changes; i++) {
+		struct evl_chain_report report;
+		tamper(changes[i][0]);
+		REFUSED(evl_store_chain_verify(store, 1, &report, err), EVL_E_CORRUPT,
+			"check_tally does not say what the checks say");
+		assert_string_equal(report.table, "check_tally");
+		tamper(changes[i][1]);
+		OK(evl_store_chain_verify(store, 1, NULL, err));
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -415,6 +562,8 @@ int main(void)
 		cmocka_unit_test_setup_teardown(test_trend, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_choice, setup, teardown),
 		cmocka_unit_test_setup_teardown(test_bounds, setup, teardown),
+		cmocka_unit_test_setup_teardown(test_checks, setup, teardown),
+		cmocka_unit_test_setup_teardown(test_tally, setup, teardown),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
