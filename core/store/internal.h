@@ -218,8 +218,8 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 enum evl_status store_need_open(struct evl_store *store, int case_no, int take_no,
 				struct evl_err *err);
 
-/* tally.c: the checks of a run in short, when it ends (inside a transaction); `sound`: are they what
- * the checks say? */
+/* tally.c: the checks of a run in short, when it ends (inside a transaction); `sound`: are they
+ * what the checks say? */
 enum evl_status store_tally_write(struct evl_store *store, int64_t run, struct evl_err *err);
 enum evl_status store_tally_check(
 	bool *sound, struct evl_store *store, int64_t run, struct evl_err *err);
