@@ -16,6 +16,7 @@ enum evl_status evl_engine_create(
 	e->channel_count = (uint32_t)args->binding->channel_count;
 	e->channels = evl_xcalloc(e->channel_count, sizeof *e->channels);
 	e->standing = evl_xcalloc(e->channel_count, sizeof *e->standing);
+	e->off_clock = evl_xcalloc(e->channel_count, sizeof *e->off_clock);
 	e->by_port = evl_xcalloc(args->instance_count, sizeof *e->by_port);
 	e->port_count = evl_xcalloc(args->instance_count, sizeof *e->port_count);
 	for (uint32_t i = 0; i < args->instance_count; i++) {
@@ -56,6 +57,7 @@ void evl_engine_destroy(struct evl_engine *e)
 	free(e->port_count);
 	free(e->channels);
 	free(e->standing);
+	free(e->off_clock);
 	evl_leases_destroy(e->leases);
 	free(e);
 }
@@ -70,6 +72,7 @@ void evl_engine_pass(struct evl_engine *e, uint64_t until_ns)
 	if (e->clock.is_virtual) {
 		evl_clock_reach(&e->clock, until_ns);
 		memset(e->standing, 0, e->channel_count * sizeof *e->standing);
+		memset(e->off_clock, 0, e->channel_count * sizeof *e->off_clock);
 	}
 }
 

@@ -57,3 +57,21 @@ uint64_t evl_engine_next_begin(const struct evl_engine *engine);
 enum evl_status evl_engine_take(struct evl_engine *engine, const struct evl_take_plan *plan,
 	uint64_t deadline_ns, const struct evl_take_sink *sink, struct evl_take_result **out,
 	struct evl_err *err);
+
+/* One take of a group. */
+struct evl_take_order {
+	const struct evl_take_plan *plan;
+	uint64_t deadline_ns;
+	const struct evl_take_sink *sink; /* or NULL */
+	/* Filled in, as evl_engine_take gives them; the result belongs to the caller. */
+	enum evl_status status;
+	struct evl_err err;
+	struct evl_take_result *result;
+};
+
+/* Runs takes at once: all begin at one instant (begin_ns is the same) and move at one pace, each
+ * for its own length. Each fares as it would alone, with these exceptions: two that want one
+ * channel cannot both begin; an adapter that fails ends all takes with channels on it, and no
+ * other; a take that ends earlier leaves its channels at idle until the last has ended. `count` is
+ * above 0. */
+void evl_engine_group(struct evl_engine *engine, struct evl_take_order *orders, uint32_t count);

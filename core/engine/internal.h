@@ -30,9 +30,9 @@ struct evl_engine {
 	uint32_t channel_count;
 	uint32_t **by_port; /* by_port[instance][adapter channel] = channel, or UINT32_MAX */
 	uint32_t *port_count;
-	uint64_t (*standing)[2];    /* by channel and evl_take_event.by_unit: alarms, by bit */
-	const struct take *running; /* between start and stop, else NULL */
-	bool off_clock;             /* a channel of the last take had a clock of its own */
+	uint64_t (*standing)[2];     /* by channel and evl_take_event.by_unit: alarms, by bit */
+	const struct group *running; /* between start and stop, else NULL */
+	bool *off_clock;             /* by channel: in its last take it had a clock of its own */
 };
 
 /* One meter: a pattern checker, or a comparison with a recording. */
@@ -143,6 +143,7 @@ struct per_instance {
 	struct evl_slab *slabs;
 	uint64_t *started_ns;
 	uint32_t count;
+	bool failed; /* it is not to be called again but to stop */
 };
 
 struct causes;
@@ -152,15 +153,20 @@ struct take {
 	struct evl_engine *engine;
 	const struct evl_take_plan *plan;
 	const struct evl_take_sink *sink;
-	struct evl_take_result *result;
+	struct evl_take_result *result; /* NULL: it did not come to be prepared */
+	enum evl_status status;         /* below 0: it failed, and is out of the group ... */
+	struct evl_err *err;            /* ... for this */
+	bool leased;                    /* it may hold channels */
+	bool began;                     /* its first slab was asked for */
+	bool moving;                    /* it began and has not ended */
+	bool ended;
 	uint64_t frames_all; /* whole slabs */
 	uint64_t start_ns;   /* of the take proper, after the lead-in */
 	uint64_t done;       /* frames of the take proper */
-	uint64_t exchanges;  /* begun, with those of the lead-in */
 	int64_t slab_ns;     /* begin of the present slab, from the start */
 	bool in_lead_in;
 	struct part *parts;
-	struct per_instance *instances;
+	struct per_instance *instances; /* of the group */
 	struct parity *parities;
 	uint32_t parity_count;
 	struct meter *meters;
@@ -168,15 +174,42 @@ struct take {
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
 	struct evl_rec_writer *writer;
 	uint8_t (*record_digests)[EVL_SHA256_BYTES]; /* by channel of the finished recording */
-	struct evl_event *polled;
-	uint8_t **inside_memory; /* by group of plan->inside */
-	uint32_t events_given;   /* of the result, handed to the sink */
+	uint8_t **inside_memory;                     /* by group of plan->inside */
+	uint32_t events_given;                       /* of the result, handed to the sink */
 	struct causes *causes;
 	struct evl_sequential proof;
 };
 
+/* Takes that begin at one instant and move in one loop; each ends by itself. */
+struct group {
+	struct evl_engine *engine;
+	struct take *takes;
+	uint32_t count;
+	struct per_instance
+		*instances; /* by adapter of the bench; with the channels of all takes */
+	uint64_t begin_ns;  /* of the lead-in */
+	uint64_t exchanges; /* begun, with those of the lead-in */
+	struct evl_event *polled;
+};
+
 #define EVL_POLL_BATCH 256u
 #define EVL_SLAB_NS    ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
+
+/* take.c: one take of a group. These set its status. */
+/* Leases, checks, and all memory that streaming needs. */
+void evl_take_prepare(struct take *t, uint64_t deadline_ns);
+/* All channels have started: notes when, and injects. */
+void evl_take_started(struct take *t);
+void evl_take_fill(struct take *t);
+/* A slab has come: keeps it, measures it. */
+void evl_take_slab(struct take *t);
+void evl_take_advance(struct take *t); /* the slab is used up */
+/* What is due between slabs: its seconds; `moving` goes where the take ends. */
+void evl_take_judge(struct take *t);
+/* `t` fails for `err`, of which status is the status. */
+void evl_take_fail(struct take *t, enum evl_status status, const struct evl_err *err);
+void evl_take_collect(struct take *t); /* all has stopped */
+void evl_take_release(struct take *t);
 
 /* play.c */
 int32_t evl_play_clock(const struct evl_take_part *p); /* of what it plays */
@@ -191,6 +224,7 @@ struct evl_take_window evl_play_window(const struct evl_take_content *c);
  * Reads the recording anew and shares nothing with play.c. */
 enum evl_status evl_identity_expected(const struct evl_take_content *c, uint64_t bits,
 	uint8_t out[EVL_SHA256_BYTES], struct evl_err *err);
+void evl_play_idle(struct take *t); /* from now on nothing but idle */
 
 /* record.c */
 enum evl_status evl_record_begin(struct take *t, struct evl_err *err);
@@ -269,7 +303,10 @@ void evl_watch_keep(struct take *t, const struct evl_take_event *e);
 int64_t evl_watch_ns(const struct take *t, int64_t bits_into_slab, uint64_t slab_bits);
 enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err);
 void evl_watch_feed(struct take *t);
-enum evl_status evl_watch_poll(struct take *t, struct evl_err *err);
+bool evl_watch_hears(const struct take *t, uint32_t channel);
+/* A report of the unit on an engine channel that the take hears. */
+void evl_watch_report(struct take *t, uint32_t channel, const struct evl_event *reported);
+void evl_watch_give(struct take *t); /* hands on what can be, after each slab */
 void evl_watch_lead_in_over(struct take *t);
 void evl_watch_finish(struct take *t);
 

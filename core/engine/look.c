@@ -19,16 +19,8 @@ void evl_look_event(struct evl_engine *e, const struct evl_take_event *event)
 	*mask = event->raised ? *mask | bit : *mask & ~bit;
 }
 
-void evl_engine_look(const struct evl_engine *e, struct evl_look *out)
+static void look_at(const struct take *t, struct evl_look *out)
 {
-	const struct take *t = e->running;
-	memset(out, 0, e->channel_count * sizeof *out);
-	if (t == NULL) {
-		return;
-	}
-	for (uint32_t c = 0; c < e->channel_count; c++) {
-		out[c].alarms = e->standing[c][0] | e->standing[c][1];
-	}
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		out[t->plan->parts[i].channel].state = EVL_LOOK_MOVING;
 	}
@@ -42,6 +34,23 @@ void evl_engine_look(const struct evl_engine *e, struct evl_look *out)
 		l->errors += pattern ? m->checker.errors : m->errors;
 		if (l->state != EVL_LOOK_SEARCHING) {
 			l->state = in_sync ? EVL_LOOK_IN_SYNC : EVL_LOOK_SEARCHING;
+		}
+	}
+}
+
+void evl_engine_look(const struct evl_engine *e, struct evl_look *out)
+{
+	const struct group *g = e->running;
+	memset(out, 0, e->channel_count * sizeof *out);
+	if (g == NULL) {
+		return;
+	}
+	for (uint32_t c = 0; c < e->channel_count; c++) {
+		out[c].alarms = e->standing[c][0] | e->standing[c][1];
+	}
+	for (uint32_t i = 0; i < g->count; i++) {
+		if (g->takes[i].moving) {
+			look_at(&g->takes[i], out);
 		}
 	}
 }

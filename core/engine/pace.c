@@ -129,9 +129,10 @@ uint64_t evl_take_recorded_frames(const struct evl_rec *r, uint32_t channel)
 
 static bool own_clock(const struct take *t)
 {
-	bool any = t->engine->off_clock;
+	bool any = false;
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
-		any = any || t->parts[i].clock_ppb != 0;
+		any = any || t->parts[i].clock_ppb != 0 ||
+		      t->engine->off_clock[t->plan->parts[i].channel];
 	}
 	return any;
 }

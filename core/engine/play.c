@@ -180,6 +180,16 @@ static enum evl_status fill_recorded(struct part *p, size_t bytes, struct evl_er
 	return EVL_OK;
 }
 
+void evl_play_idle(struct take *t)
+{
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
+		struct part *p = &t->parts[i];
+		if (p->tx != NULL) {
+			memset(p->tx, EVL_TAKE_IDLE, evl_slab_room((uint32_t)p->slab_bytes));
+		}
+	}
+}
+
 enum evl_status evl_play_fill(struct take *t, struct evl_err *err)
 {
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {

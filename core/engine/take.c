@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-/* One take: prepare, arm, start, move slabs, stop, collect. */
+/* One take of a group: prepare, what it does with each slab, collect. The loop is in group.c. */
 #include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
@@ -44,14 +44,6 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 	struct evl_engine *e = t->engine;
 	const struct evl_take_plan *plan = t->plan;
 	t->parts = evl_xcalloc(plan->part_count, sizeof *t->parts);
-	t->instances = evl_xcalloc(e->args.instance_count, sizeof *t->instances);
-	for (uint32_t i = 0; i < e->args.instance_count; i++) {
-		struct per_instance *in = &t->instances[i];
-		in->in = e->args.instances[i];
-		in->arms = evl_xcalloc(plan->part_count, sizeof *in->arms);
-		in->slabs = evl_xcalloc(plan->part_count, sizeof *in->slabs);
-		in->started_ns = evl_xcalloc(plan->part_count, sizeof *in->started_ns);
-	}
 	for (uint32_t i = 0; i < plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		p->plan = &plan->parts[i];
@@ -67,12 +59,6 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		size_t room = evl_slab_room((uint32_t)p->slab_bytes);
 		p->record_sent = p->record_received = -1;
 		p->instance = p->bound->adapter;
-		struct per_instance *in = &t->instances[p->instance];
-		p->place = in->count++;
-		in->arms[p->place] = (struct evl_arm){.channel = p->bound->channel,
-			.play = p->plan->play,
-			.capture = p->plan->capture,
-			.clock_ppb = p->clock_ppb};
 		if (p->plan->play) {
 			p->tx = evl_xmalloc(room);
 			memset(p->tx, EVL_TAKE_IDLE, room);
@@ -80,8 +66,6 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		if (p->plan->capture) {
 			p->rx = evl_xcalloc(1, room);
 		}
-		in->slabs[p->place] =
-			(struct evl_slab){.channel = p->bound->channel, .tx = p->tx, .rx = p->rx};
 		if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
 			evl_source_start(
 				&p->generator, &p->plan->played.pattern, p->plan->played.phase);
@@ -106,34 +90,14 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 	return st == EVL_OK ? evl_prove_prepare(t, err) : st;
 }
 
-static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
+void evl_take_started(struct take *t)
 {
 	struct evl_engine *e = t->engine;
-	const uint64_t begin_ns = t->plan->begin_ns;
-	t->start_ns = begin_ns + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
-	t->result->start_ns = t->start_ns;
-	enum evl_status st = evl_record_begin(t, err);
-	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
-		struct per_instance *in = &t->instances[i];
-		if (in->count > 0) {
-			st = evl_instance_arm(
-				in->in, in->arms, in->count, EVL_TAKE_SLAB_FRAMES, err);
-		}
-	}
-	for (uint32_t i = 0; i < e->args.instance_count && st == EVL_OK; i++) {
-		struct per_instance *in = &t->instances[i];
-		if (in->count > 0) {
-			st = evl_instance_start(in->in, evl_clock_for_adapters(&e->clock, begin_ns),
-				in->started_ns, err);
-		}
-	}
-	if (st == EVL_OK) {
-		evl_clock_reach(&e->clock, begin_ns);
-	}
-	for (uint32_t i = 0; i < t->plan->part_count && st == EVL_OK; i++) {
+	const uint64_t begin_ns = evl_clock_for_adapters(&e->clock, t->plan->begin_ns);
+	struct evl_err err = {0};
+	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
-		int64_t skew = (int64_t)(t->instances[p->instance].started_ns[p->place] -
-					 evl_clock_for_adapters(&e->clock, begin_ns));
+		int64_t skew = (int64_t)(t->instances[p->instance].started_ns[p->place] - begin_ns);
 		/* The host accepts starts up to 1 s early; before the run there is no time. */
 		p->started_ns = skew < 0 && (uint64_t)-skew > t->start_ns
 					? 0
@@ -146,7 +110,7 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 				t->writer, (uint32_t)p->record_received, p->started_ns, skew);
 		}
 	}
-	for (uint32_t i = 0; i < t->plan->injection_count && st == EVL_OK; i++) {
+	for (uint32_t i = 0; i < t->plan->injection_count; i++) {
 		const struct evl_take_injection *j = &t->plan->injections[i];
 		const struct evl_bound_channel *b = evl_engine_channel(e, j->channel);
 		struct evl_inject what = {.kind = j->kind,
@@ -158,40 +122,81 @@ static enum evl_status arm_and_start(struct take *t, struct evl_err *err)
 			.denominator = j->denominator,
 			.at_ns = evl_clock_for_adapters(&e->clock, t->start_ns + j->at_ns),
 			.duration_ns = j->lasting_ns};
-		st = evl_instance_inject(t->instances[b->adapter].in, &what, err);
+		enum evl_status st = evl_instance_inject(t->instances[b->adapter].in, &what, &err);
+		if (st < 0) {
+			evl_take_fail(t, st, &err);
+			return;
+		}
 	}
-	return st;
+	t->in_lead_in = true;
+	t->slab_ns = -(int64_t)EVL_TAKE_LEAD_IN * (int64_t)EVL_FRAME_NS;
+	t->began = t->moving = true;
 }
 
-static enum evl_status exchange(struct take *t, struct evl_err *err)
+static void second(struct take *t, uint32_t which)
 {
-	t->exchanges++;
-	for (uint32_t i = 0; i < t->engine->args.instance_count; i++) {
-		struct per_instance *in = &t->instances[i];
-		if (in->count == 0) {
-			continue;
-		}
-		enum evl_status st = evl_instance_exchange(
-			in->in, EVL_TAKE_SLAB_FRAMES, in->slabs, in->count, err);
-		if (st < 0) {
-			return st;
-		}
+	evl_meters_second(t, which);
+	evl_framed_second(t, which);
+	evl_parity_second(t);
+}
+
+/* No more slabs are for it; its channels go on idle while others of the group move. */
+static void end(struct take *t)
+{
+	t->moving = false;
+	t->ended = true;
+	evl_play_idle(t);
+	if (t->done % EVL_FRAMES_PER_S != 0) {
+		second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
 	}
+}
+
+void evl_take_fail(struct take *t, enum evl_status status, const struct evl_err *err)
+{
+	if (t->status == EVL_OK) {
+		t->status = status;
+		*t->err = *err;
+	}
+	if (t->moving) {
+		end(t);
+	}
+}
+
+void evl_take_fill(struct take *t)
+{
+	struct evl_err err = {0};
+	enum evl_status st = evl_play_fill(t, &err);
+	if (st < 0) {
+		evl_take_fail(t, st, &err);
+	}
+}
+
+void evl_take_slab(struct take *t)
+{
+	struct evl_err err = {0};
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		const struct evl_slab *slab = &t->instances[p->instance].slabs[p->place];
-		uint32_t flags = slab->flags;
 		p->tx_bytes = slab->tx_bytes;
 		p->rx_bytes = slab->rx_bytes;
-		p->rec_flags = ((flags & EVL_SLAB_GAP) ? EVL_REC_FILLER : 0u) |
-			       ((flags & EVL_SLAB_OVERRUN) ? EVL_REC_OVERRUN : 0u);
-		t->result->gaps += flags != 0;
+		p->rec_flags = ((slab->flags & EVL_SLAB_GAP) ? EVL_REC_FILLER : 0u) |
+			       ((slab->flags & EVL_SLAB_OVERRUN) ? EVL_REC_OVERRUN : 0u);
+		t->result->gaps += slab->flags != 0;
 	}
-	return EVL_OK;
+	enum evl_status st = t->in_lead_in ? EVL_OK : evl_record_slab(t, &err);
+	if (st == EVL_OK) {
+		evl_watch_feed(t);
+	}
+	if (st == EVL_OK && !t->in_lead_in) {
+		evl_parity_look(t);
+		st = evl_meters_feed(t, &err);
+	}
+	if (st < 0) {
+		evl_take_fail(t, st, &err);
+	}
 }
 
-/* The present slab is used up. */
-static void advance(struct take *t)
+void evl_take_advance(struct take *t)
 {
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
@@ -201,76 +206,45 @@ static void advance(struct take *t)
 			p->received_bits += (uint64_t)p->rx_bytes * 8;
 		}
 	}
+	t->done += t->in_lead_in ? 0 : EVL_TAKE_SLAB_FRAMES;
 	t->slab_ns += (int64_t)EVL_SLAB_NS;
+	if (t->in_lead_in && t->slab_ns == 0) {
+		evl_watch_lead_in_over(t);
+		evl_parity_start(t);
+	}
 }
 
-static enum evl_status stream(struct take *t, struct evl_err *err)
+void evl_take_judge(struct take *t)
 {
-	struct evl_engine *e = t->engine;
-	const volatile sig_atomic_t *stop = e->args.stop;
-	enum evl_status st = EVL_OK;
-	uint64_t slab_start = t->start_ns - (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
-	t->in_lead_in = true;
-	t->slab_ns = -(int64_t)EVL_TAKE_LEAD_IN * (int64_t)EVL_FRAME_NS;
-	for (uint32_t lead = 0; lead < EVL_TAKE_LEAD_IN && st == EVL_OK;
-		lead += EVL_TAKE_SLAB_FRAMES) {
-		st = evl_play_fill(t, err);
-		st = st == EVL_OK ? exchange(t, err) : st;
-		if (st == EVL_OK) {
-			evl_watch_feed(t);
-			st = evl_watch_poll(t, err);
-			advance(t);
+	const volatile sig_atomic_t *stop = t->engine->args.stop;
+	struct evl_err err = {0};
+	if (t->done > 0 && t->done % EVL_FRAMES_PER_S == 0) {
+		enum evl_status st = t->writer != NULL && !t->engine->clock.is_virtual
+					     ? evl_rec_flush(t->writer, &err)
+					     : EVL_OK;
+		if (st < 0) {
+			evl_take_fail(t, st, &err);
+			return;
 		}
-		slab_start += EVL_SLAB_NS;
-		evl_clock_reach(&e->clock, slab_start);
-	}
-	evl_watch_lead_in_over(t);
-	evl_parity_start(t);
-	while (st == EVL_OK && t->done < t->frames_all) {
-		if (stop != NULL && *stop != 0) {
-			t->result->interrupted = true;
-			break;
+		second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
+		if (t->sink->tick != NULL) {
+			t->sink->tick(t->sink->ctx);
 		}
-		if ((st = evl_play_fill(t, err)) < 0 || (st = exchange(t, err)) < 0 ||
-			(st = evl_record_slab(t, err)) < 0) {
-			break;
-		}
-		evl_watch_feed(t);
-		evl_parity_look(t);
-		if ((st = evl_meters_feed(t, err)) < 0 || (st = evl_watch_poll(t, err)) < 0) {
-			break;
-		}
-		t->done += EVL_TAKE_SLAB_FRAMES;
-		advance(t);
-		slab_start += EVL_SLAB_NS;
-		evl_clock_reach(&e->clock, slab_start);
-		if (t->done % EVL_FRAMES_PER_S == 0) {
-			if (t->writer != NULL && !e->clock.is_virtual &&
-				(st = evl_rec_flush(t->writer, err)) < 0) {
-				break;
-			}
-			evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
-			evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S - 1));
-			evl_parity_second(t);
-			if (t->sink->tick != NULL) {
-				t->sink->tick(t->sink->ctx);
-			}
-			if (evl_prove_second(t) && t->done < t->frames_all) {
-				t->result->ended_early = true;
-				break;
-			}
-		}
-		if (t->sink->progress != NULL) {
-			t->sink->progress(
-				t->sink->ctx, t->done, t->frames_all, evl_meters_errors(t));
+		if (evl_prove_second(t) && t->done < t->frames_all) {
+			t->result->ended_early = true;
+			end(t);
+			return;
 		}
 	}
-	if (t->done % EVL_FRAMES_PER_S != 0) {
-		evl_meters_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
-		evl_framed_second(t, (uint32_t)(t->done / EVL_FRAMES_PER_S));
-		evl_parity_second(t);
+	if (!t->in_lead_in && t->done > 0 && t->sink->progress != NULL) {
+		t->sink->progress(t->sink->ctx, t->done, t->frames_all, evl_meters_errors(t));
 	}
-	return st;
+	if (!t->in_lead_in && t->done == t->frames_all) {
+		end(t);
+	} else if (!t->in_lead_in && stop != NULL && *stop != 0) {
+		t->result->interrupted = true;
+		end(t);
+	}
 }
 
 static enum evl_status collect_streams(struct take *t, struct evl_err *err)
@@ -322,21 +296,20 @@ static enum evl_status collect_streams(struct take *t, struct evl_err *err)
 	return st;
 }
 
-/* Had any channel of the take a clock of its own? Byte counts tell to a byte or two. */
-static bool had_own_clock(const struct take *t)
+/* Which channels had a clock of their own? Byte counts tell to a byte or two. */
+static void note_clocks(const struct take *t)
 {
-	bool any = false;
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		const struct part *p = &t->parts[i];
 		uint64_t nominal = evl_pace_bytes(p->bound->rate, 0, t->done) * 8;
 		uint64_t off = p->received_bits > nominal ? p->received_bits - nominal
 							  : nominal - p->received_bits;
-		any = any || p->clock_ppb != 0 || (p->plan->capture && off > 16);
+		t->engine->off_clock[p->plan->channel] =
+			p->clock_ppb != 0 || (p->plan->capture && off > 16);
 	}
-	return any;
 }
 
-static void release(struct take *t)
+void evl_take_release(struct take *t)
 {
 	evl_parity_finish(t);
 	for (uint32_t i = 0; t->parts != NULL && i < t->plan->part_count; i++) {
@@ -349,16 +322,10 @@ static void release(struct take *t)
 		evl_framed_rx_destroy(p->framed_rx);
 		evl_line_destroy(p->line);
 	}
-	for (uint32_t i = 0; t->instances != NULL && i < t->engine->args.instance_count; i++) {
-		free(t->instances[i].arms);
-		free(t->instances[i].slabs);
-		free(t->instances[i].started_ns);
-	}
 	for (uint32_t i = 0; i < t->meter_count; i++) {
 		free(t->meters[i].sample);
 	}
 	free(t->parts);
-	free(t->instances);
 	free(t->meters);
 	for (uint32_t i = 0; t->inside_memory != NULL && i < t->plan->inside_count; i++) {
 		free(t->inside_memory[i]);
@@ -366,14 +333,16 @@ static void release(struct take *t)
 	free(t->inside_memory);
 	evl_causes_destroy(t->causes);
 	free(t->scratch);
-	free(t->polled);
 	free(t->record_digests);
 	evl_rec_abandon(t->writer);
-	evl_lease_release(t->engine->leases, t->plan->holder);
+	if (t->leased) {
+		evl_lease_release(t->engine->leases, t->plan->holder);
+	}
 }
 
 static enum evl_status lease_all(struct take *t, struct evl_err *err)
 {
+	t->leased = true;
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		uint32_t channel = t->plan->parts[i].channel;
 		enum evl_status st = evl_lease_take(t->engine->leases, channel, t->plan->holder,
@@ -385,76 +354,58 @@ static enum evl_status lease_all(struct take *t, struct evl_err *err)
 	return EVL_OK;
 }
 
-enum evl_status evl_engine_take(struct evl_engine *e, const struct evl_take_plan *plan,
-	uint64_t deadline_ns, const struct evl_take_sink *sink, struct evl_take_result **out,
-	struct evl_err *err)
+void evl_take_prepare(struct take *t, uint64_t deadline_ns)
 {
-	static const struct evl_take_sink none = {0};
-	struct take t = {.engine = e, .plan = plan, .sink = sink != NULL ? sink : &none};
-	*out = NULL;
-	t.frames_all = (plan->frames + EVL_TAKE_SLAB_FRAMES - 1) / EVL_TAKE_SLAB_FRAMES *
-		       EVL_TAKE_SLAB_FRAMES;
+	const struct evl_take_plan *plan = t->plan;
+	struct evl_err err = {0};
+	t->frames_all = (plan->frames + EVL_TAKE_SLAB_FRAMES - 1) / EVL_TAKE_SLAB_FRAMES *
+			EVL_TAKE_SLAB_FRAMES;
 	uint64_t end_ns =
-		plan->begin_ns + (t.frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
+		plan->begin_ns + (t->frames_all + EVL_TAKE_LEAD_IN) * (uint64_t)EVL_FRAME_NS;
+	enum evl_status st = EVL_OK;
 	if (end_ns > deadline_ns) {
-		return evl_err_set(err, EVL_E_LIMIT,
+		st = evl_err_set(&err, EVL_E_LIMIT,
 			"take %s would end %" PRIu64 " ms after the time limit of its case",
 			plan->name, (end_ns - deadline_ns) / 1000000u + 1);
 	}
-	enum evl_status st = lease_all(&t, err);
+	st = st == EVL_OK ? lease_all(t, &err) : st;
+	st = st == EVL_OK ? check_plan(t, &err) : st;
 	if (st == EVL_OK) {
-		st = check_plan(&t, err);
+		t->result = evl_xcalloc(1, sizeof *t->result);
+		t->start_ns = plan->begin_ns + (uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS;
+		t->result->start_ns = t->start_ns;
+		st = prepare(t, &err);
 	}
+	st = st == EVL_OK ? evl_record_begin(t, &err) : st;
 	if (st < 0) {
-		evl_lease_release(e->leases, plan->holder);
-		return st;
+		evl_take_fail(t, st, &err);
 	}
-	t.result = evl_xcalloc(1, sizeof *t.result);
-	st = prepare(&t, err);
-	bool began = false;
-	for (uint32_t i = 0; i < e->channel_count; i++) {
-		e->standing[i][0] = 0; /* monitors begin anew; the unit reports changes only */
+}
+
+void evl_take_collect(struct take *t)
+{
+	struct evl_err err = {0};
+	if (!t->began) {
+		evl_take_result_destroy(t->result);
+		t->result = NULL;
+		return;
 	}
-	if (st == EVL_OK) {
-		st = arm_and_start(&t, err);
-		began = st == EVL_OK;
+	t->result->frames = t->done;
+	t->result->frames_planned = t->frames_all;
+	enum evl_status st = evl_record_finish(t, t->status, &err);
+	if (st < 0) {
+		evl_take_fail(t, st, &err);
 	}
-	if (began) {
-		e->running = &t;
-		st = stream(&t, err);
-		e->running = NULL;
+	st = evl_meters_finish(t, &err);
+	if (st < 0) {
+		evl_take_fail(t, st, &err);
 	}
-	if (e->clock.is_virtual) {
-		/* Adapters have moved on by every exchange, also by one that was not used up. */
-		evl_clock_reach(&e->clock, plan->begin_ns + t.exchanges * EVL_SLAB_NS);
+	note_clocks(t);
+	st = collect_streams(t, &err);
+	if (st < 0) {
+		evl_take_fail(t, st, &err);
 	}
-	for (uint32_t i = 0; i < e->args.instance_count; i++) {
-		struct evl_err later = {0};
-		struct evl_instance *in = t.instances[i].in;
-		if (t.instances[i].count == 0 ||
-			evl_instance_stop(in, st == EVL_OK ? err : &later) == EVL_OK) {
-			continue;
-		}
-		st = st == EVL_OK ? EVL_E_ADAPTER : st;
-		(void)evl_instance_stop(in, NULL); /* so that the next take is not refused for it */
-	}
-	t.result->frames = t.done;
-	t.result->frames_planned = t.frames_all;
-	struct evl_err later = {0};
-	if (began) {
-		st = evl_record_finish(&t, st, err);
-		enum evl_status finished = evl_meters_finish(&t, st == EVL_OK ? err : &later);
-		st = st == EVL_OK ? finished : st;
-		e->off_clock = had_own_clock(&t);
-		finished = collect_streams(&t, st == EVL_OK ? err : &later);
-		st = st == EVL_OK ? finished : st;
-		evl_watch_finish(&t);
-		evl_framed_collect(&t);
-		evl_parity_collect(&t);
-		*out = t.result;
-	} else {
-		evl_take_result_destroy(t.result);
-	}
-	release(&t);
-	return st;
+	evl_watch_finish(t);
+	evl_framed_collect(t);
+	evl_parity_collect(t);
 }

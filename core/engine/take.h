@@ -137,6 +137,8 @@ struct evl_take_plan {
 	uint32_t injection_count;
 	const char *record_path; /* or NULL */
 	const char *record_meta; /* JSON text, or NULL */
+	/* By engine channel: on these the take hears what the unit reports; NULL: on all. */
+	const bool *hears;
 };
 
 enum evl_arrival {

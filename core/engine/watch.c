@@ -170,7 +170,6 @@ static enum evl_status prepare_frames(struct take *t, struct part *p, struct evl
 
 enum evl_status evl_watch_prepare(struct take *t, struct evl_err *err)
 {
-	t->polled = evl_xcalloc(EVL_POLL_BATCH, sizeof *t->polled);
 	t->causes = evl_causes_create(t);
 	t->result->events = calloc(EVL_TAKE_EVENTS_MAX, sizeof *t->result->events);
 	if (t->result->events == NULL) {
@@ -202,40 +201,28 @@ void evl_watch_feed(struct take *t)
 	evl_lines_feed(t);
 }
 
-enum evl_status evl_watch_poll(struct take *t, struct evl_err *err)
+bool evl_watch_hears(const struct take *t, uint32_t channel)
 {
-	struct evl_engine *e = t->engine;
-	for (uint32_t i = 0; i < e->args.instance_count; i++) {
-		uint32_t n = 0;
-		do {
-			enum evl_status st = evl_instance_poll(
-				e->args.instances[i], t->polled, EVL_POLL_BATCH, &n, err);
-			if (st < 0) {
-				return st;
-			}
-			for (uint32_t k = 0; k < n; k++) {
-				uint32_t port = t->polled[k].channel;
-				uint32_t channel =
-					port < e->port_count[i] ? e->by_port[i][port] : UINT32_MAX;
-				if (channel == UINT32_MAX) {
-					continue; /* a channel that no role names */
-				}
-				struct evl_take_event ev = {.channel = channel,
-					.alarm = (enum evl_alarm)t->polled[k].alarm,
-					.raised = t->polled[k].raised,
-					.by_unit = true,
-					.client = -1,
-					.at_ns = (int64_t)(t->polled[k].at_ns -
-							   evl_clock_for_adapters(
-								   &e->clock, t->start_ns))};
-				evl_watch_keep(t, &ev);
-			}
-		} while (n == EVL_POLL_BATCH);
-	}
+	return t->plan->hears == NULL || t->plan->hears[channel];
+}
+
+void evl_watch_report(struct take *t, uint32_t channel, const struct evl_event *reported)
+{
+	struct evl_take_event ev = {.channel = channel,
+		.alarm = (enum evl_alarm)reported->alarm,
+		.raised = reported->raised,
+		.by_unit = true,
+		.client = -1,
+		.at_ns = (int64_t)(reported->at_ns -
+				   evl_clock_for_adapters(&t->engine->clock, t->start_ns))};
+	evl_watch_keep(t, &ev);
+}
+
+void evl_watch_give(struct take *t)
+{
 	if (!t->in_lead_in) {
 		give(t, t->slab_ns - EVL_EVENT_HOLD_NS);
 	}
-	return EVL_OK;
 }
 
 void evl_watch_finish(struct take *t)
