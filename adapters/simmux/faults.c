@@ -55,6 +55,8 @@ static const struct kind {
 		true},
 	[SIMMUX_NO_AIS] = {"no-ais", K(TRIBUTARY), 0, false},
 	[SIMMUX_POINTER_SLIP] = {"pointer-slip", K(TRIBUTARY) | K(ON) | K(BITS), 0, true},
+	[SIMMUX_SWITCH_SLIP] = {"switch-slip", K(TRIBUTARY) | K(BITS) | K(RATIO) | K(EVERY), 0,
+		false},
 	[SIMMUX_JUSTIFICATION_ERROR] = {"justification-error", K(TRIBUTARY), 0, false},
 	[SIMMUX_WRONG_LABEL] = {"wrong-label", K(VALUE), K(TRIBUTARY) | K(LINE), false},
 	[SIMMUX_WRONG_TRACE] = {"wrong-trace", K(FIELD) | K(TEXT), K(TRIBUTARY) | K(LINE), false},
@@ -123,7 +125,7 @@ static int bad_tributary(const struct reader *r, const struct evl_adapter_option
 
 	if ((e1 == 0) != (t1 == 0)) {
 		snprintf(wanted, sizeof(wanted), "a tributary number from 1 to %u",
-			p->lines * (e1 + t1));
+			simmux_ports_groups(p) * (e1 + t1));
 	} else {
 		snprintf(wanted, sizeof(wanted), "the name of a tributary such as %s",
 			e1 > 0 ? "e1-1" : "vc3-1");
@@ -314,9 +316,18 @@ static int check_values(struct reader *r)
 		return refuse(r, "bits", "a delay cannot be less than nothing");
 	}
 	if ((f->kind == SIMMUX_SLIP || f->kind == SIMMUX_LINE_SLIP ||
-		    f->kind == SIMMUX_POINTER_SLIP) &&
+		    f->kind == SIMMUX_POINTER_SLIP || f->kind == SIMMUX_SWITCH_SLIP) &&
 		f->bits > (int32_t)SIMMUX_SLIP_MAX_BITS) {
 		return refuse(r, "bits", "a slip is at most 2048 bits");
+	}
+	if (f->kind == SIMMUX_SWITCH_SLIP && !r->ports->protection) {
+		return refuse(r, "kind", "needs the option protection");
+	}
+	if (f->kind == SIMMUX_SWITCH_SLIP && f->bits < 0) {
+		return refuse(r, "bits", "the first slip puts bits in; give a count above 0");
+	}
+	if (f->kind == SIMMUX_SWITCH_SLIP && f->every_ns < 4000000) {
+		return refuse(r, "every", "must be 4 ms to 1000 s");
 	}
 	if ((d->seen & K(FOR)) != 0 && f->lasting_ns == 0) {
 		return refuse(r, "for", "must be longer than nothing");
@@ -337,7 +348,7 @@ static int check_values(struct reader *r)
 		return refuse(r, "timeslot", "E1 has 0 to 31, T1 1 to 24, others have none");
 	}
 	if ((f->kind == SIMMUX_POINTER_SLIP || f->kind == SIMMUX_JUSTIFICATION_ERROR ||
-		    f->kind == SIMMUX_NO_AIS) &&
+		    f->kind == SIMMUX_NO_AIS || f->kind == SIMMUX_SWITCH_SLIP) &&
 		port->kind > SIMMUX_T1) {
 		return refuse(r, "tributary", "must be an E1 or T1");
 	}

@@ -67,7 +67,7 @@ static void connect_ports(
 			place = table_place(o, &l->client[i], kind);
 		}
 		l->port_of[i] = place < o->ports.per_line[kind]
-					? (int32_t)simmux_port_at(&o->ports, kind, l->index, place)
+					? (int32_t)simmux_port_at(&o->ports, kind, l->group, place)
 					: -1;
 	}
 }
@@ -162,18 +162,24 @@ struct simmux_line *simmux_line_create(const struct simmux_options *o, uint32_t 
 	/* 155.52 Mbit/s are 19.44 bytes a microsecond. */
 	const struct evl_rx_options rx = {
 		.los_bytes = (o->los_threshold_us * 1944u * stm + 99u) / 100u};
+	struct evl_rx_options section = rx;
 	struct simmux_line *l = calloc(1, sizeof(*l));
 	struct evl_err why = {0};
 
+	section.depth = EVL_RX_SECTION;
 	if (l == NULL) {
 		(void)simmux_fail(err, EVL_ADAPTER_E_NOMEM, "out of memory for a line");
 		return NULL;
 	}
 	l->index = index;
+	l->group = o->ports.protection ? 0 : index;
 	l->chunk_bytes = EVL_SDH_LINE_BYTES(stm) * SIMMUX_CHUNK_FRAMES;
 	if (evl_sdh_map_parse(&l->map, stm, mapping, &why) < 0 ||
 		evl_sdh_tx_create(&l->tx, &l->map, &why) < 0 ||
-		evl_sdh_rx_create(&l->rx, &l->map, &rx, &why) < 0) {
+		evl_sdh_rx_create(&l->rx, &l->map, &rx, &why) < 0 ||
+		(o->ports.protection &&
+			(evl_sdh_rx_create(&l->section_rx, &l->map, &section, &why) < 0 ||
+				evl_sdh_tx_create(&l->ais_tx, &l->map, &why) < 0))) {
 		(void)simmux_fail(err, EVL_ADAPTER_E_UNSUPPORTED, "mapping: %s", why.text);
 		simmux_line_destroy(l);
 		return NULL;
@@ -181,6 +187,9 @@ struct simmux_line *simmux_line_create(const struct simmux_options *o, uint32_t 
 	l->client = evl_sdh_tx_clients(l->tx, &l->clients);
 	connect_ports(l, o, order);
 	defaults(l);
+	for (uint32_t i = 0; i < l->high_count && l->ais_tx != NULL; i++) {
+		(void)evl_sdh_tx_insert_ais(l->ais_tx, at(EVL_SDH_HIGH, l->highs[i]), true);
+	}
 	if (!set_offsets(l, o)) {
 		(void)simmux_fail(err, EVL_ADAPTER_E_OPTION,
 			"options clock.vc4_ppm and clock.line_ppm are more than 100 ppm apart");
@@ -195,6 +204,8 @@ void simmux_line_destroy(struct simmux_line *l)
 	if (l != NULL) {
 		evl_sdh_tx_destroy(l->tx);
 		evl_sdh_rx_destroy(l->rx);
+		evl_sdh_rx_destroy(l->section_rx);
+		evl_sdh_tx_destroy(l->ais_tx);
 		free(l);
 	}
 }
@@ -318,13 +329,15 @@ static int set_trace(struct simmux_line *l, const struct simmux_options *o,
 	const struct evl_setting *s, struct evl_sdh_at a, struct evl_adapter_error *err)
 {
 	const bool sent = s->kind == EVL_SETTING_SENT;
+	const bool own = a.level == EVL_SDH_SECTION && l->section_rx != NULL;
+	struct evl_sdh_rx *rx = own ? l->section_rx : l->rx;
 	struct simmux_place *p = place_at(l, a);
 	struct evl_trace trace;
 	struct evl_err why = {0};
 
 	if (!sent && strcmp(s->text, "any") == 0) {
 		p->expects = false;
-		(void)evl_sdh_rx_expect_trace(l->rx, a, NULL);
+		(void)evl_sdh_rx_expect_trace(rx, a, NULL);
 		return EVL_ADAPTER_OK;
 	}
 	if (!simmux_read_trace(s->text, &trace, &why)) {
@@ -336,7 +349,7 @@ static int set_trace(struct simmux_line *l, const struct simmux_options *o,
 	} else {
 		p->expects = true;
 		p->expected = trace;
-		(void)evl_sdh_rx_expect_trace(l->rx, a, &trace);
+		(void)evl_sdh_rx_expect_trace(rx, a, &trace);
 	}
 	return EVL_ADAPTER_OK;
 }
@@ -390,6 +403,9 @@ static int set_section_byte(struct simmux_line *l, const struct simmux_options *
 	if (strcmp(s->field, "S1") == 0) {
 		evl_sdh_tx_set_s1(l->tx, (uint8_t)value);
 		return EVL_ADAPTER_OK;
+	}
+	if (s->field[0] == 'K' && l->section_rx != NULL && l->index == SIMMUX_PROTECTION) {
+		return bad(o, s, err, "K1 and K2 of the protection section tell of the protection");
 	}
 	if (s->field[0] == 'K') {
 		*(s->field[1] == '1' ? &l->k1 : &l->k2) = (uint8_t)value;
@@ -468,6 +484,18 @@ static bool is_line_field(const char *field)
 	return false;
 }
 
+/* With protection both lines carry the same paths; only the section is a line's own. */
+static bool concerns(const struct simmux_line *l, const struct simmux_options *o,
+	const struct simmux_port *port, const char *field)
+{
+	const bool path = strcmp(field, "J1") == 0 || strcmp(field, "C2") == 0;
+
+	if (port->kind == SIMMUX_LINE && !path) {
+		return port->line == l->index;
+	}
+	return l->group == (o->ports.protection ? 0 : port->line);
+}
+
 int simmux_line_set(struct simmux_line *l, const struct simmux_options *o,
 	const struct evl_setting *s, bool strict, struct evl_adapter_error *err)
 {
@@ -481,7 +509,7 @@ int simmux_line_set(struct simmux_line *l, const struct simmux_options *o,
 			"the field is not known; known are J0, J1, J2, S1, K1, K2, F1, E1, E2, C2, "
 			"V5");
 	}
-	if (!all && port->line != l->index) {
+	if (!all && !concerns(l, o, port, s->field)) {
 		return EVL_ADAPTER_OK;
 	}
 	if (all ? is_line_field(s->field) : port->kind == SIMMUX_LINE) {
@@ -551,7 +579,7 @@ void simmux_line_plant(
 		return;
 	}
 	if (f->channel != SIMMUX_NOWHERE) {
-		int32_t i = o->ports.list[f->channel].line == l->index
+		int32_t i = o->ports.list[f->channel].line == l->group
 				    ? simmux_line_client(l, f->channel)
 				    : -1;
 

@@ -32,10 +32,15 @@ struct simmux_place {
 
 struct simmux_line {
 	uint32_t index;       /* from 0 */
+	uint32_t group;       /* the line whose tributaries it carries */
 	uint32_t chunk_bytes; /* of the line */
 	struct evl_sdh_map map;
 	struct evl_sdh_tx *tx;
-	struct evl_sdh_rx *rx;
+	struct evl_sdh_rx *rx; /* with protection that of line 1 takes what the selector gives */
+	struct evl_sdh_rx *section_rx; /* with protection, else NULL: the section alone */
+	struct evl_sdh_tx *ais_tx;     /* with protection: what the paths get while SF stands */
+	bool heard_rdi;                /* by it, in this chunk */
+	uint32_t heard_rei;
 	uint32_t clients;
 	const struct evl_sdh_client *client;   /* of tx */
 	int32_t port_of[EVL_SDH_MOST_CLIENTS]; /* channel, -1: none */

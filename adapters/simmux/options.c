@@ -12,14 +12,21 @@
 #define LOS_US_MAX_STM4 25u /* the receiver counts up to 1944 bytes */
 #define LOS_US_DEFAULT  20u
 
+#define WAIT_MAX_NS       720000000000u /* G.841 7.1: WTR 5 to 12 minutes (from memory) */
+#define WAIT_DEFAULT_NS   300000000000u
+#define SWITCH_MAX_NS     1000000000u
+#define SWITCH_DEFAULT_NS 10000000u /* well within the 50 ms of G.841 7.1 */
+
 static const char *const known = "line, lines, rate, mapping, tributaries, numbering, framing, "
-				 "sent, expected, los_threshold_us, slip_room, clock, builds";
+				 "sent, expected, protection, los_threshold_us, slip_room, clock, "
+				 "builds";
 
 struct reader {
 	struct simmux_options *out;
 	const struct evl_open_args *args;
 	struct evl_adapter_error *err;
 	uint32_t lines, stm;
+	bool lines_given, architecture, wait_given;
 	int32_t tributaries[SIMMUX_LINE]; /* -1: not given */
 	struct evl_sdh_map map[SIMMUX_LINES];
 };
@@ -113,12 +120,93 @@ static int read_mapping(struct reader *r, const struct evl_adapter_option *o)
 	return EVL_ADAPTER_OK;
 }
 
+/* "protection.architecture" and so on; the words are those of ITU-T G.841. */
+static int read_protection(struct reader *r, const struct evl_adapter_option *o)
+{
+	struct simmux_protection *p = &r->out->protection;
+	const char *name = below(o->path, "protection");
+
+	if (name != NULL && strcmp(name, "architecture") == 0) {
+		r->architecture = true;
+		return strcmp(o->value, "1+1") == 0
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(
+					 r->err, o, "1+1, the only architecture that is simulated");
+	}
+	if (name != NULL && strcmp(name, "operation") == 0) {
+		return read_choice(r, o, "non-revertive", "revertive", &p->revertive);
+	}
+	if (name != NULL && strcmp(name, "wait_to_restore") == 0) {
+		r->wait_given = true;
+		return simmux_read_time(o->value, &p->wait_ns) && p->wait_ns <= WAIT_MAX_NS
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(r->err, o, "a time from '0 s' to '720 s'");
+	}
+	if (name != NULL && strcmp(name, "switch_time") == 0) {
+		return simmux_read_time(o->value, &p->switch_ns) && p->switch_ns <= SWITCH_MAX_NS
+			       ? EVL_ADAPTER_OK
+			       : simmux_bad_value(r->err, o, "a time from '0 ms' to '1 s'");
+	}
+	return simmux_unknown(r->err, o,
+		"protection.architecture, protection.operation, protection.wait_to_restore, "
+		"protection.switch_time");
+}
+
+/* After the options that decide about the lines. */
+static int finish_protection(struct reader *r)
+{
+	const struct simmux_protection *p = &r->out->protection;
+	const char *why = NULL;
+	bool any = false;
+
+	for (uint32_t i = 0; i < r->args->option_count; i++) {
+		any = any || is_or_below(r->args->options[i].path, "protection");
+	}
+	if (!any) {
+		return EVL_ADAPTER_OK;
+	}
+	if (!r->architecture) {
+		why = "protection.architecture is missing; it is 1+1";
+	} else if (r->wait_given && !p->revertive) {
+		why = "protection.wait_to_restore has no meaning unless protection.operation is "
+		      "revertive";
+	} else if (r->lines_given && r->lines != 2) {
+		why = "lines: with protection there are 2; leave it out";
+	}
+	if (why != NULL) {
+		return simmux_fail(r->err, EVL_ADAPTER_E_OPTION, "option %s", why);
+	}
+	r->lines = 2;
+	return EVL_ADAPTER_OK;
+}
+
+/* After all of them. */
+static int check_protection(const struct reader *r)
+{
+	const struct simmux_options *o = r->out;
+
+	if (o->ports.protection && strcmp(o->mapping[0], o->mapping[1]) != 0) {
+		return simmux_fail(r->err, EVL_ADAPTER_E_OPTION,
+			"option mapping: with protection both lines carry the same; give one "
+			"mapping");
+	}
+	if (o->ports.protection && o->line_ppb != 0) {
+		return simmux_fail(r->err, EVL_ADAPTER_E_OPTION,
+			"option clock.line_ppm: cannot be together with protection");
+	}
+	return EVL_ADAPTER_OK;
+}
+
 static int read_lines(struct reader *r, const struct evl_adapter_option *o)
 {
 	bool stm4 = false;
 	int rc;
 
+	if (is_or_below(o->path, "protection")) {
+		return read_protection(r, o);
+	}
 	if (strcmp(o->path, "lines") == 0) {
+		r->lines_given = true;
 		return simmux_read_bounded(o->value, 1, SIMMUX_LINES, &r->lines)
 			       ? EVL_ADAPTER_OK
 			       : simmux_bad_value(r->err, o, "1 or 2");
@@ -151,7 +239,7 @@ static void make_ports(struct reader *r)
 			per_line[k] = (uint32_t)r->tributaries[k];
 		}
 	}
-	simmux_ports_make(&r->out->ports, r->lines, r->stm, per_line);
+	simmux_ports_make(&r->out->ports, r->lines, r->architecture, r->stm, per_line);
 }
 
 /* ---- what names ports ---- */
@@ -185,8 +273,9 @@ static int read_clock(struct reader *r, const struct evl_adapter_option *o)
 
 		if (channel == UINT32_MAX || out->ports.list[channel].kind > SIMMUX_VC3) {
 			snprintf(form, sizeof(form), "clock.tributaries.N with N from 1 to %u",
-				out->ports.lines * (out->ports.per_line[SIMMUX_E1] +
-							   out->ports.per_line[SIMMUX_T1]));
+				simmux_ports_groups(&out->ports) *
+					(out->ports.per_line[SIMMUX_E1] +
+						out->ports.per_line[SIMMUX_T1]));
 			return simmux_unknown(r->err, o, form);
 		}
 		to = &out->vc_ppb[channel];
@@ -406,7 +495,8 @@ static uint32_t pass_of(const char *path)
 	if (strncmp(path, "builds.", 7) == 0) {
 		return 0; /* faults.c */
 	}
-	if (strcmp(path, "lines") == 0 || strcmp(path, "rate") == 0) {
+	if (strcmp(path, "lines") == 0 || strcmp(path, "rate") == 0 ||
+		is_or_below(path, "protection")) {
 		return 1;
 	}
 	return is_or_below(path, "mapping") || below(path, "tributaries") != NULL ? 2 : 3;
@@ -444,8 +534,13 @@ int simmux_options_read(
 	memset(out, 0, sizeof(*out));
 	out->looped = true;
 	out->los_threshold_us = LOS_US_DEFAULT;
+	out->protection.wait_ns = WAIT_DEFAULT_NS;
+	out->protection.switch_ns = SWITCH_DEFAULT_NS;
 	if (rc == EVL_ADAPTER_OK) {
 		rc = read_pass(&r, 1);
+	}
+	if (rc == EVL_ADAPTER_OK) {
+		rc = finish_protection(&r);
 	}
 	for (uint32_t l = 0; l < r.lines; l++) {
 		strcpy(out->mapping[l], "AU-4/TU-12/E1");
@@ -457,6 +552,9 @@ int simmux_options_read(
 	if (rc == EVL_ADAPTER_OK) {
 		make_ports(&r);
 		rc = read_pass(&r, 3);
+	}
+	if (rc == EVL_ADAPTER_OK) {
+		rc = check_protection(&r);
 	}
 	if (rc == EVL_ADAPTER_OK) {
 		rc = simmux_faults_read(out->faults, &out->fault_count, &out->ports, args, err);

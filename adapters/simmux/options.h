@@ -24,6 +24,7 @@
 
 #include "adapters/simmux/faults.h"
 #include "adapters/simmux/ports.h"
+#include "adapters/simmux/protect.h"
 #include "core/adapter/adapter.h"
 #include "core/frame/sdh_map_text.h"
 
@@ -42,7 +43,8 @@ struct simmux_klm {
 
 struct simmux_options {
 	bool looped; /* a line input that nobody plays into gets the line output; else it is dark */
-	uint8_t order; /* enum simmux_order */
+	uint8_t order;                       /* enum simmux_order */
+	struct simmux_protection protection; /* where ports.protection */
 	uint32_t los_threshold_us;
 	uint32_t slip_room_bits;
 	int32_t line_ppb;                /* clock of the lines against bench time, 1e-9 */

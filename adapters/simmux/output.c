@@ -10,7 +10,8 @@
 static bool is_slip(const struct simmux_fault *f)
 {
 	return f->kind == SIMMUX_SLIP || f->kind == SIMMUX_LOST_FRAME ||
-	       f->kind == SIMMUX_REPEATED_FRAME || f->kind == SIMMUX_POINTER_SLIP;
+	       f->kind == SIMMUX_REPEATED_FRAME || f->kind == SIMMUX_POINTER_SLIP ||
+	       f->kind == SIMMUX_SWITCH_SLIP;
 }
 
 /* ---- time ---- */
@@ -99,6 +100,7 @@ static bool plant_tributary(struct simmux_unit *u, const struct simmux_fault *f)
 		p->no_ais = true;
 		return true;
 	default:
+		p->slips_both_ways |= is_slip(f) && f->kind != SIMMUX_SWITCH_SLIP;
 		return !is_slip(f) || plant_store(p, most);
 	}
 }
@@ -188,6 +190,8 @@ static void reset(struct simmux_plant *p, uint32_t most, uint8_t idle)
 	if (p->has_store) {
 		/* Half full: bits can be left out as well as come again. */
 		evl_slipper_init(&p->store, p->store_memory, SIMMUX_SLIP_STORE, most);
+		p->store.delay_bits = p->slips_both_ways ? SIMMUX_SLIP_STORE / 2 : 0;
+		p->back = false;
 	}
 }
 
@@ -259,6 +263,63 @@ static struct moved moved_since(
 		low.extra + low.missing};
 }
 
+/* Slips come half of `every` to one and a half apart. */
+static uint64_t gap_of(struct simmux_plant *p, const struct simmux_fault *f)
+{
+	return f->every_ns / 2 + evl_rng_below(&p->rng, f->every_ns);
+}
+
+/*
+ * A store that is centred badly when the selector moves to the protection section. Whether it
+ * happens, and when the slips come, depends on nothing but the bits that come in during the
+ * millisecond in which the selector moves: the same bits at the same instant bring it again.
+ */
+void simmux_plant_hear(struct simmux_unit *u, uint32_t channel, const uint8_t *in, uint32_t bytes)
+{
+	struct simmux_plant *p = u->trib[channel].plant;
+	uint64_t hash = 0xcbf29ce484222325u; /* FNV-1a */
+
+	if (p->switches == u->protect.moves) {
+		return;
+	}
+	p->switches = u->protect.moves;
+	p->awake = false;
+	for (uint32_t i = 0; i < bytes; i++) {
+		hash = (hash ^ (in != NULL ? in[i] : 0xff)) * 0x100000001b3u;
+	}
+	for (uint32_t i = 0; i < u->options->fault_count; i++) {
+		const struct simmux_fault *f = &u->options->faults[i];
+
+		if (f->kind != SIMMUX_SWITCH_SLIP || f->channel != channel) {
+			continue;
+		}
+		/* The move centres the store again. */
+		if (p->back && p->store.delay_bits >= (uint64_t)f->bits) {
+			p->store.delay_bits -= (uint64_t)f->bits;
+		}
+		p->back = false;
+		evl_rng_init(&p->rng, hash, 0);
+		p->awake = evl_rng_below(&p->rng, f->denominator) < f->numerator &&
+			   u->protect.selected == SIMMUX_PROTECTION;
+		p->slip_ns = u->now * EVL_FRAME_NS + gap_of(p, f);
+	}
+}
+
+static int64_t switch_slip_due(const struct simmux_unit *u, struct simmux_plant *p,
+	const struct simmux_fault *f, uint32_t frame_bits, uint64_t *at)
+{
+	const uint64_t now = u->now * EVL_FRAME_NS;
+	const uint64_t passed = p->slip_ns > now ? p->slip_ns - now : 0;
+
+	if (!p->awake || passed >= CHUNK_NS) {
+		return 0;
+	}
+	*at = passed * frame_bits / EVL_FRAME_NS;
+	p->slip_ns = now + passed + gap_of(p, f);
+	p->back = !p->back;
+	return p->back ? f->bits : -f->bits;
+}
+
 /* The slip that is due in this chunk, if any: `*at` in bits of the chunk. Every second one goes the
  * other way round, so that the store holds. */
 static int64_t slip_due(struct simmux_unit *u, uint32_t channel, const struct simmux_fault *f,
@@ -275,6 +336,9 @@ static int64_t slip_due(struct simmux_unit *u, uint32_t channel, const struct si
 
 		p->moves = moves;
 		return u->quiet ? 0 : (int64_t)fresh * f->bits;
+	}
+	if (f->kind == SIMMUX_SWITCH_SLIP) {
+		return switch_slip_due(u, p, f, frame_bits, at);
 	}
 	if (!occurrences(u, f, &first, &last)) {
 		return 0;

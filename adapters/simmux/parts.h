@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * Inside of the unit, shared by unit.c, setup.c, output.c and inject.c only:
+ * Inside of the unit, shared by unit.c, setup.c, output.c, inject.c and protect.c only:
  *
  *	#include "adapters/simmux/parts.h"
  */
@@ -11,6 +11,7 @@
 #include "adapters/simmux/elastic.h"
 #include "adapters/simmux/inject.h"
 #include "adapters/simmux/line.h"
+#include "adapters/simmux/protect.h"
 #include "adapters/simmux/unit.h"
 #include "adapters/simmux/watch.h"
 #include "core/base/rate.h"
@@ -29,7 +30,14 @@ struct simmux_plant {
 	bool has_store; /* slips */
 	struct evl_slipper store;
 	uint8_t *store_memory; /* owned */
+	bool slips_both_ways;  /* the store begins half full, else empty */
 	uint64_t moves, bits;  /* of the client's pointer and justification, so far */
+	/* switch-slip: what the last move of the selector left behind. */
+	uint64_t switches; /* moves of the selector that were looked at */
+	bool awake;        /* it slips now and then ... */
+	bool back;         /* ... the next time back again */
+	uint64_t slip_ns;  /* when next, on the unit's clock */
+	struct evl_rng rng;
 };
 
 /* A slip store of an input, in use from the first injected slip on. */
@@ -67,6 +75,7 @@ struct simmux_unit {
 	uint8_t *line_out[SIMMUX_LINES], *line_in[SIMMUX_LINES];
 	struct simmux_elastic elastic[SIMMUX_LINES]; /* where clock.line_ppm is not 0 */
 	struct simmux_trib trib[SIMMUX_CHANNELS];
+	struct simmux_protect protect; /* where ports->protection */
 	struct simmux_injections injections;
 	struct simmux_report (*reports)[EVL_ALARM_COUNT]; /* planted; NULL: nothing */
 	struct simmux_defects defects;
@@ -92,6 +101,8 @@ bool simmux_store_init(struct simmux_store *s, uint64_t delay_bits, uint64_t chu
 bool simmux_plant_all(struct simmux_unit *u);
 void simmux_plant_finish(struct simmux_plant *p);
 /* Timeslots that are stuck at the input. */
+/* What comes in while the selector moves decides about slips that follow. `in` NULL: all ones. */
+void simmux_plant_hear(struct simmux_unit *u, uint32_t channel, const uint8_t *in, uint32_t bytes);
 bool simmux_is_stuck(const struct simmux_unit *u, uint32_t channel);
 void simmux_stick(const struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
 void simmux_output(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);

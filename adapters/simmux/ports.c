@@ -7,16 +7,17 @@
 /* Bits in 125 us; containers by ITU-T G.707 figure 6-1: C-3 84 and C-4 260 columns of 9 rows. */
 static const uint32_t frame_bits[SIMMUX_LINE] = {256, 193, 8 * 756, 8 * 2340, 8 * 9360};
 
-void simmux_ports_make(
-	struct simmux_ports *p, uint32_t lines, uint32_t stm, const uint32_t per_line[SIMMUX_LINE])
+void simmux_ports_make(struct simmux_ports *p, uint32_t lines, bool protection, uint32_t stm,
+	const uint32_t per_line[SIMMUX_LINE])
 {
 	memset(p, 0, sizeof(*p));
 	p->lines = lines;
+	p->protection = protection;
 	p->stm = stm;
 	for (uint32_t kind = 0; kind < SIMMUX_LINE; kind++) {
 		p->per_line[kind] = per_line[kind];
 		p->first[kind] = p->count;
-		for (uint32_t i = 0; i < lines * per_line[kind]; i++) {
+		for (uint32_t i = 0; i < simmux_ports_groups(p) * per_line[kind]; i++) {
 			p->list[p->count++] = (struct simmux_port){.kind = (uint8_t)kind,
 				.line = (uint8_t)(i / per_line[kind]),
 				.number = (uint16_t)(i + 1),

@@ -4,7 +4,7 @@
  * of line 2, then the lines. The list is made once at open and never changes.
  *
  *	struct simmux_ports ports;
- *	simmux_ports_make(&ports, 1, 1, (const uint32_t[]){[SIMMUX_E1] = 63});
+ *	simmux_ports_make(&ports, 1, false, 1, (const uint32_t[]){[SIMMUX_E1] = 63});
  *	ports.list[11]					// kind E1, line 0, number 12
  *	simmux_port_name(&ports, 11, name);		// "trib-12"
  */
@@ -38,14 +38,21 @@ struct simmux_port {
 
 struct simmux_ports {
 	uint32_t lines, stm;
+	bool protection; /* line 2 carries the same as line 1 and has no tributaries of its own */
 	uint32_t per_line[SIMMUX_LINE];       /* ports of each kind for each line */
 	uint32_t first[SIMMUX_KINDS_OF_PORT]; /* index of the first of the kind */
 	uint32_t count;                       /* of all ports */
 	struct simmux_port list[SIMMUX_CHANNELS];
 };
 
-void simmux_ports_make(
-	struct simmux_ports *p, uint32_t lines, uint32_t stm, const uint32_t per_line[SIMMUX_LINE]);
+void simmux_ports_make(struct simmux_ports *p, uint32_t lines, bool protection, uint32_t stm,
+	const uint32_t per_line[SIMMUX_LINE]);
+
+/* Lines that have tributaries of their own. */
+static inline uint32_t simmux_ports_groups(const struct simmux_ports *p)
+{
+	return p->protection ? 1 : p->lines;
+}
 
 /* The port of kind and line that has this place, from 0, among those of its line. */
 static inline uint32_t simmux_port_at(

@@ -72,7 +72,8 @@ static int build_lines(const struct simmux_unit *u, struct setup *to,
 
 		for (uint32_t i = 0; i < count; i++) {
 			if (list[i].kind == EVL_SETTING_MAPPING &&
-				u->ports->list[list[i].channel].line == n) {
+				(u->ports->protection ||
+					u->ports->list[list[i].channel].line == n)) {
 				mapping = list[i].text;
 			}
 		}
@@ -180,7 +181,7 @@ static void adopt(struct simmux_unit *u, const struct setup *from)
 		}
 		u->trib[c].watch = from->watch[c];
 	}
-	for (uint32_t n = 0; n < u->ports->lines; n++) {
+	for (uint32_t n = 0; n < simmux_ports_groups(u->ports); n++) {
 		const struct simmux_line *l = u->line[n];
 
 		for (uint32_t i = 0; i < l->clients; i++) {

@@ -86,18 +86,20 @@ static void report_changes(struct simmux_unit *u)
 
 	for (uint32_t n = 0; n < u->ports->lines; n++) {
 		const struct simmux_line *l = u->line[n];
+		const bool section_only = l->index != l->group;
 		struct evl_sdh_at at[1 + EVL_SDH_MOST_HIGH + EVL_SDH_MOST_CLIENTS] = {
 			{EVL_SDH_SECTION, 0}};
 		uint32_t count = 1;
 
-		for (uint32_t i = 0; i < l->high_count; i++) {
+		for (uint32_t i = 0; i < l->high_count && !section_only; i++) {
 			at[count++] = (struct evl_sdh_at){EVL_SDH_HIGH, l->highs[i]};
 		}
-		for (uint32_t i = 0; i < l->clients; i++) {
+		for (uint32_t i = 0; i < l->clients && !section_only; i++) {
 			at[count++] = (struct evl_sdh_at){EVL_SDH_CLIENT, i};
 		}
 		for (uint32_t i = 0; i < count; i++) {
-			uint32_t present = evl_sdh_rx_defects(l->rx, at[i]);
+			const bool own = i == 0 && l->section_rx != NULL;
+			uint32_t present = evl_sdh_rx_defects(own ? l->section_rx : l->rx, at[i]);
 			uint32_t channel = channel_of(u, l, at[i]);
 
 			for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
@@ -107,6 +109,9 @@ static void report_changes(struct simmux_unit *u)
 				}
 			}
 		}
+	}
+	if (u->ports->protection && u->protect.selected == SIMMUX_PROTECTION) {
+		places[simmux_line_channel(u->ports, SIMMUX_PROTECTION)][EVL_ALARM_PSE] = 1;
 	}
 	for (uint32_t c = 0; c < u->ports->count; c++) {
 		for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
@@ -179,6 +184,7 @@ struct simmux_unit *simmux_unit_create(
 		u->ports = &options->ports;
 		u->seed = seed;
 		u->now = SIMMUX_LEAD_FRAMES;
+		simmux_protect_init(u);
 		for (uint32_t c = 0; c < SIMMUX_CHANNELS; c++) {
 			u->trib[c].source = c;
 		}
@@ -245,10 +251,15 @@ void simmux_unit_reach(struct simmux_unit *u, uint64_t frame)
 		evl_sdh_tx_set_frame(l->tx, u->now);
 		evl_sdh_rx_reset(l->rx);
 		evl_sdh_rx_set_frame(l->rx, u->now);
+		if (l->section_rx != NULL) {
+			evl_sdh_rx_reset(l->section_rx);
+			evl_sdh_rx_set_frame(l->section_rx, u->now);
+		}
 		evl_sdh_tx_set_remote(l->tx, &nothing);
 		memset(&l->remote, 0, sizeof(l->remote));
 	}
 	simmux_plant_reset(u);
+	simmux_protect_reset(u);
 	u->began = u->now;
 	if (u->options->line_ppb != 0) {
 		simmux_elastic_start(u);
@@ -329,6 +340,9 @@ static const uint8_t *input(struct simmux_unit *u, uint32_t c, const struct simm
 	const bool touched = simmux_inject_touches(u, c);
 	const uint8_t *in = io->tx;
 
+	if (t->plant != NULL) {
+		simmux_plant_hear(u, c, in, io->tx_bytes);
+	}
 	if (touched) {
 		in = own_input(t, io);
 		simmux_inject_apply(u, c, t->in, (uint64_t)io->tx_bytes * 8);
@@ -359,14 +373,9 @@ static void tell_far_end(struct simmux_line *l)
 	evl_sdh_tx_set_remote(l->tx, r);
 }
 
-/* Returns the bytes of the line. */
-static uint32_t encode(
-	struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io, uint8_t *line)
+/* What the encoder is fed with in this chunk. */
+static void gather(struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io)
 {
-	uint32_t bytes = l->chunk_bytes;
-	static const struct simmux_wish nothing;
-	struct simmux_wish wish;
-
 	for (uint32_t i = 0; i < l->clients; i++) {
 		const int32_t c = l->port_of[i];
 
@@ -380,7 +389,35 @@ static uint32_t encode(
 			l->bytes[i] = io[c].tx_bytes;
 		}
 	}
-	simmux_line_wish(l, simmux_inject_wish(u, l->index, &wish) ? &wish : &nothing);
+}
+
+/* The permanent bridge of 1+1: the same paths, with what their far ends are told, on line 2. */
+static void bridge(const struct simmux_line *from, struct simmux_line *to)
+{
+	memcpy(to->data, from->data, sizeof(to->data));
+	memcpy(to->bytes, from->bytes, sizeof(to->bytes));
+	memcpy(to->remote.high, from->remote.high, sizeof(to->remote.high));
+	memcpy(to->remote.client, from->remote.client, sizeof(to->remote.client));
+}
+
+/* Returns the bytes of the line. */
+static uint32_t encode(
+	struct simmux_unit *u, struct simmux_line *l, struct simmux_io *io, uint8_t *line)
+{
+	uint32_t bytes = l->chunk_bytes;
+	struct simmux_wish wish = {0};
+
+	if (l->index == l->group) {
+		gather(u, l, io);
+	} else {
+		bridge(u->line[l->group], l);
+		simmux_protect_tell(u);
+	}
+	(void)simmux_inject_wish(u, l->index, &wish);
+	if (l->index != l->group) {
+		memcpy(wish.low, u->line[l->group]->wish.low, sizeof(wish.low));
+	}
+	simmux_line_wish(l, &wish);
 	tell_far_end(l);
 	if (u->options->line_ppb != 0) {
 		bytes = simmux_elastic_encode(u, l, io, line);
@@ -420,11 +457,21 @@ static const uint8_t *line_input(struct simmux_unit *u, const struct simmux_line
 	return own;
 }
 
+/* Behind the selector: the sections are listened to before it. */
+static void on_path(
+	void *ctx, enum evl_alarm alarm, struct evl_sdh_at at, bool raised, uint64_t bit)
+{
+	if (at.level != EVL_SDH_SECTION) {
+		simmux_on_defect(ctx, alarm, at, raised, bit);
+	}
+}
+
 static void decode(
 	struct simmux_unit *u, struct simmux_line *l, const uint8_t *line, uint32_t bytes)
 {
 	struct simmux_hearer hearer = {u, l};
-	const struct evl_sdh_events events = {simmux_on_defect, &hearer};
+	const struct evl_sdh_events events = {
+		u->ports->protection ? on_path : simmux_on_defect, &hearer};
 
 	if (u->options->line_ppb != 0) {
 		simmux_elastic_decode(u, l, line, bytes);
@@ -433,6 +480,22 @@ static void decode(
 	}
 	evl_sdh_rx_take_remote(l->rx, &l->remote);
 	simmux_forget_remote(u, l);
+}
+
+/* Both sections of a protected line, and the paths that the selector takes. */
+static void decode_protected(struct simmux_unit *u, const uint8_t *const in[SIMMUX_LINES])
+{
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		simmux_protect_decode(u, u->line[n], in[n]);
+	}
+	decode(u, u->line[0], simmux_protect_select(u, in), u->line[0]->chunk_bytes);
+	for (uint32_t n = 0; n < u->ports->lines; n++) {
+		struct simmux_line *l = u->line[n];
+
+		l->remote.ms_rdi = l->heard_rdi;
+		l->remote.ms_rei = l->heard_rei;
+		simmux_forget_remote(u, l);
+	}
 }
 
 /* Where the bits of the source of each output go. */
@@ -514,6 +577,7 @@ static void give_outputs(struct simmux_unit *u, struct simmux_io *io)
 void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 {
 	const uint32_t first = u->ports->first[SIMMUX_LINE];
+	const uint8_t *inputs[SIMMUX_LINES] = {NULL, NULL};
 
 	assign_outputs(u, io);
 	for (uint32_t n = 0; n < u->ports->lines; n++) {
@@ -521,11 +585,15 @@ void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 		uint8_t *line_out = io[first + n].rx != NULL ? io[first + n].rx : u->line_out[n];
 
 		uint32_t bytes = encode(u, l, io, line_out);
-		const uint8_t *in;
 
 		io[first + n].rx_bytes = bytes;
-		in = line_input(u, l, io, line_out, &bytes);
-		decode(u, l, in, bytes);
+		inputs[n] = line_input(u, l, io, line_out, &bytes);
+		if (!u->ports->protection) {
+			decode(u, l, inputs[n], bytes);
+		}
+	}
+	if (u->ports->protection) {
+		decode_protected(u, inputs);
 	}
 	if (u->options->line_ppb != 0) {
 		simmux_elastic_collect(u, io);
@@ -533,5 +601,8 @@ void simmux_unit_run(struct simmux_unit *u, struct simmux_io *io)
 	give_outputs(u, io);
 	simmux_false_reports(u);
 	u->now += SIMMUX_CHUNK_FRAMES;
+	if (u->ports->protection) {
+		simmux_protect_step(u);
+	}
 	simmux_inject_forget(u);
 }

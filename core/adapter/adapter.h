@@ -92,6 +92,7 @@ enum {
 	EVL_ABI_HP_TIM = 24,
 	EVL_ABI_LP_TIM = 25,
 	EVL_ABI_LP_RFI = 26,
+	EVL_ABI_PSE = 27,
 };
 
 /* What an adapter as a whole can do (evl_adapter.capabilities). */

@@ -21,7 +21,7 @@ static_assert((int)EVL_ABI_RATE_VC4_4C == (int)EVL_RATE_COUNT - 1, "rates");
 static_assert((int)EVL_ABI_LOS == (int)EVL_ALARM_LOS, "alarms");
 static_assert((int)EVL_ABI_AIS == (int)EVL_ALARM_AIS, "alarms");
 static_assert((int)EVL_ABI_TS16_RAI == (int)EVL_ALARM_TS16_RAI, "alarms");
-static_assert((int)EVL_ABI_LP_RFI == (int)EVL_ALARM_COUNT - 1, "alarms");
+static_assert((int)EVL_ABI_PSE == (int)EVL_ALARM_COUNT - 1, "alarms");
 static_assert((int)EVL_CH_PLAY == (int)EVL_ABLE_PLAY, "abilities");
 static_assert((int)EVL_CH_CAPTURE == (int)EVL_ABLE_CAPTURE, "abilities");
 static_assert((int)EVL_CH_ALARMS == (int)EVL_ABLE_ALARMS, "abilities");

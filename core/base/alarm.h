@@ -35,6 +35,8 @@ enum evl_alarm {
 	EVL_ALARM_HP_TIM = 24,	/* trace in J1 is not the expected one */
 	EVL_ALARM_LP_TIM = 25,	/* trace in J2, or J1 of a VC-3 in TU-3, not as expected */
 	EVL_ALARM_LP_RFI = 26,	/* low-order remote failure, byte-synchronous VC-11 (V5 bit 4) */
+	EVL_ALARM_PSE = 27, /* protection switch event (G.784, from memory): told by the protection
+			     * section while traffic is taken from it */
 	EVL_ALARM_COUNT
 };
 
@@ -43,7 +45,8 @@ static inline const char *evl_alarm_name(enum evl_alarm alarm)
 	static const char *const names[EVL_ALARM_COUNT] = {"none", "LOS", "OOF", "LOF", "MS-AIS",
 		"MS-RDI", "AU-AIS", "AU-LOP", "HP-UNEQ", "HP-PLM", "HP-RDI", "HP-LOM", "TU-AIS",
 		"TU-LOP", "LP-UNEQ", "LP-PLM", "LP-RDI", "AIS", "RAI", "LOM", "TS16-LOM",
-		"TS16-AIS", "TS16-RAI", "RS-TIM", "HP-TIM", "LP-TIM", "LP-RFI"};
+		"TS16-AIS", "TS16-RAI", "RS-TIM", "HP-TIM", "LP-TIM", "LP-RFI",
+		"PSE"};
 	return alarm >= EVL_ALARM_NONE && alarm < EVL_ALARM_COUNT ? names[alarm] : "none";
 }
 
