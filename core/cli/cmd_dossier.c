@@ -18,8 +18,11 @@ static const char help[] =
 	"  --cert PEM     its certificate; without the two a demonstration key is made, and the\n"
 	"                 dossier says so\n"
 	"  --p12 FILE     key and certificate in one PKCS#12 file instead\n"
+	"  --token URI    key in a PKCS#11 token (RFC 7512), such as\n"
+	"                 pkcs11:token=lab;object=sign; its certificate is --cert, else the "
+	"token's\n"
 	"  --password-file FILE\n"
-	"                 its password, in the first line\n"
+	"                 password of the PKCS#12 file or PIN of the token, in the first line\n"
 	"  --statement FILE\n"
 	"                 what the laboratory states: who authorises, deviations, opinions (YAML)\n"
 	"  --requirements FILE\n"
@@ -38,6 +41,7 @@ enum {
 	OPT_STATEMENT,
 	OPT_REQUIREMENTS,
 	OPT_P12,
+	OPT_TOKEN,
 	OPT_PASSWORD
 };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
@@ -48,6 +52,7 @@ static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_STATEMENT] = {"statement", true},
 	[OPT_REQUIREMENTS] = {"requirements", true},
 	[OPT_P12] = {"p12", true},
+	[OPT_TOKEN] = {"token", true},
 	[OPT_PASSWORD] = {"password-file", true},
 	{NULL, false}};
 
@@ -84,6 +89,9 @@ static int dossier(int argc, char **argv)
 		case OPT_P12:
 			opt.p12 = a.value;
 			break;
+		case OPT_TOKEN:
+			opt.token = a.value;
+			break;
 		case OPT_PASSWORD:
 			opt.password_file = a.value;
 			break;
@@ -107,15 +115,20 @@ static int dossier(int argc, char **argv)
 	if (path == NULL || out == NULL) {
 		return cli_usage(a.verb, "%s is missing", path == NULL ? "--store" : "--out");
 	}
-	if ((opt.key_pem == NULL) != (opt.cert_pem == NULL)) {
+	if (opt.token == NULL && (opt.key_pem == NULL) != (opt.cert_pem == NULL)) {
 		return cli_usage(a.verb, "--key and --cert belong together; %s is missing",
 			opt.key_pem == NULL ? "--key" : "--cert");
 	}
-	if (opt.p12 != NULL && opt.key_pem != NULL) {
-		return cli_usage(a.verb, "--p12 takes the place of --key and --cert");
+	if ((opt.p12 != NULL || opt.token != NULL) && opt.key_pem != NULL) {
+		return cli_usage(a.verb, "--%s takes the place of --key",
+			opt.p12 != NULL ? "p12" : "token");
 	}
-	if (opt.password_file != NULL && opt.p12 == NULL) {
-		return cli_usage(a.verb, "--password-file belongs to --p12");
+	if (opt.p12 != NULL && (opt.token != NULL || opt.cert_pem != NULL)) {
+		return cli_usage(a.verb, "--p12 holds key and certificate; leave out --%s",
+			opt.token != NULL ? "token" : "cert");
+	}
+	if (opt.password_file != NULL && opt.p12 == NULL && opt.token == NULL) {
+		return cli_usage(a.verb, "--password-file belongs to --p12 or --token");
 	}
 	if (!cli_parse_run(&number, a.operands[0])) {
 		return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[0]);

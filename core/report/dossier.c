@@ -440,6 +440,19 @@ static void tell(struct evl_dossier_made *made, const struct making *m)
 	memcpy(made->chain_head, m->chain.head, sizeof made->chain_head);
 }
 
+static enum evl_status load_signer(struct making *m, struct evl_err *err)
+{
+	const struct evl_dossier_options *o = m->options;
+	if (o->token != NULL) {
+		return evl_signer_load_token(
+			&m->signer, o->token, o->cert_pem, o->password_file, m->issued, err);
+	}
+	return o->p12 != NULL ? evl_signer_load_p12(
+					&m->signer, o->p12, o->password_file, m->issued, err)
+			      : evl_signer_load(
+					&m->signer, o->key_pem, o->cert_pem, m->issued, err);
+}
+
 enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_store *store,
 	int64_t run, const char *out_dir, const struct evl_dossier_options *options,
 	struct evl_err *err)
@@ -448,11 +461,7 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	struct making m = {.options = options == NULL ? &none : options};
 	m.issued = m.options->issued_unix_s != 0 ? m.options->issued_unix_s : (int64_t)time(NULL);
 	/* Cheap refusals first: the key and the place, before anything is read. */
-	enum evl_status st = m.options->p12 != NULL
-				     ? evl_signer_load_p12(&m.signer, m.options->p12,
-					       m.options->password_file, m.issued, err)
-				     : evl_signer_load(&m.signer, m.options->key_pem,
-					       m.options->cert_pem, m.issued, err);
+	enum evl_status st = load_signer(&m, err);
 	if (st == EVL_OK) {
 		st = evl_statement_load(
 			&m.statement, m.options->statement, m.options->requirements, err);

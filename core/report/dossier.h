@@ -32,9 +32,10 @@
 
 struct evl_dossier_options {
 	const char *key_pem;   /* path of the private key, or NULL */
-	const char *cert_pem;  /* path of its certificate, or NULL: both or none */
+	const char *cert_pem;  /* path of its certificate; NULL: none, or the token's own */
 	const char *p12;	   /* path of a PKCS#12 file in place of the two, or NULL */
-	const char *password_file; /* path of its password, or NULL */
+	const char *token;	   /* URI (RFC 7512) of a key in place of key_pem, or NULL */
+	const char *password_file; /* path of the password or PIN of these, or NULL */
 	int64_t compare_run;   /* run of the same store to compare with (the earlier build); 0: none
 				*/
 	const char *statement; /* path of the laboratory's statement, or NULL */

@@ -12,6 +12,7 @@
 
 struct evl_signer {
 	EVP_PKEY *key;
+	struct evl_token *token; /* that holds the key, or NULL */
 	STACK_OF(X509) * certs; /* the signer's own first, then each one's issuer */
 	char *pem;
 	size_t pem_len;

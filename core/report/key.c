@@ -17,6 +17,7 @@
 
 #include "core/base/file.h"
 #include "core/report/internal.h"
+#include "core/report/token.h"
 
 #define PEM_MAX_BYTES   (1u << 20)
 #define DEMO_VALID_S    (3653 * 86400LL) /* ten years */
@@ -392,6 +393,63 @@ static enum evl_status read_p12(struct evl_signer *s, const char *path, const ch
 	return EVL_OK;
 }
 
+/* The first line of a file; the caller cleanses and frees. NULL path: NULL. */
+static enum evl_status read_password(
+	char **out, size_t *len, const char *path, struct evl_err *err)
+{
+	*out = NULL;
+	*len = 0;
+	if (path == NULL) {
+		return EVL_OK;
+	}
+	enum evl_status st = evl_file_read(out, len, path, 4096, err);
+	if (st < 0) {
+		return evl_err_prefix(err, "password");
+	}
+	(*out)[strcspn(*out, "\r\n")] = '\0'; /* an editor ends the line */
+	return EVL_OK;
+}
+
+static void forget_password(char *password, size_t len)
+{
+	if (password != NULL) {
+		OPENSSL_cleanse(password, len);
+	}
+	free(password);
+}
+
+enum evl_status evl_signer_load_token(struct evl_signer **out, const char *uri,
+	const char *cert_pem_path, const char *pin_path, int64_t at_unix_s, struct evl_err *err)
+{
+	struct evl_signer *s = evl_xcalloc(1, sizeof *s);
+	char *pin = NULL;
+	size_t len = 0;
+	*out = NULL;
+	enum evl_status st = read_password(&pin, &len, pin_path, err);
+	st = st == EVL_OK ? evl_token_open(&s->token, uri, pin, err) : st;
+	st = st == EVL_OK ? evl_token_key(&s->key, s->token, uri, pin != NULL, err) : st;
+	forget_password(pin, len);
+	st = st == EVL_OK ? check_key(s, uri, err) : st;
+	if (st == EVL_OK && cert_pem_path != NULL) {
+		st = load_certs(s, cert_pem_path, uri, at_unix_s, err);
+	} else if (st == EVL_OK) {
+		X509 *leaf = NULL;
+		st = evl_token_cert(&leaf, s->token, uri, err);
+		if (st == EVL_OK) {
+			s->certs = sk_X509_new_null();
+			evl_require(s->certs != NULL && sk_X509_push(s->certs, leaf) > 0);
+			if (X509_check_private_key(leaf, s->key) != 1) {
+				st = evl_err_set(err, EVL_E_INVALID,
+					"%s: the token's certificate does not belong to the key",
+					uri);
+			} else {
+				st = check_leaf(leaf, uri, at_unix_s, err);
+			}
+		}
+	}
+	return complete(out, s, st);
+}
+
 enum evl_status evl_signer_load_p12(struct evl_signer **out, const char *path,
 	const char *password_path, int64_t at_unix_s, struct evl_err *err)
 {
@@ -403,20 +461,11 @@ enum evl_status evl_signer_load_p12(struct evl_signer **out, const char *path,
 	*out = NULL;
 	enum evl_status st = evl_file_read(&data, &len, path, PEM_MAX_BYTES, err);
 	st = st == EVL_OK ? st : evl_err_prefix(err, "signing key");
-	if (st == EVL_OK && password_path != NULL) {
-		st = evl_file_read(&password, &password_len, password_path, 4096, err);
-		st = st == EVL_OK ? st : evl_err_prefix(err, "password");
-	}
-	if (st == EVL_OK && password != NULL) {
-		password[strcspn(password, "\r\n")] = '\0'; /* an editor ends the line */
-	}
+	st = st == EVL_OK ? read_password(&password, &password_len, password_path, err) : st;
 	st = st == EVL_OK ? read_p12(s, path, data, len, password, err) : st;
 	st = st == EVL_OK ? check_key(s, path, err) : st;
 	st = st == EVL_OK ? check_leaf(sk_X509_value(s->certs, 0), path, at_unix_s, err) : st;
-	if (password != NULL) {
-		OPENSSL_cleanse(password, password_len);
-	}
-	free(password);
+	forget_password(password, password_len);
 	free(data);
 	return complete(out, s, st);
 }
@@ -428,6 +477,7 @@ void evl_signer_destroy(struct evl_signer *s)
 	}
 	EVP_PKEY_free(s->key);
 	sk_X509_pop_free(s->certs, X509_free);
+	evl_token_close(s->token);
 	free(s->pem);
 	free(s->subject);
 	free(s);

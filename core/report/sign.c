@@ -96,7 +96,9 @@ enum evl_status evl_signer_sign(uint8_t **out, size_t *out_len, const struct evl
 	for (int i = 1; ok && i < sk_X509_num(signer->certs); i++) {
 		ok = CMS_add1_cert(cms, sk_X509_value(signer->certs, i)) == 1;
 	}
-	ok = ok && CMS_final(cms, content, NULL, flags) == 1 && lower_signature(si, signer->key);
+	ok = ok && CMS_final(cms, content, NULL, flags) == 1 &&
+	     /* the public half: a key in a token does not tell its parameters */
+	     lower_signature(si, X509_get0_pubkey(sk_X509_value(signer->certs, 0)));
 	int n = ok ? i2d_CMS_ContentInfo(cms, &der) : -1;
 	if (n <= 0) {
 		st = evl_err_set(

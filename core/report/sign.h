@@ -40,6 +40,11 @@ enum evl_status evl_signer_load(struct evl_signer **out, const char *key_pem_pat
  * `password_path` names a file whose first line is the password, or is NULL. */
 enum evl_status evl_signer_load_p12(struct evl_signer **out, const char *path,
 	const char *password_path, int64_t at_unix_s, struct evl_err *err);
+/* The same with a key in a PKCS#11 token that `uri` names (RFC 7512); the certificate is that of a
+ * PEM file, or with NULL the token's own of the same URI. `pin_path` names a file whose first line
+ * is the PIN, or is NULL when the URI has pin-source. */
+enum evl_status evl_signer_load_token(struct evl_signer **out, const char *uri,
+	const char *cert_pem_path, const char *pin_path, int64_t at_unix_s, struct evl_err *err);
 void evl_signer_destroy(struct evl_signer *signer); /* takes NULL */
 
 bool evl_signer_is_demo(const struct evl_signer *signer);

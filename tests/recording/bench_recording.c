@@ -2,9 +2,10 @@
 /*
  * Speed of recording and of reading back in step, slabs of 1 ms: what 63 E1 and an STM-1 line send
  * and receive (128 channels, 71 Mbyte per second of take), or with the argument "received" what is
- * received (64 channels, 36 Mbyte). With "compressed" as second or only argument the file is
- * compressed, and what is recorded is noise, which does not become smaller. 1x is real time. record_x is by the clock on the wall,
- * record_cpu_x by the time of all processors, in which other work on the machine counts little.
+ * received (64 channels, 36 Mbyte). With "compressed" as the last argument the file is compressed.
+ * What is recorded is noise, which does not become smaller. 1x is real time. record_x is by the
+ * clock on the wall, record_cpu_x by the time of all processors, in which other work on the machine
+ * counts little.
  */
 #include <inttypes.h>
 #include <stdio.h>
