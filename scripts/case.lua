@@ -5,6 +5,7 @@ local clock = require "clock"
 local core = require "core"
 local disturbances = require "disturbances"
 local inject = require "inject"
+local network = require "network"
 local performance = require "performance"
 local setup = require "setup"
 local spec = require "spec"
@@ -56,12 +57,12 @@ function Case:take(t)
 	spec.fields("take", t, {
 		name = "string?", last = "string?", play = "table?", expect = "table?", inside = "table?",
 		record = "table?", watch = "table?", inject = "table?", until_proved = "table?",
-		clock = "table?",
+		clock = "table?", network = "table?",
 	})
 	self.takes = self.takes + 1
 	local plan = {
 		name = t.name or ("take " .. self.takes), play = {}, expect = {}, inside = {},
-		record = { roles = {} }, watch = {}, inject = {}, clock = {},
+		record = { roles = {} }, watch = {}, inject = {}, clock = {}, network = {},
 	}
 	if t.until_proved then
 		bits_to_prove(t.until_proved)
@@ -106,6 +107,10 @@ function Case:take(t)
 	for _, role in ipairs(spec.sorted_keys("take: clock", t.clock or {})) do
 		role_of(self, "take: clock", role)
 		clock.add(plan.clock, role, (t.play or {})[role], t.clock[role])
+	end
+	for _, role in ipairs(spec.sorted_keys("take: network", t.network or {})) do
+		role_of(self, "take: network", role)
+		network.add(plan.network, role, self.needs[role], (t.play or {})[role], t.network[role])
 	end
 	for _, line in ipairs(spec.sorted_keys("take: inside", t.inside or {})) do
 		role_of(self, "take: inside", line)
@@ -154,6 +159,14 @@ function Case:take(t)
 	for _, one in ipairs(plan.inject) do
 		if one.at_ns >= plan.frames * 125000 then
 			core.fail("take: inject: it would begin after the end of the take")
+		end
+	end
+	for _, one in ipairs(plan.network) do
+		for i, event in ipairs(one.events) do
+			if event.at_ns >= plan.frames * 125000 then
+				core.fail("take: network.%s.events[%d]: it would begin after the end of the take",
+					one.role, i)
+			end
 		end
 	end
 	local seen = yield(plan)
@@ -375,13 +388,18 @@ function Case:check_played_as_recorded(seen, role)
 	for _, s in ipairs(seen.streams) do
 		if s.role == role and s.direction == "sent" and s.recorded_digest then
 			any = true
-			local same = s.digest == s.recorded_digest
+			-- Through a network, what went into it is what was played.
+			local digest = s.source_digest or s.digest
+			local same = digest == s.recorded_digest
 			local verdict = same and "pass" or cut_short(seen) and "inconclusive" or "fail"
 			self:check { kind = "identity", title = "played as recorded", channel = s.channel,
-				verdict = verdict, value = s.digest:sub(1, 16), relation = "is",
+				verdict = verdict, value = digest:sub(1, 16), relation = "is",
 				limit = s.recorded_digest:sub(1, 16), bits = s.bits,
-				rule = "SHA-256 over (offset, bits) of what was sent equals that of the recording",
+				rule = s.source_digest and "SHA-256 over (offset, bits) of what went into the "
+					.. "network equals that of the recording"
+					or "SHA-256 over (offset, bits) of what was sent equals that of the recording",
 				reason = not same and (cut_short(seen) or "other bits were sent than recorded")
+					or s.network and "sent through: " .. s.network
 					or nil, standard = "FIPS 180-4" }
 		end
 	end

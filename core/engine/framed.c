@@ -28,6 +28,10 @@ static void make_piece(struct framed_tx *f, struct evl_source *payload)
 {
 	const bool e1 = f->rate == EVL_RATE_E1;
 	const size_t n = (size_t)f->slots.count * PIECE;
+	const uint32_t far =
+		payload != NULL && f->network != NULL ? evl_network_far(f->network, f->made) : 0;
+	const bool rai = (far & EVL_NETWORK_RAI) != 0, lof = (far & EVL_NETWORK_LOF) != 0;
+	f->made += payload != NULL ? PIECE : 0;
 	if (payload != NULL) {
 		evl_source_fill(payload, f->group, n);
 	} else {
@@ -36,6 +40,8 @@ static void make_piece(struct framed_tx *f, struct evl_source *payload)
 	if (e1) {
 		memset(f->frames, E1_IDLE, PIECE * EVL_E1_FRAME_BYTES);
 		evl_timeslots_insert(&f->slots, f->frames, f->group, PIECE);
+		f->e1.rai = rai;
+		f->e1.bad_fas = lof ? PIECE : 0;
 		evl_e1_build(&f->e1, f->frames, PIECE);
 	} else {
 		/* Each timeslot 7F: bits 1, 9, ... of the 192 after each F bit are the zeros. */
@@ -47,7 +53,13 @@ static void make_piece(struct framed_tx *f, struct evl_source *payload)
 			evl_t1_pack(f->frames, (uint64_t)i * EVL_T1_FRAME_BITS + 1, idle);
 		}
 		evl_timeslots_insert_t1(&f->slots, f->frames, f->group, PIECE);
+		f->t1.rai = rai;
 		evl_t1_build(&f->t1, f->frames, PIECE);
+		/* Inverted, Ft and Fs of SF would be a frame again, two frames on: no F bits. */
+		for (uint32_t i = 0; lof && i < PIECE; i++) {
+			const uint32_t bit = i * EVL_T1_FRAME_BITS;
+			f->frames[bit / 8] &= (uint8_t) ~(0x80u >> bit % 8);
+		}
 	}
 	f->left = evl_rate_bytes(f->rate, PIECE);
 }

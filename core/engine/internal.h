@@ -73,8 +73,10 @@ struct part {
 	uint8_t *tx;        /* NULL when it does not play */
 	uint8_t *rx;        /* NULL when it does not capture */
 	struct evl_source generator;
-	struct framed_tx *framed_tx; /* NULL: what is played has no frames of ours */
-	struct framed_rx *framed_rx; /* NULL: nobody wants frames */
+	struct framed_tx *framed_tx;             /* NULL: what is played has no frames of ours */
+	struct framed_rx *framed_rx;             /* NULL: nobody wants frames */
+	struct evl_network *network;             /* NULL: none */
+	struct evl_stream_digest *source_digest; /* of what goes into the network */
 	struct evl_stream_digest *sent_digest;
 	struct evl_stream_digest *received_digest;
 	int32_t record_sent; /* channel in the writer, or -1 */
@@ -98,6 +100,8 @@ struct framed_tx {
 	uint8_t frames[256]; /* 8 frames; what was not sent yet is at their end */
 	size_t left;
 	uint8_t group[EVL_TIMESLOTS_MAX * 8];
+	struct evl_network *network; /* which alarms to make; NULL: none */
+	uint64_t made;               /* frames of the take proper */
 };
 
 /* Receives frames, and takes a group of timeslots out of them. */
@@ -225,6 +229,13 @@ struct evl_take_window evl_play_window(const struct evl_take_content *c);
 enum evl_status evl_identity_expected(const struct evl_take_content *c, uint64_t bits,
 	uint8_t out[EVL_SHA256_BYTES], struct evl_err *err);
 void evl_play_idle(struct take *t); /* from now on nothing but idle */
+
+/* through.c: the networks that parts play through. */
+/* With what it holds before the first slab. */
+enum evl_status evl_through_prepare(const struct take *t, struct part *p, struct evl_err *err);
+void evl_through_start(struct take *t); /* the lead-in is over */
+/* The next slab is in p->tx: what went in becomes what comes out. */
+void evl_through_pass(const struct take *t, struct part *p, size_t bytes);
 
 /* record.c */
 enum evl_status evl_record_begin(struct take *t, struct evl_err *err);

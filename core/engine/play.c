@@ -200,8 +200,11 @@ enum evl_status evl_play_fill(struct take *t, struct evl_err *err)
 		if (p->framed_tx != NULL) {
 			evl_framed_tx_fill(
 				p->framed_tx, t->in_lead_in ? NULL : &p->generator, p->tx, bytes);
-		} else if (t->in_lead_in) {
-			continue; /* idle, as made at the beginning */
+		} else if (t->in_lead_in || p->plan->played.kind == EVL_CONTENT_NONE) {
+			if (p->network == NULL) {
+				continue; /* idle, as made at the beginning */
+			}
+			memset(p->tx, EVL_TAKE_IDLE, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_PATTERN) {
 			evl_source_fill(&p->generator, p->tx, bytes);
 		} else if (p->plan->played.kind == EVL_CONTENT_RECORDING) {
@@ -210,6 +213,7 @@ enum evl_status evl_play_fill(struct take *t, struct evl_err *err)
 		if (st < 0) {
 			return st;
 		}
+		evl_through_pass(t, p, bytes);
 	}
 	return EVL_OK;
 }

@@ -80,6 +80,9 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 		if (p->plan->expected.kind == EVL_CONTENT_RECORDING && !p->plan->record_received) {
 			p->received_digest = evl_stream_digest_create();
 		}
+		if (evl_through_prepare(t, p, err) < 0) {
+			return err->status;
+		}
 	}
 	t->inside_memory = evl_xcalloc(plan->inside_count, sizeof *t->inside_memory);
 	enum evl_status st = evl_watch_prepare(t, err);
@@ -209,6 +212,7 @@ void evl_take_advance(struct take *t)
 	t->done += t->in_lead_in ? 0 : EVL_TAKE_SLAB_FRAMES;
 	t->slab_ns += (int64_t)EVL_SLAB_NS;
 	if (t->in_lead_in && t->slab_ns == 0) {
+		evl_through_start(t);
 		evl_watch_lead_in_over(t);
 		evl_parity_start(t);
 	}
@@ -265,11 +269,16 @@ static enum evl_status collect_streams(struct take *t, struct evl_err *err)
 			s->channel = p->plan->channel;
 			s->sent = sent;
 			s->source = c->source;
+			s->network = sent ? p->plan->network : NULL;
 			s->skew_ns = (int64_t)(p->started_ns - t->start_ns);
 			s->clock_ppb = sent ? p->clock_ppb : 0;
 			s->bits = sent ? p->sent_bits : p->received_bits;
 			int32_t in_record = sent ? p->record_sent : p->record_received;
 			uint8_t digest[EVL_SHA256_BYTES];
+			if (sent && p->source_digest != NULL) {
+				evl_stream_digest_end(p->source_digest, digest);
+				evl_hex(digest, sizeof digest, s->source_digest);
+			}
 			if (d != NULL) {
 				evl_stream_digest_end(d, digest);
 				evl_hex(digest, sizeof digest, s->digest);
@@ -318,6 +327,8 @@ void evl_take_release(struct take *t)
 		free(p->rx);
 		evl_stream_digest_destroy(p->sent_digest);
 		evl_stream_digest_destroy(p->received_digest);
+		evl_stream_digest_destroy(p->source_digest);
+		evl_network_destroy(p->network);
 		free(p->framed_tx);
 		evl_framed_rx_destroy(p->framed_rx);
 		evl_line_destroy(p->line);

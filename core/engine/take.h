@@ -16,6 +16,7 @@
 #include "core/base/alarm.h"
 #include "core/base/digest.h"
 #include "core/base/err.h"
+#include "core/engine/network.h"
 #include "core/engine/window.h"
 #include "core/measure/checker.h"
 #include "core/measure/performance.h"
@@ -36,6 +37,7 @@ struct evl_bound_channel;
 #define EVL_TAKE_LEAD_IN     128u /* idle frames before the start, to bring the unit to one state */
 #define EVL_TAKE_MARKS       32u  /* positions of errors kept for each meter */
 #define EVL_TAKE_EVENTS_MAX  100000u
+#define EVL_TAKE_SOURCE      640u
 
 enum evl_content {
 	EVL_CONTENT_NONE = 0, /* idle is played; nothing is expected */
@@ -57,7 +59,8 @@ struct evl_take_content {
 	struct evl_rec *reader; /* borrowed for the time of the take */
 	uint32_t reader_channel;
 	struct evl_take_window window; /* of that channel */
-	char source[200];              /* for people: "pattern 2^15-1, phase 1234" */
+	/* For people: "pattern 2^15-1, phase 1234, through: delay 30 ms". */
+	char source[EVL_TAKE_SOURCE];
 };
 
 struct evl_take_part {
@@ -65,6 +68,7 @@ struct evl_take_part {
 	bool play;         /* sends `played`, or idle when that is NONE */
 	int32_t clock_ppb; /* of what it plays, against bench time; a RECORDING brings its own */
 	struct evl_take_content played;
+	const struct evl_network_plan *network; /* that it goes through; NULL: none */
 	struct evl_take_content expected;
 	bool capture;
 	bool record_sent; /* into the recording of the plan */
@@ -253,6 +257,10 @@ struct evl_take_stream {
 	 * once more, rounds, seams and all; of what was expected, as the recording has it, when the
 	 * whole of it was. "" when it cannot be told. */
 	char recorded_digest[EVL_SHA256_HEX];
+	/* Of what went into the network, `digest` is of what came out; "": no network, or not asked
+	 * for. */
+	char source_digest[EVL_SHA256_HEX];
+	const struct evl_network_plan *network; /* of the plan; sent only */
 	bool recorded;
 };
 

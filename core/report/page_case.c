@@ -269,6 +269,15 @@ static void put_streams(struct evl_page *p, const struct evl_row_take *take)
 			evl_page_channel(p, s->channel_no, false).s, s->direction, s->description,
 			evl_num_count(s->bits).s, evl_num_time(s->start_skew_ns).s,
 			s->digest == NULL ? "none made" : s->digest);
+		if (s->source_digest != NULL) {
+			evl_page_put(p,
+				"<tr><th scope=\"row\" class=\"ch\">$</th><td>before the "
+				"network</td><td>what was played, before the emulated network"
+				"</td><td class=\"n\">$</td><td class=\"n\"></td><td><code "
+				"class=\"hash\">$</code></td></tr>\n",
+				evl_page_channel(p, s->channel_no, false).s,
+				evl_num_count(s->bits).s, s->source_digest);
+		}
 	}
 	evl_page_put(p, "</tbody></table></div></details>\n");
 }

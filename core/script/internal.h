@@ -178,6 +178,8 @@ int evl_script_push_seen(lua_State *L);
 /* plan_check.c: raises what is wrong with the yielded table, argument 2; 1 is the run as a light
  * userdata. */
 int evl_script_check_plan(lua_State *L);
+/* plan_network.c: enum evl_network_kind by the word of a plan; 0: not known. */
+int evl_plan_network_kind(const char *word);
 bool evl_script_is_text(const char *text, size_t len); /* UTF-8 without NUL */
 
 /* in_service.c */

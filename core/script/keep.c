@@ -95,7 +95,7 @@ static enum evl_status keep_bench(struct run_state *r, struct evl_err *err)
 			.role = b->role,
 			.number = (int)b->number,
 			.klm = b->place.m != 0 ? evl_numbering_format(b->numbering, b->place, klm)
-					      : NULL,
+					       : NULL,
 			.label = b->label,
 			.adapter = bench->adapters[b->adapter].name,
 			.channel = b->name,
@@ -341,7 +341,8 @@ void evl_keep_result(
 			.description = s->source,
 			.start_skew_ns = s->skew_ns,
 			.bits = (int64_t)s->bits,
-			.digest = s->digest[0] != '\0' ? s->digest : NULL};
+			.digest = s->digest[0] != '\0' ? s->digest : NULL,
+			.source_digest = s->source_digest[0] != '\0' ? s->source_digest : NULL};
 		evl_keep_status(c->r, evl_store_put_stream(c->r->store, &row, &err), &err);
 	}
 }

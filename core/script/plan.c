@@ -237,6 +237,7 @@ static char *meta_json(const struct build *b)
 		"numbering", evl_numbering_name(r->lab.bench->numbering.kind));
 	evl_require(o != NULL);
 	json_object_set_new(o, "seed", json_integer((json_int_t)r->args->seed));
+	evl_plan_networks_meta(b, o);
 	char *text = json_dumps(o, JSON_SORT_KEYS | JSON_COMPACT);
 	json_decref(o);
 	return text;
@@ -382,6 +383,7 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 	b->plan.parts = evl_xcalloc(b->r->lab.binding->channel_count, sizeof *b->plan.parts);
 	enum evl_status st = contents(b, "play", true, err);
 	st = st == EVL_OK ? clocks(b, err) : st;
+	st = st == EVL_OK ? evl_plan_networks(b, err) : st;
 	st = st == EVL_OK ? contents(b, "expect", false, err) : st;
 	st = st == EVL_OK ? evl_plan_inside(b, err) : st;
 	if (st == EVL_OK) {
@@ -511,6 +513,7 @@ enum evl_status evl_script_take(struct case_run *c, struct evl_err *err)
 	evl_take_result_destroy(result);
 	free(b.plan.parts);
 	evl_plan_lines_finish(&b);
+	evl_plan_networks_finish(&b);
 	for (size_t i = 0; i < b.user_count; i++) {
 		evl_user_pattern_destroy(b.users[i]);
 	}

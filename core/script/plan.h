@@ -2,7 +2,17 @@
 /* A take under construction: shared by the files that read the yielded plan. */
 #pragma once
 
+#include <jansson.h>
+
 #include "core/script/internal.h"
+
+/* What the channels of a role, or one number of it, play through. */
+struct plan_network {
+	const struct evl_bound_role *role;
+	int64_t number; /* 0: all */
+	struct evl_network_plan plan;
+	struct evl_network_event *events; /* owned */
+};
 
 struct build {
 	struct run_state *r;
@@ -12,6 +22,8 @@ struct build {
 	struct evl_take_plan plan;
 	struct evl_take_inside *inside;             /* owned, with their `follow`; likewise: */
 	struct evl_take_expectation **expectations; /* by part */
+	struct plan_network *networks;              /* owned */
+	size_t network_count;
 	char *record_as;
 	char *record_path; /* as stored: relative to the store's folder */
 	char *record_file; /* as opened */
@@ -55,3 +67,8 @@ enum evl_status evl_plan_inject(struct build *b, struct evl_err *err);
 /* By the present setup, when all parts are there. */
 enum evl_status evl_plan_expectations(struct build *b, struct evl_err *err);
 void evl_plan_lines_finish(struct build *b);
+
+/* plan_network.c, when all is there that plays and says so. */
+enum evl_status evl_plan_networks(struct build *b, struct evl_err *err);
+void evl_plan_networks_meta(const struct build *b, json_t *meta); /* of a recording */
+void evl_plan_networks_finish(struct build *b);

@@ -93,6 +93,65 @@ static void clock_offset(lua_State *L, int at)
 	lua_pop(L, 2);
 }
 
+static lua_Integer whole(
+	lua_State *L, int at, const char *name, lua_Integer least, lua_Integer most)
+{
+	field(L, at, name);
+	lua_Integer v = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : least - 1;
+	if (v < least || v > most) {
+		luaL_error(L, "take: network: %s is out of range; was the library changed?", name);
+	}
+	lua_pop(L, 1);
+	return v;
+}
+
+static void ratio(lua_State *L, int at)
+{
+	field(L, at, "ratio");
+	lua_Number v = lua_type(L, -1) == LUA_TNUMBER ? lua_tonumber(L, -1) : -1;
+	if (!(v >= 0 && v <= 1)) {
+		bad(L, "network: a ratio is none");
+	}
+	lua_pop(L, 1);
+}
+
+/* Ranges only; core/engine/network.c says what cannot be. */
+static void network(lua_State *L, int at)
+{
+	const lua_Integer ten_years_ns = 315360000000000000;
+	const lua_Integer most_slip = (lua_Integer)1 << 50;
+	whole(L, at, "number", 0, UINT32_MAX);
+	whole(L, at, "delay_frames", 0, UINT32_MAX);
+	ratio(L, at);
+	field(L, at, "events");
+	const int events = lua_gettop(L);
+	plain_table(L, events, "network: the events are no list");
+	const lua_Integer n = (lua_Integer)lua_rawlen(L, events);
+	for (lua_Integer i = 1; i <= n && i <= EVL_NETWORK_EVENTS_MAX; i++) {
+		lua_rawgeti(L, events, i);
+		const int one = lua_gettop(L);
+		plain_table(L, one, "network: an event is no table");
+		field(L, one, "kind");
+		const char *kind = text_on_top(L, 16, "network: the kind is none");
+		if (evl_plan_network_kind(kind) == 0) {
+			bad(L, "network: the kind is none");
+		}
+		whole(L, one, "at_ns", 0, ten_years_ns);
+		whole(L, one, "lasting_ns", 0, ten_years_ns);
+		whole(L, one, "every_ns", 0, ten_years_ns);
+		whole(L, one, "times", 0, LUA_MAXINTEGER);
+		whole(L, one, "jitter_frames", 0, ten_years_ns / EVL_FRAME_NS);
+		whole(L, one, "delay_frames", 0, UINT32_MAX);
+		whole(L, one, "slip_bits", -most_slip, most_slip);
+		ratio(L, one);
+		lua_pop(L, 1);
+	}
+	if (n > EVL_NETWORK_EVENTS_MAX) {
+		bad(L, "network: there are too many events");
+	}
+	lua_pop(L, 1);
+}
+
 static void source(lua_State *L, int at, const struct run_state *r)
 {
 	bool pattern = field(L, at, "pattern") != LUA_TNIL;
@@ -111,7 +170,7 @@ static void source(lua_State *L, int at, const struct run_state *r)
 	id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
 	lua_pop(L, 1);
 	if (type != LUA_TNIL && (id < 0 || (size_t)id >= r->campaign->file_count ||
-					  r->campaign->files[id].pattern == NULL)) {
+					r->campaign->files[id].pattern == NULL)) {
 		bad(L, "a pattern's file is not known");
 	}
 	size_t len = 0;
@@ -152,6 +211,8 @@ static void list(lua_State *L, const struct run_state *r, int table, const char 
 			times(L, one);
 		} else if (strcmp(name, "clock") == 0) {
 			clock_offset(L, one);
+		} else if (strcmp(name, "network") == 0) {
+			network(L, one);
 		} else {
 			source(L, one, r);
 		}
@@ -163,7 +224,8 @@ static void list(lua_State *L, const struct run_state *r, int table, const char 
 int evl_script_check_plan(lua_State *L)
 {
 	const struct run_state *r = lua_touserdata(L, 1);
-	static const char *const lists[] = {"play", "expect", "inside", "watch", "inject", "clock"};
+	static const char *const lists[] = {
+		"play", "expect", "inside", "watch", "inject", "clock", "network"};
 	if (lua_type(L, 2) != LUA_TTABLE) {
 		return luaL_error(L, "a case waits only in test:take; coroutine.yield is for "
 				     "coroutines of your own");

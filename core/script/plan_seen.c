@@ -176,6 +176,14 @@ static void push_streams(lua_State *L, struct run_state *r, const struct evl_tak
 		if (s->recorded_digest[0] != '\0') {
 			set_text(L, "recorded_digest", s->recorded_digest);
 		}
+		if (s->source_digest[0] != '\0') {
+			set_text(L, "source_digest", s->source_digest);
+		}
+		if (s->network != NULL) {
+			char text[EVL_NETWORK_TEXT];
+			evl_network_text(text, sizeof text, s->network);
+			set_text(L, "network", text);
+		}
 		lua_rawseti(L, -2, (lua_Integer)i + 1);
 	}
 }

@@ -132,7 +132,8 @@ struct evl_row_stream {
 	const char *description; /* such as "pattern 2^15-1 phase 1234" */
 	int64_t start_skew_ns;
 	int64_t bits;
-	const char *digest; /* SHA-256 in hex, or NULL when none was made */
+	const char *digest;        /* SHA-256 in hex, or NULL when none was made */
+	const char *source_digest; /* of what went into the emulated network; NULL: none */
 };
 
 /* Totals of one checker on one channel. May be put again while the take runs. */

@@ -61,6 +61,7 @@ const char *const store_schema_sql[] = {
 	" channel_no INTEGER NOT NULL,"
 	" direction TEXT NOT NULL CHECK(direction IN ('sent','received')), description TEXT,"
 	" start_skew_ns INTEGER NOT NULL, bits INTEGER NOT NULL CHECK(bits >= 0), digest TEXT,"
+	" source_digest TEXT,"
 	" PRIMARY KEY(run, case_no, take_no, channel_no, direction),"
 	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal),"
 	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal)) STRICT, WITHOUT "
@@ -276,6 +277,7 @@ static const struct column stream_columns[] = {
 	C(COL_I64, evl_row_stream, start_skew_ns, COL_TIME),
 	C(COL_I64, evl_row_stream, bits, 0),
 	C(COL_TEXT, evl_row_stream, digest, OPT),
+	C(COL_TEXT, evl_row_stream, source_digest, OPT),
 };
 
 static const struct column measurement_columns[] = {
