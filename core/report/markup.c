@@ -87,6 +87,7 @@ static void XMLCALL on_start(void *user, const XML_Char *tag, const XML_Char **a
 		n++;
 	}
 	struct evl_markup *node = add(r, tag);
+	node->room = take(r->doc, sizeof *node->room);
 	node->attributes = take(r->doc, (n + 1) * sizeof *node->attributes);
 	for (size_t i = 0; i < n; i++) {
 		node->attributes[i] = keep(r->doc, attributes[i], strlen(attributes[i]));

@@ -19,10 +19,16 @@
 
 #include "core/base/err.h"
 
+/* For who lays the tree out: what a node took when it was last measured. */
+struct evl_markup_room {
+	double width, size, height;
+};
+
 struct evl_markup {
 	const char *tag;         /* "" for text */
 	const char *text;        /* of a text node; else NULL */
 	const char **attributes; /* name, value, ..., NULL */
+	struct evl_markup_room *room; /* of an element; all zero after reading */
 	struct evl_markup *parent, *first, *last, *next;
 };
 

@@ -249,9 +249,9 @@ static const struct {
 	const char *name;
 } places[] = {
 	{"verdict", "Verdict"},
+	{"summary", "Summary"},
 	{"identity", "What was tested"},
 	{"cautions", "Cautions"},
-	{"summary", "Cases"},
 	{"trace", "Requirements"},
 	{"map", "Map of the channels"},
 	{"cases", "Case by case"},
@@ -329,6 +329,9 @@ void evl_page_write(struct evl_text *out, const struct evl_run *run, const struc
 	put_head(&p);
 	evl_page_put(&p, "<main>\n");
 	evl_page_put_summary(&p);
+	evl_page_put_glance(&p);
+	evl_page_put_identity(&p);
+	evl_page_put_cautions(&p);
 	if (has_requirements(&p)) {
 		evl_page_put_trace(&p);
 	}

@@ -87,6 +87,8 @@ struct evl_num evl_page_instant(const struct evl_page *p, int case_no, int64_t a
 struct evl_num evl_page_why(const struct evl_page *p, int channel_no);
 
 void evl_page_put_summary(struct evl_page *p);    /* page_summary.c */
+void evl_page_put_glance(struct evl_page *p);     /* page_glance.c */
+void evl_page_put_cautions(struct evl_page *p);   /* page_summary.c */
 void evl_page_put_identity(struct evl_page *p);   /* page_identity.c */
 void evl_page_put_map(struct evl_page *p);        /* page_map.c */
 void evl_page_put_cases(struct evl_page *p);      /* page_case.c */
@@ -99,6 +101,14 @@ void evl_page_put_statement(struct evl_page *p);  /* page_statement.c */
 void evl_page_put_trace(struct evl_page *p);      /* page_trace.c */
 /* Errors per second and alarms of one take; nothing when it has neither. plot.c */
 void evl_page_put_plot(struct evl_page *p, const struct evl_row_take *take);
+/* Timetable of the run. plot_times.c */
+void evl_page_put_times(struct evl_page *p);
+/* The verdict of each channel in small. page_strip.c */
+void evl_page_put_strips(struct evl_page *p);
+/* Error performance of a case against its limits; nothing when it has none. plot_share.c */
+void evl_page_put_shares(struct evl_page *p, const struct evl_row_case *k);
+/* What changed since the earlier run; nothing when nothing did. plot_change.c */
+void evl_page_put_changes(struct evl_page *p);
 /* Measured ratios with their confidence intervals against the limit; nothing when the checks
  * have none. `checks` are of one claim. plot_interval.c */
 void evl_page_put_intervals(struct evl_page *p, const struct evl_row_check *const *checks,

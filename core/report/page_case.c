@@ -62,6 +62,17 @@ struct columns {
 	bool channel, counts, interval, at, reason, limit;
 };
 
+/* With many columns of numbers the reason gets a row of its own. */
+static bool reason_below(struct columns col)
+{
+	return col.reason && col.interval && col.counts;
+}
+
+static int columns_across(struct columns col)
+{
+	return 2 + col.channel + col.limit + col.interval + 2 * col.counts + col.at;
+}
+
 static struct columns columns_of(const struct claim *k, bool passing)
 {
 	struct columns col = {0};
@@ -115,10 +126,18 @@ static void put_check_row(struct evl_page *p, const struct evl_row_check *c, str
 		evl_page_put(
 			p, "<td class=\"n\">$</td>", evl_page_instant(p, c->case_no, c->at_ns).s);
 	}
-	if (col.reason) {
+	if (col.reason && !reason_below(col)) {
 		evl_page_put(p, "<td>$</td>", c->reason);
 	}
 	evl_page_put(p, "</tr>\n");
+	if (reason_below(col) && c->reason != NULL && c->reason[0] != '\0') {
+		char across[16];
+		snprintf(across, sizeof across, "%d", columns_across(col));
+		evl_page_put(p,
+			"<tr class=\"because\"><td colspan=\"$\"><span class=\"label\">Why</span> "
+			"$</td></tr>\n",
+			across, c->reason);
+	}
 }
 
 static void put_check_table(
@@ -146,7 +165,7 @@ static void put_check_table(
 	if (col.at) {
 		evl_page_put(p, "<th scope=\"col\" class=\"n\">After start</th>");
 	}
-	if (col.reason) {
+	if (col.reason && !reason_below(col)) {
 		evl_page_put(p, "<th scope=\"col\">Why</th>");
 	}
 	evl_page_put(p, "</tr></thead>\n<tbody>\n");
@@ -333,6 +352,7 @@ static void put_case(struct evl_page *p, const struct evl_row_case *k, const cha
 	if (n == 0) {
 		evl_page_put(p, "<p>This case holds no check.</p>\n");
 	}
+	evl_page_put_shares(p, k);
 	for (size_t i = 0; i < claim_count; i++) {
 		char id[64];
 		snprintf(id, sizeof id, "claim-%d-%zu", k->ordinal + 1, i + 1);

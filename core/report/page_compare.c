@@ -138,6 +138,7 @@ void evl_page_put_comparison(struct evl_page *p)
 		p->cmp->same_bench ? "the same" : "another one",
 		p->cmp->same_seed ? "the same" : "another one");
 	put_counts(p);
+	evl_page_put_changes(p);
 	put_cases(p);
 	put_items(p);
 	put_streams(p);

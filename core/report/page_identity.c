@@ -198,7 +198,7 @@ static void put_adapters(struct evl_page *p)
 void evl_page_put_identity(struct evl_page *p)
 {
 	const struct evl_row_run *r = &p->run->run;
-	evl_page_put(p, "<section id=\"identity\" aria-labelledby=\"h-identity\">\n"
+	evl_page_put(p, "<section id=\"identity\" class=\"fresh\" aria-labelledby=\"h-identity\">\n"
 			"<h2 id=\"h-identity\">What was tested, by whom, for whom</h2>\n"
 			"<div class=\"facts\">\n");
 	evl_page_put_json_list(p, "Unit under test", r->unit_json);

@@ -157,7 +157,7 @@ static void put_role(struct evl_page *p, const char *role, bool placed)
 void evl_page_put_map(struct evl_page *p)
 {
 	evl_page_put(p,
-		"<section id=\"map\" aria-labelledby=\"h-map\">\n"
+		"<section id=\"map\" class=\"whole\" aria-labelledby=\"h-map\">\n"
 		"<h2 id=\"h-map\">Map of the channels</h2>\n"
 		"<p>Each cell has the tributary's number, its place K-L-M in the STM-1 (ITU-T "
 		"G.707 7.3: K the TUG-3, L the TUG-2, M the TU-12) and the worst verdict over all "

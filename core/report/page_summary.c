@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-/* First screen: the verdict with its worst check, then cautions and the table of cases. */
+/* First screen: the verdict with its worst check; and the cautions. */
 #include "core/report/page.h"
 
 #include <stdio.h>
@@ -39,10 +39,11 @@ static void put_time(struct evl_page *p)
 	if (p->run->take_count == 0) {
 		return;
 	}
-	evl_page_put(p,
-		"<p id=\"time\"><span class=\"label\">Bench time of all takes</span> planned $, "
-		"measured $, saved by early stops $.</p>\n",
-		evl_num_time(t.planned_ns).s, evl_num_time(t.measured_ns).s,
+	evl_page_put(p, "<p id=\"time\"><span class=\"label\">Bench time of all takes</span> ");
+	if (t.planned_ns > 0) {
+		evl_page_put(p, "planned $, ", evl_num_time(t.planned_ns).s);
+	}
+	evl_page_put(p, "measured $, saved by early stops $.</p>\n", evl_num_time(t.measured_ns).s,
 		t.saved_ns > 0 ? evl_num_time(t.saved_ns).s : "none");
 }
 
@@ -99,7 +100,26 @@ static void put_bad_channels(struct evl_page *p)
 	evl_page_put(p, ".</p>\n");
 }
 
-static void put_cautions(struct evl_page *p)
+static void put_change(struct evl_page *p)
+{
+	if (p->cmp == NULL) {
+		return;
+	}
+	evl_page_put(p, "<p><span class=\"label\">Compared with build $</span> <strong>$</strong> ",
+		p->before->run.build, p->cmp->worse ? "worse" : "nothing got worse");
+	size_t shown = 0;
+	for (int c = EVL_CHANGE_SAME + 1; c < EVL_CHANGE_COUNT; c++) {
+		if (p->cmp->count[c] > 0) {
+			evl_page_put(p, "$$ $", shown++ == 0 ? "(" : ", ",
+				evl_num_count(p->cmp->count[c]).s,
+				evl_change_name((enum evl_change)c));
+		}
+	}
+	evl_page_put(p, "$; see the <a href=\"#comparison\">comparison</a>.</p>\n",
+		shown > 0 ? ")" : "");
+}
+
+void evl_page_put_cautions(struct evl_page *p)
 {
 	evl_page_put(p,
 		"<section id=\"cautions\" aria-labelledby=\"h-cautions\" class=\"cautions\">\n"
@@ -123,50 +143,6 @@ static void put_cautions(struct evl_page *p)
 	evl_page_put(p, "</ul>\n</section>\n");
 }
 
-static void put_case_row(struct evl_page *p, const struct evl_row_case *k)
-{
-	int64_t count[PV_COUNT] = {0};
-	size_t first = 0;
-	size_t n = evl_run_case_checks(p->run, k->ordinal, &first);
-	for (size_t i = 0; i < n; i++) {
-		count[evl_page_verdict_of(p->run->checks[first + i].verdict)]++;
-	}
-	evl_page_put(
-		p, "<tr><th scope=\"row\"><a href=\"#case-$\">$</a></th><td>", k->name, k->title);
-	evl_page_put_verdict(p, evl_page_verdict_of(k->verdict));
-	if (k->state != NULL && strcmp(k->state, EVL_STATE_FINISHED) != 0) {
-		evl_page_put(p, "<br/>$", k->state);
-	}
-	evl_page_put(p, "</td><td>");
-	bool any = false;
-	for (int v = PV_COUNT - 1; v >= 0; v--) {
-		if (count[v] > 0) {
-			evl_page_put(p, "$$ $", any ? ", " : "", evl_num_count(count[v]).s,
-				evl_page_verdict_name((enum evl_page_verdict)v));
-			any = true;
-		}
-	}
-	evl_page_put(p, any ? "</td>" : "none</td>");
-	evl_page_put(p, "<td class=\"n\">$</td></tr>\n",
-		k->ended_ns < k->started_ns ? "not ended"
-					    : evl_num_time(k->ended_ns - k->started_ns).s);
-}
-
-static void put_case_table(struct evl_page *p)
-{
-	evl_page_put(p, "<section id=\"summary\" aria-labelledby=\"h-summary\">\n"
-			"<h2 id=\"h-summary\">Cases</h2>\n"
-			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
-			"aria-labelledby=\"h-summary\"><table>\n"
-			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Verdict</th><th "
-			"scope=\"col\">Checks</th><th scope=\"col\" class=\"n\">Bench "
-			"time</th></tr></thead>\n<tbody>\n");
-	for (size_t i = 0; i < p->run->case_count; i++) {
-		put_case_row(p, &p->run->cases[i]);
-	}
-	evl_page_put(p, "</tbody></table></div>\n</section>\n");
-}
-
 void evl_page_put_summary(struct evl_page *p)
 {
 	const struct evl_row_run *r = &p->run->run;
@@ -185,6 +161,7 @@ void evl_page_put_summary(struct evl_page *p)
 	}
 	put_worst(p);
 	put_bad_channels(p);
+	put_change(p);
 	put_counts(p);
 	put_time(p);
 	if (r->message != NULL && r->message[0] != '\0') {
@@ -195,7 +172,4 @@ void evl_page_put_summary(struct evl_page *p)
 		"<p class=\"quiet\">Build $, run $, seed $. A check passes only when the evidence "
 		"proves it; see the <a href=\"#rule\">decision rule</a>.</p>\n</section>\n",
 		r->build, evl_num_count(r->run).s, evl_num_seed(r->seed).s);
-	evl_page_put_identity(p);
-	put_cautions(p);
-	put_case_table(p);
 }

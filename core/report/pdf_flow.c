@@ -58,6 +58,9 @@ static struct pdf_look look_of(const struct evl_markup *n, const struct kind *k)
 		look.ink = INK_ERROR;
 		look.bold = true;
 		look.align = PANGO_ALIGN_CENTER;
+	} else if (evl_markup_has_class(n, "of")) {
+		look.bold = true;
+		look.size = 8;
 	} else if (evl_markup_has_class(n, "end")) {
 		look.bold = true;
 		look.align = PANGO_ALIGN_CENTER;
@@ -186,98 +189,6 @@ static double put_children(
 	return y - from;
 }
 
-/* One pair of a definition list; *dd is left at the description. */
-static double put_pair(struct pdf *d, const struct evl_markup *dt, const struct evl_markup **dd,
-	double x, double y, double width, bool draw)
-{
-	const struct evl_markup *n = dt->next;
-	double term = width < 300 ? 78 : 110;
-	while (n != NULL && !evl_markup_is(n, "dd")) {
-		n = n->next;
-	}
-	draw = draw && d->cr != NULL;
-	if (draw) {
-		pdf_tag(d, "Lbl");
-	}
-	double a = pdf_text(d, dt, kind_of(dt)->look, x, y, term - 8, draw);
-	if (draw) {
-		pdf_untag(d, "Lbl");
-	}
-	double b = 0;
-	if (n != NULL) {
-		if (draw) {
-			pdf_tag(d, "LBody");
-		}
-		b = pdf_text(d, n, kind_of(n)->look, x + term, y, width - term, draw);
-		if (draw) {
-			pdf_untag(d, "LBody");
-		}
-	}
-	*dd = n;
-	return (a > b ? a : b) + 2.5;
-}
-
-static double put_list(
-	struct pdf *d, const struct evl_markup *list, double x, double y, double width, bool draw)
-{
-	double from = y;
-	const struct evl_markup *n = list->first;
-	while (n != NULL) {
-		const struct evl_markup *dd = NULL;
-		if (!evl_markup_is(n, "dt")) {
-			n = n->next;
-			continue;
-		}
-		y += put_pair(d, n, &dd, x, y, width, draw);
-		n = dd == NULL ? n->next : dd->next;
-	}
-	return y - from + 4;
-}
-
-/* A short list in one line: "3 fail   60 pass". */
-static bool is_row(const struct evl_markup *n)
-{
-	return evl_markup_has_class(n, "counts") || evl_markup_has_class(n, "legend");
-}
-
-static double put_row(
-	struct pdf *d, const struct evl_markup *list, double x, double y, double width, bool draw)
-{
-	const double step = width / 5 < 95 ? 95 : width / 5;
-	double at = x;
-	double most = 0;
-	for (const struct evl_markup *c = list->first; c != NULL; c = c->next) {
-		if (!evl_markup_is(c, "li")) {
-			continue;
-		}
-		if (at > x && at + step > x + width + 1) {
-			at = x;
-			y += most + 2;
-		}
-		double h = pdf_text(d, c, kind_of(c)->look, at, y, step - 6, draw);
-		most = h > most ? h : most;
-		at += step;
-	}
-	return most + 6;
-}
-
-static double put_item(
-	struct pdf *d, const struct evl_markup *li, double x, double y, double width, bool draw)
-{
-	if (draw && d->cr != NULL) {
-		cairo_new_path(d->cr);
-		cairo_arc(d->cr, x + 4, y + 6.2, 1.6, 0, 6.283185307179586);
-		pdf_ink(d->cr, INK_TEXT);
-		cairo_fill(d->cr);
-		pdf_tag(d, "LI");
-	}
-	double h = pdf_text(d, li, kind_of(li)->look, x + 12, y, width - 12, draw);
-	if (draw) {
-		pdf_untag(d, "LI");
-	}
-	return h + 3;
-}
-
 static double put_text_block(
 	struct pdf *d, const struct evl_markup *n, double x, double y, double width, bool draw)
 {
@@ -295,6 +206,11 @@ static double put_text_block(
 			y + k->before + h + 1, width, draw);
 	}
 	return h + k->before + k->after;
+}
+
+static bool is_list(const struct evl_markup *n)
+{
+	return evl_markup_is(n, "dl") || evl_markup_is(n, "ul") || evl_markup_is(n, "ol");
 }
 
 static bool is_grid(const struct evl_markup *n)
@@ -337,23 +253,14 @@ static double put_block(
 	if (kind_of(n) != NULL) {
 		return put_text_block(d, n, x, y, width, draw);
 	}
-	if (evl_markup_is(n, "dl")) {
-		return put_list(d, n, x, y, width, draw);
+	if (is_list(n)) {
+		return pdf_list(d, n, x, y, width, draw);
 	}
 	if (evl_markup_is(n, "table")) {
 		return pdf_table(d, n, x, y, width, draw);
 	}
 	if (evl_markup_is(n, "svg")) {
 		return evl_markup_has_class(n, "plot") ? pdf_plot(d, n, x, y, width, draw) : 0;
-	}
-	if (evl_markup_is(n, "ul") || evl_markup_is(n, "ol")) {
-		if (is_row(n)) {
-			return put_row(d, n, x, y, width, draw);
-		}
-		for (const struct evl_markup *c = n->first; c != NULL; c = c->next) {
-			y += evl_markup_is(c, "li") ? put_item(d, c, x, y, width, draw) : 0;
-		}
-		return y - from + 3;
 	}
 	if (is_grid(n)) {
 		const struct evl_markup *c = n->first;
@@ -433,43 +340,19 @@ static void flow_grid(struct pdf *d, const struct evl_markup *n, double x, doubl
 	while (c != NULL) {
 		const struct evl_markup *next = NULL;
 		double h = put_grid_row(d, n, c, &next, x, 0, width, false);
+		if (h > ROOM) {
+			for (; c != next; c = c->next) { /* one below the other, then */
+				if (is_element(c)) {
+					pdf_flow(d, c, x, width);
+				}
+			}
+			continue;
+		}
 		pdf_need(d, h);
 		put_grid_row(d, n, c, &next, x, d->y, width, true);
 		d->y += h + 2;
 		c = next;
 	}
-}
-
-static void flow_list(struct pdf *d, const struct evl_markup *n, double x, double width)
-{
-	bool definitions = evl_markup_is(n, "dl");
-	const struct evl_markup *c = n->first;
-	pdf_tag(d, "L");
-	while (c != NULL) {
-		const struct evl_markup *last = c;
-		if (definitions && evl_markup_is(c, "dt")) {
-			double h = put_pair(d, c, &last, x, 0, width, false);
-			if (d->y + h > PDF_PAGE_H - PDF_BOTTOM && d->y > PDF_TOP + 1) {
-				pdf_untag(d, "L");
-				pdf_new_page(d);
-				pdf_tag(d, "L");
-			}
-			put_pair(d, c, &last, x, d->y, width, true);
-			d->y += h;
-		} else if (!definitions && evl_markup_is(c, "li")) {
-			double h = put_item(d, c, x, 0, width, false);
-			if (d->y + h > PDF_PAGE_H - PDF_BOTTOM && d->y > PDF_TOP + 1) {
-				pdf_untag(d, "L");
-				pdf_new_page(d);
-				pdf_tag(d, "L");
-			}
-			put_item(d, c, x, d->y, width, true);
-			d->y += h;
-		}
-		c = last == NULL ? NULL : last->next;
-	}
-	pdf_untag(d, "L");
-	d->y += 4;
 }
 
 static void draw_rule(struct pdf *d, double x, double width)
@@ -484,13 +367,19 @@ static void draw_rule(struct pdf *d, double x, double width)
 	d->y += 6;
 }
 
-/* A heading stays with what follows: with all of a small block, with the beginning of a large. */
-static double follower(struct pdf *d, const struct evl_markup *heading, double x, double width)
+static const struct evl_markup *next_element(const struct evl_markup *n)
 {
-	const struct evl_markup *n = heading->next;
+	n = n->next;
 	while (n != NULL && !is_element(n)) {
 		n = n->next;
 	}
+	return n;
+}
+
+/* A heading stays with what follows: with all of a small block, with the beginning of a large. */
+static double follower(struct pdf *d, const struct evl_markup *heading, double x, double width)
+{
+	const struct evl_markup *n = next_element(heading);
 	if (n == NULL || evl_markup_is(n, "table") || evl_markup_has_class(n, "wide")) {
 		return 70;
 	}
@@ -498,7 +387,12 @@ static double follower(struct pdf *d, const struct evl_markup *heading, double x
 	double h = is_grid(n)           ? put_grid_row(d, n, n->first, &next, x, 0, width, false)
 		   : kind_of(n) != NULL ? put_block(d, n, x, 0, width, false)
 					: 70;
-	return h < 40 ? 40 : h > 300 ? 70 : h;
+	/* A sentence, then its picture. */
+	const struct evl_markup *figure = next_element(n);
+	if (kind_of(n) != NULL && evl_markup_is(figure, "figure")) {
+		h += put_block(d, figure, x, 0, width, false);
+	}
+	return h < 40 ? 40 : h > 400 ? 70 : h;
 }
 
 void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
@@ -510,7 +404,8 @@ void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
 			return;
 		}
 	}
-	if (kind_of(n) != NULL || evl_markup_is(n, "svg") || is_row(n)) {
+	if (kind_of(n) != NULL || evl_markup_is(n, "svg") || pdf_is_row(n) ||
+		evl_markup_has_class(n, "strip")) {
 		bool heading = n->tag[0] == 'h';
 		double h = put_block(d, n, x, 0, width, false);
 		if (h > ROOM && kind_of(n) != NULL) {
@@ -528,16 +423,30 @@ void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
 	}
 	if (is_grid(n)) {
 		flow_grid(d, n, x, width);
-	} else if (evl_markup_is(n, "dl") || evl_markup_is(n, "ul") || evl_markup_is(n, "ol")) {
-		flow_list(d, n, x, width);
+	} else if (is_list(n)) {
+		pdf_flow_list(d, n, x, width);
 	} else if (evl_markup_is(n, "table") && evl_markup_has_class(n, "map")) {
 		double h = pdf_table(d, n, x, 0, width, false);
+		if (h > ROOM) {
+			pdf_flow_table(d, n, x, width);
+			return;
+		}
 		pdf_need(d, h);
 		d->y += pdf_table(d, n, x, d->y, width, true);
 	} else if (evl_markup_is(n, "table")) {
 		pdf_flow_table(d, n, x, width);
 	} else {
 		bool section = evl_markup_is(n, "section") || evl_markup_is(n, "article");
+		if (evl_markup_has_class(n, "fresh") && d->y > PDF_TOP + 1) {
+			pdf_new_page(d);
+		}
+		if (evl_markup_is(n, "figure") || evl_markup_has_class(n, "whole")) {
+			double h = put_block(d, n, x, 0, width, false);
+			pdf_need(d, h < ROOM - 20 ? h + 20 : 0);
+		} else if (evl_markup_has_class(n, "claim")) {
+			double h = put_block(d, n, x, 0, width, false);
+			pdf_need(d, h < ROOM / 2 ? h + 12 : 200);
+		}
 		if (section) {
 			pdf_need(d, 90);
 			d->y += d->y > PDF_TOP + 1 ? 6 : 0;

@@ -15,12 +15,13 @@
 #include "core/report/pdf.h"
 #include "core/report/markup.h"
 
-#define PDF_PAGE_W 595.28 /* ISO 216 A4 */
-#define PDF_PAGE_H 841.89
-#define PDF_SIDE   45.0
-#define PDF_TOP    42.0
-#define PDF_BOTTOM 52.0 /* room for the footer */
-#define PDF_WIDTH  (PDF_PAGE_W - 2 * PDF_SIDE)
+#define PDF_PAGE_W    595.28 /* ISO 216 A4 */
+#define PDF_PAGE_H    841.89
+#define PDF_SIDE      45.0
+#define PDF_TOP       42.0
+#define PDF_BOTTOM    52.0  /* room for the footer */
+#define PDF_PICTURE_H 640.0 /* at most, so that its caption fits below it */
+#define PDF_WIDTH     (PDF_PAGE_W - 2 * PDF_SIDE)
 
 /* Colours of the style sheet's print section. */
 enum pdf_ink {
@@ -64,11 +65,22 @@ double pdf_plain(struct pdf *d, const char *text, struct pdf_look look, double x
 /* Text longer than a page: line by line from d->y on, links left out. */
 void pdf_flow_lines(
 	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x, double width);
+/* The same line by line, for what stands side by side over several pages. */
+struct pdf_lines;
+struct pdf_lines *pdf_lines_create(
+	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double width);
+void pdf_lines_destroy(struct pdf_lines *l);
+bool pdf_lines_done(const struct pdf_lines *l);
+/* As many of the next lines as fit into `room`; draws unless counting; returns their height. */
+double pdf_lines_put(
+	struct pdf *d, struct pdf_lines *l, uint32_t ink, double x, double y, double room);
 /* Characters of the whole and of the longest word, for widths of columns. */
 void pdf_text_size(const struct evl_markup *node, size_t *chars, size_t *word);
 uint32_t pdf_verdict_ink(
 	const struct evl_markup *node); /* of class v-NAME or is-NAME; or INK_TEXT */
 void pdf_ink(cairo_t *cr, uint32_t ink);
+/* The sign of a verdict ("pass") in a square. */
+void pdf_draw_sign(cairo_t *cr, const char *verdict, double x, double y, double side);
 
 /* ---- pdf_plot.c ---- */
 double pdf_plot(
@@ -80,6 +92,14 @@ void pdf_flow_table(struct pdf *d, const struct evl_markup *table, double x, dou
 /* A table on one page: maps, and tables within boxes. */
 double pdf_table(
 	struct pdf *d, const struct evl_markup *table, double x, double y, double width, bool draw);
+
+/* ---- pdf_list.c ---- */
+/* A list on one page. */
+double pdf_list(
+	struct pdf *d, const struct evl_markup *list, double x, double y, double width, bool draw);
+void pdf_flow_list(struct pdf *d, const struct evl_markup *list, double x, double width);
+/* A short list in one line. */
+bool pdf_is_row(const struct evl_markup *list);
 
 /* ---- pdf_flow.c ---- */
 void pdf_flow(struct pdf *d, const struct evl_markup *node, double x, double width);

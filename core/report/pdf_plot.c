@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-/* The plots: the shapes that plot*.c write (path with M, L, H, V and v; rect; circle; text). */
+/* The plots: the shapes that drawing.h lists (path with M, L, H, V, h, v, l and Z; rect; circle;
+ * text; use of a verdict's sign). */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -22,6 +23,11 @@ static void trace(cairo_t *cr, const char *d)
 		char *end = NULL;
 		if (strchr("MLHVhvl", *d) != NULL) {
 			command = *d++;
+			continue;
+		}
+		if (*d == 'Z') {
+			cairo_close_path(cr);
+			d++;
 			continue;
 		}
 		double a = strtod(d, &end);
@@ -63,12 +69,33 @@ static void trace(cairo_t *cr, const char *d)
 	}
 }
 
+/* A path that is filled, or drawn round, in the ink of its class. */
+static void put_shape(cairo_t *cr, const struct evl_markup *n, bool filled)
+{
+	uint32_t ink = pdf_verdict_ink(n);
+	if (ink == INK_TEXT && evl_markup_has_class(n, "quiet")) {
+		ink = INK_QUIET;
+	}
+	pdf_ink(cr, ink);
+	cairo_set_line_width(cr, 1.6);
+	if (filled) {
+		cairo_fill(cr);
+	} else {
+		cairo_stroke(cr);
+	}
+}
+
 static void put_path(cairo_t *cr, const struct evl_markup *n)
 {
 	static const double dashes[] = {5, 3};
 	bool limit = evl_markup_has_class(n, "limit");
 	bool thick = evl_markup_has_class(n, "interval");
+	bool filled = evl_markup_has_class(n, "shape");
 	trace(cr, evl_markup_get(n, "d"));
+	if (filled || evl_markup_has_class(n, "outline")) {
+		put_shape(cr, n, filled);
+		return;
+	}
 	cairo_set_line_width(cr, thick ? 2.4 : limit ? 1.6 : 1);
 	pdf_ink(cr, thick ? INK_BAR : limit ? INK_TEXT : INK_RULE);
 	cairo_set_dash(cr, dashes, limit ? 2 : 0, 0);
@@ -113,8 +140,17 @@ static void put_rect(cairo_t *cr, const struct evl_markup *n)
 		put_hatch(cr, x, y, w, h);
 		return;
 	}
-	pdf_ink(cr, rect_ink(n));
 	cairo_rectangle(cr, x, y, w, h);
+	if (evl_markup_has_class(n, "broken")) {
+		static const double dashes[] = {3, 3};
+		pdf_ink(cr, INK_BAR);
+		cairo_set_line_width(cr, 1.5);
+		cairo_set_dash(cr, dashes, 2, 0);
+		cairo_stroke(cr);
+		cairo_set_dash(cr, NULL, 0, 0);
+		return;
+	}
+	pdf_ink(cr, rect_ink(n));
 	cairo_fill(cr);
 }
 
@@ -122,8 +158,24 @@ static void put_circle(cairo_t *cr, const struct evl_markup *n)
 {
 	cairo_new_path(cr);
 	cairo_arc(cr, number(n, "cx"), number(n, "cy"), number(n, "r"), 0, 6.283185307179586);
+	if (evl_markup_has_class(n, "before")) {
+		cairo_set_source_rgb(cr, 1, 1, 1);
+		cairo_fill_preserve(cr);
+		pdf_ink(cr, INK_BAR);
+		cairo_set_line_width(cr, 2);
+		cairo_stroke(cr);
+		return;
+	}
 	pdf_ink(cr, INK_FAIL);
 	cairo_fill(cr);
+}
+
+static void put_use(cairo_t *cr, const struct evl_markup *n)
+{
+	const char *href = evl_markup_get(n, "href");
+	if (strncmp(href, "#v-", 3) == 0) {
+		pdf_draw_sign(cr, href + 3, number(n, "x"), number(n, "y"), number(n, "width"));
+	}
 }
 
 static void put_words(struct pdf *d, const struct evl_markup *n)
@@ -147,6 +199,7 @@ double pdf_plot(
 	sscanf(evl_markup_get(svg, "viewBox"), "%lf %lf %lf %lf", &box[0], &box[1], &box[2],
 		&box[3]);
 	double scale = width / (box[2] > 0 ? box[2] : 900);
+	scale = box[3] * scale > PDF_PICTURE_H ? PDF_PICTURE_H / box[3] : scale;
 	if (draw && d->cr != NULL) {
 		pdf_tag(d, "Figure");
 		cairo_save(d->cr);
@@ -159,6 +212,8 @@ double pdf_plot(
 				put_rect(d->cr, n);
 			} else if (evl_markup_is(n, "circle")) {
 				put_circle(d->cr, n);
+			} else if (evl_markup_is(n, "use")) {
+				put_use(d->cr, n);
 			} else if (evl_markup_is(n, "text")) {
 				put_words(d, n);
 			}

@@ -50,6 +50,18 @@ static bool stays_whole(const struct evl_markup *cell)
 	return evl_markup_has_class(cell, "ch") || evl_markup_has_class(cell, "n");
 }
 
+static int span_of(const struct evl_markup *cell)
+{
+	int n = atoi(evl_markup_get(cell, "colspan"));
+	return n < 1 ? 1 : n > COLUMNS_MAX ? COLUMNS_MAX : n;
+}
+
+static bool is_digest(const struct evl_markup *cell)
+{
+	const struct evl_markup *n = cell->first;
+	return n != NULL && n->text == NULL && evl_markup_has_class(n, "hash");
+}
+
 /* What each column wants, in characters: whole text and what must not break. */
 struct wants {
 	double whole[COLUMNS_MAX], least[COLUMNS_MAX];
@@ -60,11 +72,20 @@ static void size_row(struct wants *w, const struct evl_markup *row)
 {
 	int i = 0;
 	for (const struct evl_markup *c = next_cell(row->first); c != NULL && i < COLUMNS_MAX;
-		c = next_cell(c->next), i++) {
+		i += span_of(c), c = next_cell(c->next)) {
 		size_t chars = 0;
 		size_t word = 0;
+		if (span_of(c) > 1) {
+			continue; /* takes what the others need */
+		}
 		pdf_text_size(c, &chars, &word);
 		bool head = evl_markup_is(row->parent, "thead");
+		if (is_digest(c)) {
+			/* Small letters, and to be compared, not read: two lines or more will do.
+			 */
+			word = 14;
+			chars = 28;
+		}
 		/* Long numbers with their words may break after all: reasons need the room. */
 		double least = (double)(stays_whole(c) && !head && chars <= 14 ? chars : word);
 		least *= head ? 1.2 : 1; /* bold */
@@ -139,21 +160,26 @@ static void measure(struct grid *g, const struct evl_markup *table, double x, do
 	}
 }
 
-static double put_cell(struct pdf *d, const struct grid *g, const struct evl_markup *cell, double x,
-	double y, double width, double height, bool draw)
+static struct pdf_look look_of(const struct grid *g, const struct evl_markup *cell)
 {
 	bool head = evl_markup_is(cell->parent->parent, "thead");
 	bool boxed = evl_markup_has_class(cell, "cell");
-	struct pdf_look look = {.size = CELL_SIZE,
+	return (struct pdf_look){.size = boxed    ? 7.2
+					 : g->map ? 6.5
+						  : CELL_SIZE,
 		.bold = head,
 		.ink = head || (g->map && !boxed) ? INK_QUIET : INK_TEXT,
 		.align = evl_markup_has_class(cell, "n") ? PANGO_ALIGN_RIGHT : PANGO_ALIGN_LEFT};
-	if (!boxed) {
-		look.size = g->map ? 6.5 : look.size;
+}
+
+static double put_cell(struct pdf *d, const struct grid *g, const struct evl_markup *cell, double x,
+	double y, double width, double height, bool draw)
+{
+	struct pdf_look look = look_of(g, cell);
+	if (!evl_markup_has_class(cell, "cell")) {
 		return pdf_text(d, cell, look, x, y + PAD, width - (g->map ? 2 : GAP), draw) +
 		       2 * PAD;
 	}
-	look.size = 7.2;
 	uint32_t ink = pdf_verdict_ink(cell);
 	bool bad = ink == INK_FAIL || ink == INK_ERROR || ink == INK_INCONCLUSIVE;
 	if (draw && d->cr != NULL) {
@@ -166,6 +192,29 @@ static double put_cell(struct pdf *d, const struct grid *g, const struct evl_mar
 	return pdf_text(d, cell, look, x + 3.2, y + 2.6, width - 6, draw) + 6;
 }
 
+static double width_of(const struct grid *g, const struct evl_markup *cell, int at)
+{
+	double width = 0;
+	for (int i = at; i < at + span_of(cell) && i < g->columns; i++) {
+		width += g->column[i];
+	}
+	return width;
+}
+
+/* A row that belongs with the one before it has no line between them. */
+static void draw_rule(struct pdf *d, const struct grid *g, const struct evl_markup *row, double y)
+{
+	const struct evl_markup *next = next_row(row->next);
+	if (d->cr == NULL || g->map || (next != NULL && evl_markup_has_class(next, "because"))) {
+		return;
+	}
+	cairo_move_to(d->cr, g->x, y);
+	cairo_line_to(d->cr, g->x + g->width, y);
+	cairo_set_line_width(d->cr, evl_markup_is(row->parent, "thead") ? 1 : 0.4);
+	pdf_ink(d->cr, INK_RULE);
+	cairo_stroke(d->cr);
+}
+
 /* Height of the row; draws only if `draw`. `height` is what was measured before. */
 static double put_row(struct pdf *d, const struct grid *g, const struct evl_markup *row, double y,
 	double height, bool draw)
@@ -173,32 +222,26 @@ static double put_row(struct pdf *d, const struct grid *g, const struct evl_mark
 	double most = 0;
 	double x = g->x;
 	int i = 0;
-	bool head = evl_markup_is(row->parent, "thead");
 	draw = draw && d->cr != NULL;
 	if (draw) {
 		pdf_tag(d, "TR");
 	}
 	for (const struct evl_markup *c = next_cell(row->first); c != NULL && i < g->columns;
-		c = next_cell(c->next), i++) {
+		i += span_of(c), c = next_cell(c->next)) {
+		double width = width_of(g, c, i);
 		if (draw) {
 			pdf_tag(d, evl_markup_is(c, "th") ? "TH" : "TD");
 		}
-		double h = put_cell(d, g, c, x, y, g->column[i], height, draw);
+		double h = put_cell(d, g, c, x, y, width, height, draw);
 		if (draw) {
 			pdf_untag(d, evl_markup_is(c, "th") ? "TH" : "TD");
 		}
 		most = h > most ? h : most;
-		x += g->column[i];
+		x += width;
 	}
 	if (draw) {
 		pdf_untag(d, "TR");
-		if (!g->map) {
-			cairo_move_to(d->cr, g->x, y + height);
-			cairo_line_to(d->cr, g->x + g->width, y + height);
-			cairo_set_line_width(d->cr, head ? 1 : 0.4);
-			pdf_ink(d->cr, INK_RULE);
-			cairo_stroke(d->cr);
-		}
+		draw_rule(d, g, row, y + height);
 	}
 	return most;
 }
@@ -267,6 +310,63 @@ double pdf_table(
 	return y - from + 6;
 }
 
+/* A row taller than a page: its cells go on, side by side, over as many pages as they need. */
+static void flow_row(struct pdf *d, const struct grid *g, const struct evl_markup *row,
+	const struct evl_markup *head)
+{
+	struct pdf_lines *lines[COLUMNS_MAX] = {NULL};
+	double x[COLUMNS_MAX] = {0};
+	uint32_t ink[COLUMNS_MAX] = {0};
+	int n = 0;
+	int i = 0;
+	double at = g->x;
+	for (const struct evl_markup *c = next_cell(row->first); c != NULL && i < g->columns;
+		i += span_of(c), c = next_cell(c->next)) {
+		double width = width_of(g, c, i);
+		struct pdf_look look = look_of(g, c);
+		lines[n] = pdf_lines_create(d, c, look, width - GAP);
+		ink[n] = look.ink;
+		x[n++] = at;
+		at += width;
+	}
+	for (bool left = true; left;) {
+		double room = PDF_PAGE_H - PDF_BOTTOM - d->y - 2 * PAD;
+		double most = 0;
+		left = false;
+		pdf_tag(d, "TR");
+		for (int c = 0; c < n; c++) {
+			pdf_tag(d, "TD");
+			double h = pdf_lines_put(d, lines[c], ink[c], x[c], d->y + PAD, room);
+			pdf_untag(d, "TD");
+			most = h > most ? h : most;
+			left = left || !pdf_lines_done(lines[c]);
+		}
+		pdf_untag(d, "TR");
+		d->y += most + 2 * PAD;
+		if (left) {
+			pdf_untag(d, "Table");
+			pdf_new_page(d);
+			pdf_tag(d, "Table");
+			d->y += put_head(d, g, head, d->y, true);
+		}
+	}
+	draw_rule(d, g, row, d->y);
+	for (int c = 0; c < n; c++) {
+		pdf_lines_destroy(lines[c]);
+	}
+}
+
+/* Of the row, and of those that must stay with it. */
+static double height_with_next(struct pdf *d, const struct grid *g, const struct evl_markup *row)
+{
+	double h = put_row(d, g, row, 0, 0, false);
+	const struct evl_markup *next = next_row(row->next);
+	if (next != NULL && evl_markup_has_class(next, "because")) {
+		h += put_row(d, g, next, 0, 0, false);
+	}
+	return h;
+}
+
 void pdf_flow_table(struct pdf *d, const struct evl_markup *table, double x, double width)
 {
 	struct grid g = {0};
@@ -274,18 +374,25 @@ void pdf_flow_table(struct pdf *d, const struct evl_markup *table, double x, dou
 	const struct evl_markup *body = find(table, "tbody");
 	measure(&g, table, x, width);
 	double head_height = put_head(d, &g, head, 0, false);
+	double whole = PDF_PAGE_H - PDF_BOTTOM - PDF_TOP - head_height; /* of an empty page */
 	const struct evl_markup *row = body == NULL ? NULL : next_row(body->first);
-	double first = row == NULL ? 0 : put_row(d, &g, row, 0, 0, false);
-	pdf_need(d, head_height + first + 2);
+	double first = row == NULL ? 0 : height_with_next(d, &g, row);
+	pdf_need(d, head_height + (first > whole ? 60 : first) + 2);
 	pdf_tag(d, "Table");
 	d->y += put_head(d, &g, head, d->y, true);
 	for (; row != NULL; row = next_row(row->next)) {
 		double h = put_row(d, &g, row, 0, 0, false);
-		if (d->y + h > PDF_PAGE_H - PDF_BOTTOM) {
+		double together = height_with_next(d, &g, row);
+		double need = together <= whole ? together : h <= whole ? h : 60;
+		if (d->y + need > PDF_PAGE_H - PDF_BOTTOM) {
 			pdf_untag(d, "Table");
 			pdf_new_page(d);
 			pdf_tag(d, "Table");
 			d->y += put_head(d, &g, head, d->y, true);
+		}
+		if (h > whole) {
+			flow_row(d, &g, row, head);
+			continue;
 		}
 		put_row(d, &g, row, d->y, h, true);
 		d->y += h;

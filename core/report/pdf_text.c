@@ -100,6 +100,19 @@ static void draw_sign(cairo_t *cr, size_t v)
 	}
 }
 
+void pdf_draw_sign(cairo_t *cr, const char *verdict, double x, double y, double side)
+{
+	for (size_t v = 0; v < sizeof verdict_names / sizeof *verdict_names; v++) {
+		if (strcmp(verdict_names[v], verdict) == 0) {
+			cairo_save(cr);
+			cairo_translate(cr, x, y);
+			cairo_scale(cr, side / 20, side / 20);
+			draw_sign(cr, v);
+			cairo_restore(cr);
+		}
+	}
+}
+
 static void render_sign(cairo_t *cr, PangoAttrShape *shape, gboolean path, gpointer user)
 {
 	double x = 0;
@@ -348,12 +361,21 @@ static double put(struct pdf *d, struct words *w, struct pdf_look look, double x
 double pdf_text(struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x,
 	double y, double width, bool draw)
 {
+	struct evl_markup_room *room = node->room;
+	draw = draw && d->cr != NULL;
+	/* Heights are asked for many times, of each node with one width and look. */
+	if (!draw && room != NULL && room->width == width && room->size == look.size) {
+		return room->height;
+	}
 	struct words w = {.attributes = new_attributes()};
 	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
 		add_node(&w, c, look);
 	}
 	double height = w.text.len == 0 ? 0 : put(d, &w, look, x, y, width, draw);
 	finish(&w);
+	if (room != NULL) {
+		*room = (struct evl_markup_room){width, look.size, height};
+	}
 	return height;
 }
 
@@ -367,32 +389,77 @@ double pdf_plain(struct pdf *d, const char *text, struct pdf_look look, double x
 	return height;
 }
 
+struct pdf_lines {
+	struct words words;
+	PangoLayout *layout;
+	PangoLayoutIter *at; /* the next line */
+	bool done;
+};
+
+struct pdf_lines *pdf_lines_create(
+	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double width)
+{
+	struct pdf_lines *l = evl_xcalloc(1, sizeof *l);
+	l->words.attributes = new_attributes();
+	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
+		add_node(&l->words, c, look);
+	}
+	l->layout = lay_out(d, &l->words, look, width);
+	l->at = pango_layout_get_iter(l->layout);
+	l->done = l->words.text.len == 0;
+	return l;
+}
+
+void pdf_lines_destroy(struct pdf_lines *l)
+{
+	pango_layout_iter_free(l->at);
+	g_object_unref(l->layout);
+	finish(&l->words);
+	free(l);
+}
+
+bool pdf_lines_done(const struct pdf_lines *l)
+{
+	return l->done;
+}
+
+double pdf_lines_put(
+	struct pdf *d, struct pdf_lines *l, uint32_t ink, double x, double y, double room)
+{
+	double used = 0;
+	while (!l->done) {
+		PangoRectangle box;
+		pango_layout_iter_get_line_extents(l->at, NULL, &box);
+		double height = (double)box.height / PANGO_SCALE;
+		double base = (double)(pango_layout_iter_get_baseline(l->at) - box.y) / PANGO_SCALE;
+		if (used + height > room) {
+			break;
+		}
+		if (d->cr != NULL) {
+			cairo_move_to(d->cr, x + (double)box.x / PANGO_SCALE, y + used + base);
+			pdf_ink(d->cr, ink);
+			pango_cairo_context_set_shape_renderer(d->context, render_sign, NULL, NULL);
+			pango_cairo_show_layout_line(
+				d->cr, pango_layout_iter_get_line_readonly(l->at));
+		}
+		used += height;
+		l->done = !pango_layout_iter_next_line(l->at);
+	}
+	return used;
+}
+
 void pdf_flow_lines(
 	struct pdf *d, const struct evl_markup *node, struct pdf_look look, double x, double width)
 {
-	struct words w = {.attributes = new_attributes()};
-	for (const struct evl_markup *c = node->first; c != NULL; c = c->next) {
-		add_node(&w, c, look);
-	}
-	PangoLayout *layout = lay_out(d, &w, look, width);
-	PangoLayoutIter *it = pango_layout_get_iter(layout);
-	do {
-		PangoRectangle box;
-		pango_layout_iter_get_line_extents(it, NULL, &box);
-		double height = (double)box.height / PANGO_SCALE;
-		double base = (double)(pango_layout_iter_get_baseline(it) - box.y) / PANGO_SCALE;
-		pdf_need(d, height);
-		if (d->cr != NULL) {
-			cairo_move_to(d->cr, x + (double)box.x / PANGO_SCALE, d->y + base);
-			pdf_ink(d->cr, look.ink);
-			pango_cairo_show_layout_line(
-				d->cr, pango_layout_iter_get_line_readonly(it));
+	struct pdf_lines *l = pdf_lines_create(d, node, look, width);
+	pdf_need(d, 3 * look.size);
+	while (!pdf_lines_done(l)) {
+		d->y += pdf_lines_put(d, l, look.ink, x, d->y, PDF_PAGE_H - PDF_BOTTOM - d->y);
+		if (!pdf_lines_done(l)) {
+			pdf_new_page(d);
 		}
-		d->y += height;
-	} while (pango_layout_iter_next_line(it));
-	pango_layout_iter_free(it);
-	g_object_unref(layout);
-	finish(&w);
+	}
+	pdf_lines_destroy(l);
 }
 
 void pdf_text_size(const struct evl_markup *node, size_t *chars, size_t *word)

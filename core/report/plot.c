@@ -14,16 +14,16 @@
 
 #include "core/base/alarm.h"
 #include "core/base/err.h"
+#include "core/report/drawing.h"
 #include "core/report/number.h"
 
 #define SECOND_NS UINT64_C(1000000000)
 
 enum {
-	LEFT = 150,  /* of the plot area */
-	WIDTH = 560, /* of the plot area */
-	RIGHT = 190, /* room for the words at the end of each lane */
-	LANE = 34,   /* height of a lane with its gap */
-	BAR = 26,    /* height of a full bar */
+	LEFT = DRAW_LEFT,
+	WIDTH = DRAW_WIDTH,
+	LANE = 34, /* height of a lane with its gap */
+	BAR = 26,  /* height of a full bar */
 	MAX_LANES = 12,
 	MAX_BINS = 280, /* bars in a lane: at least 2 units each */
 };
@@ -76,8 +76,7 @@ struct plot {
 
 static double x_of(const struct plot *g, int64_t ns)
 {
-	double share = (double)ns / (double)g->length_ns;
-	return LEFT + WIDTH * (share < 0 ? 0 : share > 1 ? 1 : share);
+	return evl_draw_time_x(ns, g->length_ns);
 }
 
 static void collect_errors(struct plot *g)
@@ -341,79 +340,31 @@ static void collect_alarms(struct plot *g)
 	free(since);
 }
 
-static int64_t tick_step_ns(int64_t length_ns)
-{
-	static const int64_t ms = 1000000;
-	static const int64_t steps[] = {1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000,
-		20000, 30000, 60000, 120000, 300000, 600000, 1800000, 3600000, 7200000, 14400000,
-		43200000, 86400000};
-	size_t i = 0;
-	while (i + 1 < sizeof steps / sizeof *steps && length_ns / (steps[i] * ms) > 8) {
-		i++;
-	}
-	return steps[i] * ms;
-}
-
-static void put_axis(struct plot *g, int bottom)
-{
-	int64_t step = tick_step_ns(g->length_ns);
-	for (int64_t at = 0; at <= g->length_ns && at / step <= 40; at += step) {
-		char x[32];
-		char y[16];
-		char y_text[16];
-		snprintf(x, sizeof x, "%.1f", x_of(g, at));
-		snprintf(y, sizeof y, "%d", bottom);
-		snprintf(y_text, sizeof y_text, "%d", bottom + 16);
-		evl_page_put(g->p,
-			"<path class=\"grid\" d=\"M$ 4V$\"/><text class=\"tick\" x=\"$\" "
-			"y=\"$\">$</text>",
-			x, y, x, y_text, evl_num_time(at).s);
-	}
-}
-
 static void put_label(struct plot *g, int y, const char *name, const char *sub, const char *end)
 {
-	char a[16];
-	char b[16];
-	char right[16];
-	snprintf(a, sizeof a, "%d", y + 13);
-	snprintf(b, sizeof b, "%d", y + 26);
-	snprintf(right, sizeof right, "%d", LEFT + WIDTH + 10);
-	evl_page_put(g->p,
-		"<text class=\"name\" x=\"0\" y=\"$\">$</text><text class=\"sub\" x=\"0\" "
-		"y=\"$\">$</text><text class=\"sub\" x=\"$\" y=\"$\">$</text>",
-		a, name, b, sub, right, a, end);
-}
-
-static void put_rect(struct plot *g, const char *class, double x, double y, double w, double h)
-{
-	char d[96];
-	snprintf(d, sizeof d, "x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\"", x, y, w, h);
-	evl_page_put(g->p, "<rect class=\"$\" ", class);
-	evl_text_add(g->p->t, d);
-	evl_page_put(g->p, "/>");
+	evl_draw_text(g->p, "name", 0, y + 13, name);
+	evl_draw_text(g->p, "sub", 0, y + 26, sub);
+	evl_draw_text(g->p, "sub", LEFT + WIDTH + 10, y + 13, end);
 }
 
 static void put_error_lane(struct plot *g, const struct lane *l, int y, const char *hatch)
 {
 	struct evl_num end;
 	double full = log10(1.0 + (double)g->max_errors);
-	put_rect(g, "base", LEFT, y + BAR, WIDTH, 1);
+	evl_draw_rect(g->p, "base", LEFT, y + BAR, WIDTH, 1);
 	for (int b = 0; b < g->bins; b++) {
 		double from = x_of(g, (int64_t)b * g->bin_s * (int64_t)SECOND_NS);
 		double to = x_of(g, (int64_t)(b + 1) * g->bin_s * (int64_t)SECOND_NS);
 		double w = to - from > 3 ? to - from - 1 : to - from;
 		if (l->bin[b] > 0) {
 			double h = BAR * log10(1.0 + (double)l->bin[b]) / full;
-			put_rect(g, "bar", from, y + BAR - h, w, h);
+			evl_draw_rect(g->p, "bar", from, y + BAR - h, w, h);
 		}
 		if (l->lost[b]) {
-			char d[96];
-			snprintf(d, sizeof d, "x=\"%.1f\" y=\"%d\" width=\"%.1f\" height=\"%d\"",
-				from, y, w, BAR);
-			evl_page_put(g->p, "<rect class=\"lost\" fill=\"url(#$)\" ", hatch);
-			evl_text_add(g->p->t, d);
-			evl_page_put(g->p, "/>");
+			evl_text_addf(g->p->t,
+				"<rect class=\"lost\" fill=\"url(#%s)\" x=\"%.1f\" y=\"%d\" "
+				"width=\"%.1f\" height=\"%d\"/>",
+				hatch, from, y, w, BAR);
 		}
 	}
 	if (l->lost_seconds > 0) {
@@ -438,11 +389,11 @@ static void put_alarm_lane(struct plot *g, const struct alarm_lane *a, int y)
 	struct evl_num end;
 	char name[96];
 	char sub[96];
-	put_rect(g, "base", LEFT, y + BAR, WIDTH, 1);
+	evl_draw_rect(g->p, "base", LEFT, y + BAR, WIDTH, 1);
 	for (size_t i = 0; i < a->span_count; i++) {
 		double from = x_of(g, a->spans[i].from_ns);
 		double to = x_of(g, a->spans[i].to_ns);
-		put_rect(g, "alarm", from, y + 5, to - from < 2 ? 2 : to - from, BAR - 5);
+		evl_draw_rect(g->p, "alarm", from, y + 5, to - from < 2 ? 2 : to - from, BAR - 5);
 	}
 	if (a->channels == 1 && a->last_channel >= 0) {
 		snprintf(name, sizeof name, "%.20s %.60s", a->alarm,
@@ -464,48 +415,52 @@ static void put_alarm_lane(struct plot *g, const struct alarm_lane *a, int y)
 	put_label(g, y, name, sub, end.s);
 }
 
-static void put_description(struct plot *g, const char *id)
+static void tell(struct plot *g, struct evl_text *told)
 {
-	evl_page_put(g->p,
-		"<title id=\"$-t\">Errors and alarms over time, take $</title><desc id=\"$-d\">",
-		id, g->take->name, id);
 	for (size_t i = 0; i < g->lane_count && i < MAX_LANES; i++) {
-		evl_page_put(g->p, "$$: $. ",
+		evl_text_addf(told, "%s%s: %s. ",
 			evl_page_channel(g->p, g->lanes[i].channel_no, true).s,
 			g->lanes[i].channels > 1 ? " and others alike" : "",
 			evl_num_of(g->lanes[i].errors, "error").s);
 	}
 	for (size_t i = 0; i < g->alarm_count; i++) {
 		const struct alarm_lane *a = &g->alarms[i];
-		evl_page_put(g->p, "$ on $ of role $, $ the $. ", a->alarm,
+		evl_text_addf(told, "%s on %s of role %s, %s the %s. ", a->alarm,
 			evl_num_of(a->channels, "channel").s, a->role,
 			strcmp(a->source, "unit") == 0 ? "told by" : "seen by", a->source);
 	}
-	evl_page_put(g->p, "</desc>");
+}
+
+static void begin_figure(struct plot *g, const char *id, int height)
+{
+	char title[300];
+	char label[480];
+	struct evl_text told = {0};
+	const struct evl_row_case *k = evl_run_case(g->p->run, g->take->case_no);
+	snprintf(title, sizeof title, "Errors and alarms over time, %s",
+		evl_draw_short(g->take->name, 60).s);
+	snprintf(label, sizeof label, "%s, %s", title,
+		evl_draw_short(k == NULL || k->name == NULL ? "" : k->name, 60).s);
+	tell(g, &told);
+	evl_draw_begin(g->p, id, label, height, title, evl_text_str(&told));
+	evl_text_finish(&told);
 }
 
 static void put_figure(struct plot *g)
 {
 	char id[48];
 	char hatch[64];
-	char box[64];
 	size_t lanes = g->lane_count < MAX_LANES ? g->lane_count : MAX_LANES;
 	int bottom = 8 + (int)(lanes + g->alarm_count) * LANE;
 	snprintf(id, sizeof id, "plot-%d-%d", g->take->case_no + 1, g->take->ordinal + 1);
 	snprintf(hatch, sizeof hatch, "%s-h", id);
-	snprintf(box, sizeof box, "0 0 %d %d", LEFT + WIDTH + RIGHT, bottom + 24);
-	evl_page_put(g->p,
-		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" "
-		"aria-label=\"Plot\"><svg class=\"plot\" role=\"img\" viewBox=\"$\" "
-		"aria-labelledby=\"$-t $-d\">",
-		box, id, id);
-	put_description(g, id);
+	begin_figure(g, id, bottom + 24);
 	evl_page_put(g->p,
 		"<defs><pattern id=\"$\" width=\"6\" height=\"6\" "
 		"patternUnits=\"userSpaceOnUse\"><path class=\"hatch\" d=\"M0 6L6 "
 		"0\"/></pattern></defs>\n",
 		hatch);
-	put_axis(g, bottom);
+	evl_draw_time_axis(g->p, g->length_ns, 4, bottom);
 	int y = 6;
 	for (size_t i = 0; i < lanes; i++, y += LANE) {
 		put_error_lane(g, &g->lanes[i], y, hatch);

@@ -153,6 +153,78 @@ static void long_page(void **state)
 	evl_text_finish(&html);
 }
 
+/* What is taller than a page goes on over the next ones, and nothing of it is lost: a row of a
+ * table (its cells side by side), an item of a list, a description, a box, a map, a picture. */
+static void tall_parts(void **state)
+{
+	(void)state;
+	static const char *const open[] = {
+		"<table><thead><tr><th>Head</th><th>Why</th></tr></thead>"
+		"<tbody><tr><td>",
+		"<ul><li>", "<dl><dt>term</dt><dd>", "<div class='facts'><div><p>",
+		"<p class='notice'>", "<section class='verdict'><h2>h</h2><p>"};
+	static const char *const close[] = {"</td><td>short</td></tr><tr><td>next row</td><td>"
+					    "x</td></tr></tbody></table>",
+		"</li></ul>", "</dd></dl>", "</p></div><div><p>x</p></div></div>", "</p>",
+		"</p></section>"};
+	struct evl_pdf_facts facts = {.title = "tall", .report_id = "0"};
+	for (size_t k = 0; k < sizeof open / sizeof *open; k++) {
+		struct evl_text html = {0};
+		uint8_t *pdf = NULL;
+		size_t len = 0;
+		evl_text_addf(&html, "<html><body><p>before</p>%s", open[k]);
+		for (int i = 0; i < 2500; i++) {
+			evl_text_addf(&html, "word%d ", i);
+		}
+		evl_text_addf(&html, "%s<p>behind</p></body></html>", close[k]);
+		OK(evl_pdf_make(&pdf, &len, evl_text_str(&html), html.len, &facts, err));
+		OK(evl_file_write(in_folder("tall.pdf"), pdf, len, err));
+		/* pdftotext -bbox tells where each word stands: all of them on the paper. */
+		assert_int_equal(
+			run_in(folder,
+				"qpdf --check tall.pdf >&2 && pdftotext -bbox tall.pdf tall.xml && "
+				"test $(grep -o '>word[0-9]*<' tall.xml | sort -u | wc -l) = 2500 "
+				"&& grep -q '>behind<' tall.xml && "
+				"awk -F'\"' '/<word/ { if ($8 > 806 && !/Report|page|of|>[0-9]+</) "
+				"bad = 1 } END { exit bad }' tall.xml"),
+			0);
+		free(pdf);
+		evl_text_finish(&html);
+	}
+}
+
+static void tall_map_and_picture(void **state)
+{
+	(void)state;
+	struct evl_pdf_facts facts = {.title = "tall", .report_id = "0"};
+	struct evl_text html = {0};
+	uint8_t *pdf = NULL;
+	size_t len = 0;
+	evl_text_add(&html, "<html><body><table class='map plain'><caption>role</caption><tbody>");
+	for (int i = 0; i < 800; i++) {
+		evl_text_addf(&html, "%s<td class='cell is-fail'><b>cell%d</b></td>%s",
+			i % 8 == 0 ? "<tr>" : "", i, i % 8 == 7 ? "</tr>" : "");
+	}
+	evl_text_add(&html, "</tbody></table><figure><svg class='plot' viewBox='0 0 900 4000'>");
+	for (int i = 0; i < 100; i++) {
+		evl_text_addf(
+			&html, "<text class='name' x='0' y='%d'>lane%d</text>", i * 40 + 20, i);
+	}
+	evl_text_add(&html, "</svg></figure></body></html>");
+	OK(evl_pdf_make(&pdf, &len, evl_text_str(&html), html.len, &facts, err));
+	OK(evl_file_write(in_folder("tall.pdf"), pdf, len, err));
+	assert_int_equal(
+		run_in(folder,
+			"qpdf --check tall.pdf >&2 && pdftotext -bbox tall.pdf tall.xml && "
+			"test $(grep -o '>cell[0-9]*<' tall.xml | sort -u | wc -l) = 800 && "
+			"test $(grep -o '>lane[0-9]*<' tall.xml | sort -u | wc -l) = 100 && "
+			"awk -F'\"' '/>(cell|lane)/ { if ($8 > 806) bad = 1 } END { exit bad }' "
+			"tall.xml"),
+		0);
+	free(pdf);
+	evl_text_finish(&html);
+}
+
 static void bad_input(void **state)
 {
 	(void)state;
@@ -189,6 +261,8 @@ int main(void)
 		cmocka_unit_test(hostile_text),
 		cmocka_unit_test(same_bytes_twice),
 		cmocka_unit_test(long_page),
+		cmocka_unit_test(tall_parts),
+		cmocka_unit_test(tall_map_and_picture),
 		cmocka_unit_test(bad_input),
 	};
 	return cmocka_run_group_tests(tests, make_runs, remove_runs);
