@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/statvfs.h>
 #include <unistd.h>
 
 enum evl_status evl_file_read(char **out, size_t *len, const char *path, size_t max_bytes,
@@ -145,4 +146,24 @@ char *evl_file_join(const char *dir, const char *name)
 	char *out = evl_xmalloc(cap);
 	snprintf(out, cap, "%s%s%s", dir, n > 0 && dir[n - 1] == '/' ? "" : "/", name);
 	return out;
+}
+
+enum evl_status evl_file_free_space(uint64_t *bytes, const char *path, struct evl_err *err)
+{
+	char *dir = evl_xstrdup(path);
+	char *slash = strrchr(dir, '/');
+	if (slash != NULL) {
+		slash[slash == dir] = '\0'; /* "/" stays */
+	}
+	struct statvfs v;
+	enum evl_status st = EVL_OK;
+	*bytes = 0;
+	if (statvfs(slash != NULL ? dir : ".", &v) != 0) {
+		st = evl_err_set(err, EVL_E_IO, "%s: cannot tell how much room is left there: %s",
+			path, strerror(errno));
+	} else {
+		*bytes = (uint64_t)v.f_bavail * v.f_frsize;
+	}
+	free(dir);
+	return st;
 }

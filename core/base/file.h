@@ -3,6 +3,7 @@
 #pragma once
 
 #include <stddef.h>
+#include <stdint.h>
 
 #include "core/base/err.h"
 
@@ -20,3 +21,6 @@ enum evl_status evl_file_mkdirs(const char *path, struct evl_err *err);
 
 /* Joins with one '/'; the result belongs to the caller (free). */
 char *evl_file_join(const char *dir, const char *name);
+
+/* Bytes that this user may still write in the folder of `path`, which need not exist yet. */
+enum evl_status evl_file_free_space(uint64_t *bytes, const char *path, struct evl_err *err);

@@ -107,5 +107,7 @@ void evl_take_result_destroy(struct evl_take_result *r)
 	}
 	free(r->performances);
 	free(r->streams);
+	free(r->recordings);
+	free(r->marks);
 	free(r);
 }

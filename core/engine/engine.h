@@ -28,6 +28,11 @@ struct evl_engine_args {
 	const struct evl_binding *binding; /* borrowed */
 	bool is_virtual;
 	const volatile sig_atomic_t *stop; /* not 0: end the running take early; may be NULL */
+	/* Recordings leave so many bytes of their file system free: a take that would need them is
+	 * refused, and a recording that comes near is ended. */
+	uint64_t reserve_bytes;
+	/* Free bytes where `path` will be; NULL: of the file system. Called from any thread. */
+	enum evl_status (*free_space)(uint64_t *bytes, const char *path, struct evl_err *err);
 };
 
 enum evl_status evl_engine_create(

@@ -151,7 +151,10 @@ struct per_instance {
 };
 
 struct causes;
+struct ending;
+struct history;
 struct parity;
+struct triggers;
 
 struct take {
 	struct evl_engine *engine;
@@ -177,9 +180,14 @@ struct take {
 	uint32_t meter_count;
 	uint8_t *scratch; /* one slab of the widest recording that is expected */
 	struct evl_rec_writer *writer;
-	uint8_t (*record_digests)[EVL_SHA256_BYTES]; /* by channel of the finished recording */
-	uint8_t **inside_memory;                     /* by group of plan->inside */
-	uint32_t events_given;                       /* of the result, handed to the sink */
+	uint8_t (*record_digests)[EVL_SHA256_BYTES]; /* by channel of the whole recording */
+	bool recorded_whole;                         /* and they are those of the whole take */
+	struct ending *ending;     /* not NULL: the recording was ended before the take */
+	struct history *history;   /* not NULL: recordings are made by triggers */
+	struct triggers *triggers; /* NULL: no conditions */
+	bool caught;               /* a recording by a trigger is complete */
+	uint8_t **inside_memory; /* by group of plan->inside */
+	uint32_t events_given;   /* of the result, handed to the sink */
 	struct causes *causes;
 	struct evl_sequential proof;
 };
@@ -238,9 +246,38 @@ void evl_through_start(struct take *t); /* the lead-in is over */
 void evl_through_pass(const struct take *t, struct part *p, size_t bytes);
 
 /* record.c */
-enum evl_status evl_record_begin(struct take *t, struct evl_err *err);
+enum evl_status evl_record_begin(struct take *t, struct evl_err *err); /* allocates all */
 enum evl_status evl_record_slab(struct take *t, struct evl_err *err);
+void evl_record_look(struct take *t); /* when all else has looked at the slab */
+enum evl_status evl_record_second(struct take *t, struct evl_err *err);
 enum evl_status evl_record_finish(struct take *t, enum evl_status so_far, struct evl_err *err);
+/* Keeps a mark, and sets of which recording it is. */
+void evl_record_mark(struct take *t, struct evl_take_mark *mark);
+/* Is there room for so many bytes at `path`, and the reserve? EVL_E_LIMIT: not, and why. */
+enum evl_status evl_record_room(
+	const struct take *t, const char *path, uint64_t bytes, struct evl_err *err);
+
+/* trigger.c */
+enum evl_status evl_triggers_create(struct take *t, struct evl_err *err);
+void evl_triggers_destroy(struct triggers *g); /* takes NULL */
+void evl_triggers_look(struct take *t);
+void evl_triggers_event(struct take *t, const struct evl_take_event *e);
+
+/* history.c. `channels` are what record_sent and record_received of the parts say, in their order;
+ * they are copied. Also after an error *out is to be destroyed. */
+enum evl_status evl_history_create(struct history **out, struct take *t,
+	const struct evl_rec_channel *channels, struct evl_err *err);
+void evl_history_finish(struct history *h);  /* ends and writes all; then the result is complete */
+void evl_history_destroy(struct history *h); /* takes NULL */
+/* A trigger in the present slab or before: begins a recording, or makes the present one longer. The
+ * number of the recording, or -1 when no more are allowed. */
+int64_t evl_history_trigger(struct history *h, int64_t at_ns);
+int64_t evl_history_open(const struct history *h); /* the present recording, or -1 */
+/* False when there is no room for one more. */
+bool evl_history_mark(struct history *h, const struct evl_take_mark *mark);
+/* Which stream of the recordings is about this channel of the take, or -1. */
+int64_t evl_history_stream(const struct history *h, int64_t channel);
+void evl_history_slab(struct history *h); /* the present slab, after its triggers */
 
 /* meter.c */
 enum evl_status evl_meters_prepare(struct take *t, struct evl_err *err);

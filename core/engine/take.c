@@ -74,10 +74,13 @@ static enum evl_status prepare(struct take *t, struct evl_err *err)
 					&p->plan->played.framing, &p->plan->played.slots);
 			}
 		}
-		if (p->plan->played.kind == EVL_CONTENT_RECORDING && !p->plan->record_sent) {
+		const bool whole = plan->record_path != NULL;
+		if (p->plan->played.kind == EVL_CONTENT_RECORDING &&
+			!(whole && p->plan->record_sent)) {
 			p->sent_digest = evl_stream_digest_create();
 		}
-		if (p->plan->expected.kind == EVL_CONTENT_RECORDING && !p->plan->record_received) {
+		if (p->plan->expected.kind == EVL_CONTENT_RECORDING &&
+			!(whole && p->plan->record_received)) {
 			p->received_digest = evl_stream_digest_create();
 		}
 		if (evl_through_prepare(t, p, err) < 0) {
@@ -105,10 +108,10 @@ void evl_take_started(struct take *t)
 		p->started_ns = skew < 0 && (uint64_t)-skew > t->start_ns
 					? 0
 					: t->start_ns + (uint64_t)skew;
-		if (p->record_sent >= 0) {
+		if (t->writer != NULL && p->record_sent >= 0) {
 			evl_rec_set_start(t->writer, (uint32_t)p->record_sent, p->started_ns, skew);
 		}
-		if (p->record_received >= 0) {
+		if (t->writer != NULL && p->record_received >= 0) {
 			evl_rec_set_start(
 				t->writer, (uint32_t)p->record_received, p->started_ns, skew);
 		}
@@ -201,6 +204,9 @@ void evl_take_slab(struct take *t)
 
 void evl_take_advance(struct take *t)
 {
+	if (!t->in_lead_in) {
+		evl_record_look(t);
+	}
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
 		struct part *p = &t->parts[i];
 		p->seen_bits += (uint64_t)p->rx_bytes * 8;
@@ -223,9 +229,7 @@ void evl_take_judge(struct take *t)
 	const volatile sig_atomic_t *stop = t->engine->args.stop;
 	struct evl_err err = {0};
 	if (t->done > 0 && t->done % EVL_FRAMES_PER_S == 0) {
-		enum evl_status st = t->writer != NULL && !t->engine->clock.is_virtual
-					     ? evl_rec_flush(t->writer, &err)
-					     : EVL_OK;
+		enum evl_status st = evl_record_second(t, &err);
 		if (st < 0) {
 			evl_take_fail(t, st, &err);
 			return;
@@ -244,6 +248,9 @@ void evl_take_judge(struct take *t)
 		t->sink->progress(t->sink->ctx, t->done, t->frames_all, evl_meters_errors(t));
 	}
 	if (!t->in_lead_in && t->done == t->frames_all) {
+		end(t);
+	} else if (t->caught && t->plan->record.until_triggered) {
+		t->result->ended_early = t->result->caught = true;
 		end(t);
 	} else if (!t->in_lead_in && stop != NULL && *stop != 0) {
 		t->result->interrupted = true;
@@ -282,7 +289,7 @@ static enum evl_status collect_streams(struct take *t, struct evl_err *err)
 			if (d != NULL) {
 				evl_stream_digest_end(d, digest);
 				evl_hex(digest, sizeof digest, s->digest);
-			} else if (in_record >= 0 && t->record_digests != NULL) {
+			} else if (in_record >= 0 && t->recorded_whole) {
 				evl_hex(t->record_digests[in_record], EVL_SHA256_BYTES, s->digest);
 			}
 			if (c->kind == EVL_CONTENT_RECORDING && sent && st == EVL_OK) {
@@ -299,7 +306,7 @@ static enum evl_status collect_streams(struct take *t, struct evl_err *err)
 						s->recorded_digest);
 				}
 			}
-			s->recorded = in_record >= 0;
+			s->recorded = in_record >= 0 && t->recorded_whole;
 		}
 	}
 	return st;
@@ -344,6 +351,8 @@ void evl_take_release(struct take *t)
 	free(t->inside_memory);
 	evl_causes_destroy(t->causes);
 	free(t->scratch);
+	evl_history_destroy(t->history);
+	evl_triggers_destroy(t->triggers);
 	free(t->record_digests);
 	evl_rec_abandon(t->writer);
 	if (t->leased) {

@@ -17,6 +17,7 @@
 #include "core/base/digest.h"
 #include "core/base/err.h"
 #include "core/engine/network.h"
+#include "core/engine/record.h"
 #include "core/engine/window.h"
 #include "core/measure/checker.h"
 #include "core/measure/performance.h"
@@ -139,8 +140,9 @@ struct evl_take_plan {
 	size_t known_count;
 	const struct evl_take_injection *injections;
 	uint32_t injection_count;
-	const char *record_path; /* or NULL */
+	const char *record_path; /* of a recording of the whole take, or NULL */
 	const char *record_meta; /* JSON text, or NULL */
+	struct evl_take_record record;
 	/* By engine channel: on these the take hears what the unit reports; NULL: on all. */
 	const bool *hears;
 };
@@ -261,14 +263,15 @@ struct evl_take_stream {
 	 * for. */
 	char source_digest[EVL_SHA256_HEX];
 	const struct evl_network_plan *network; /* of the plan; sent only */
-	bool recorded;
+	bool recorded; /* whole, from the start of the take to its end */
 };
 
 struct evl_take_result {
 	uint64_t start_ns; /* on the clock of the run */
 	uint64_t frames;   /* done */
 	uint64_t frames_planned;
-	bool ended_early; /* all was proved before frames_planned */
+	bool ended_early; /* all was proved before frames_planned, or: */
+	bool caught;      /* until_triggered, and the first recording is complete */
 	bool interrupted;
 	uint64_t gaps; /* slabs with lost bits, as the adapters reported */
 	struct evl_take_meter *meters;
@@ -282,8 +285,12 @@ struct evl_take_result {
 	uint32_t framed_count;
 	struct evl_take_stream *streams;
 	uint32_t stream_count;
-	char record_sha256[EVL_SHA256_HEX]; /* of the finished recording file; "" without */
-	uint64_t record_bytes;
+	struct evl_take_recording *recordings; /* the whole one, or those by triggers */
+	uint32_t recording_count;
+	struct evl_take_mark *marks; /* in the order in which they were found */
+	uint32_t mark_count;
+	uint64_t marks_lost;      /* beyond EVL_TAKE_MARKS_KEPT */
+	uint64_t triggers_missed; /* after the last recording that was allowed */
 };
 
 /* A second (or the rest) of one meter that was not clean. */

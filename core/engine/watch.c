@@ -21,6 +21,7 @@ void evl_watch_keep(struct take *t, const struct evl_take_event *e)
 {
 	struct evl_take_result *r = t->result;
 	evl_look_event(t->engine, e);
+	evl_triggers_event(t, e);
 	if (t->in_lead_in) {
 		/* Only what still stands at the start matters: a clear removes its raise. */
 		for (uint32_t i = 0; i < r->event_count; i++) {

@@ -149,6 +149,7 @@ static void lose(struct evl_checker *c, uint64_t bit)
 	c->sync_losses++;
 	c->loss_bits += c->window_bits;
 	c->loss_errors += c->window_errors;
+	c->last_loss_bit = c->window_first_error;
 	struct evl_sync_event *e = log_event(c, EVL_SYNC_LOST, bit);
 	if (e != NULL) {
 		e->first_error_bit = c->window_first_error;

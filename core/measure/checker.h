@@ -107,6 +107,8 @@ struct evl_checker {
 	uint64_t last_error_bit; /* position of the latest error, when there is one; not COUNTER */
 	size_t error_positions;  /* entries in error_bit */
 	uint64_t error_bit[EVL_CHECKER_ERRORS_KEPT]; /* positions of the first errors */
+	uint64_t last_loss_bit; /* the first error of the latest loss, when there was one; not
+				 * COUNTER */
 	uint64_t sync_events; /* all; the first EVL_CHECKER_EVENTS_KEPT are in event */
 	struct evl_sync_event event[EVL_CHECKER_EVENTS_KEPT];
 	struct evl_blocks blocks; /* COUNTER: what became of the blocks */

@@ -419,8 +419,8 @@ static enum evl_status keep_recording(struct build *b, const struct evl_take_res
 		return st;
 	}
 	evl_keep_status(r,
-		evl_store_recording_end(r->store, b->recording_no, result->record_sha256,
-			(int64_t)result->record_bytes, err),
+		evl_store_recording_end(r->store, b->recording_no, result->recordings[0].sha256,
+			(int64_t)result->recordings[0].bytes, err),
 		err);
 	if (r->store_status < 0) {
 		return r->store_status;

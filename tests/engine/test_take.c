@@ -89,7 +89,7 @@ static void records_and_replays_the_same_bits(void **state)
 	struct evl_take_result *first = NULL;
 	struct evl_err err = {0};
 	assert_int_equal(rig_take(&rig, never, NULL, &first, &err), EVL_OK);
-	assert_int_equal(strlen(first->record_sha256), 64);
+	assert_int_equal(strlen(first->recordings[0].sha256), 64);
 
 	struct evl_rec *rec = NULL;
 	assert_int_equal(evl_rec_open(&rec, path, &err), EVL_OK);
