@@ -17,6 +17,13 @@ static void must(enum evl_status st, const struct evl_err *err)
 
 void rig_up(struct rig *rig, const char *driver, const char *options, uint64_t seed)
 {
+	rig_up_on(rig, driver, options, seed, 0, NULL);
+}
+
+void rig_up_on(struct rig *rig, const char *driver, const char *options, uint64_t seed,
+	uint64_t reserve_bytes,
+	enum evl_status (*space)(uint64_t *bytes, const char *path, struct evl_err *err))
+{
 	memset(rig, 0, sizeof *rig);
 	struct evl_err err = {0};
 	char yaml[1024];
@@ -41,7 +48,9 @@ void rig_up(struct rig *rig, const char *driver, const char *options, uint64_t s
 		.instance_count = 1,
 		.binding = rig->binding,
 		.is_virtual = is_virtual,
-		.stop = &rig->stop};
+		.stop = &rig->stop,
+		.reserve_bytes = reserve_bytes,
+		.free_space = space};
 	must(evl_engine_create(&rig->engine, &e, &err), &err);
 }
 

@@ -17,6 +17,10 @@ struct rig {
 
 /* `options` are YAML lines in flow style, such as "delay_frames: 5". Eight E1 in role trib. */
 void rig_up(struct rig *rig, const char *driver, const char *options, uint64_t seed);
+/* The same with a reserve of the disk, and what there is of it (NULL: the disk's own). */
+void rig_up_on(struct rig *rig, const char *driver, const char *options, uint64_t seed,
+	       uint64_t reserve_bytes,
+	       enum evl_status (*space)(uint64_t *bytes, const char *path, struct evl_err *err));
 void rig_down(struct rig *rig);
 
 /* A plan in which `count` tributaries play and expect their own phase of 2^15-1. */
