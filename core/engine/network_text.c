@@ -20,11 +20,11 @@ static void add_time(struct evl_text *t, uint64_t ns)
 		(ns < units[i].ns || ns % (units[i].ns / 1000) != 0)) {
 		i++;
 	}
-	uint64_t rest = ns % units[i].ns * 1000 / units[i].ns;
+	const uint64_t rest = ns % units[i].ns * 1000 / units[i].ns % 1000; /* it is below 1000 */
 	char tail[8] = "";
 	if (rest > 0) {
 		snprintf(tail, sizeof tail, ".%03u", (unsigned)rest);
-		for (size_t n = strlen(tail); tail[n - 1] == '0'; n--) {
+		for (size_t n = strlen(tail); n > 1 && tail[n - 1] == '0'; n--) {
 			tail[n - 1] = '\0';
 		}
 	}
