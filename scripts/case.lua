@@ -7,6 +7,7 @@ local disturbances = require "disturbances"
 local inject = require "inject"
 local network = require "network"
 local performance = require "performance"
+local replay = require "replay"
 local setup = require "setup"
 local spec = require "spec"
 local text = require "text"
@@ -74,6 +75,7 @@ function Case:take(t)
 	end
 	plan.frames = t.last and core.frames(spec.duration("take: last", t.last)) or 0
 	local shortest
+	local replayed = {}
 	local function source(where, value, role)
 		local kind = spec.kind(value)
 		if kind == "pattern" then
@@ -88,9 +90,9 @@ function Case:take(t)
 				bits = value.pattern.bits,
 				file = value.pattern.file, framing = framing, timeslots = value.timeslots }
 		elseif kind == "replay" then
-			local recording = value.recording
-			shortest = math.min(shortest or recording.frames, recording.frames)
-			return { recording = recording.id }
+			local frames = value.window and core.frames(value.length_ns) or value.recording.frames
+			shortest = math.min(shortest or frames, frames)
+			return replay.source(value)
 		end
 		core.fail("%s: a pattern (prbs \"...\", word \"...\", pattern \"...\") or "
 			.. "replay(recording) is expected, not %s", where,
@@ -102,6 +104,9 @@ function Case:take(t)
 			local one = source("take: " .. field .. "." .. role, t[field][role], role)
 			one.role = role
 			table.insert(plan[field], one)
+			if field == "play" and spec.kind(t[field][role]) == "replay" then
+				replayed[role] = replay.about(t[field][role])
+			end
 		end
 	end
 	for _, role in ipairs(spec.sorted_keys("take: clock", t.clock or {})) do
@@ -174,6 +179,7 @@ function Case:take(t)
 		seen.until_proved = { ratio = t.until_proved.ratio,
 			confidence = t.until_proved.confidence }
 	end
+	seen.replayed = replayed
 	if seen.recording then
 		spec.mark("recording", seen.recording)
 	end
@@ -383,60 +389,16 @@ end
 -- What the tester sent is the recording, bit for bit and at the same offsets.
 function Case:check_played_as_recorded(seen, role)
 	seen_of("check_played_as_recorded", seen)
-	role_of(self, "check_played_as_recorded", role)
-	local any = false
-	for _, s in ipairs(seen.streams) do
-		if s.role == role and s.direction == "sent" and s.recorded_digest then
-			any = true
-			-- Through a network, what went into it is what was played.
-			local digest = s.source_digest or s.digest
-			local same = digest == s.recorded_digest
-			local verdict = same and "pass" or cut_short(seen) and "inconclusive" or "fail"
-			self:check { kind = "identity", title = "played as recorded", channel = s.channel,
-				verdict = verdict, value = digest:sub(1, 16), relation = "is",
-				limit = s.recorded_digest:sub(1, 16), bits = s.bits,
-				rule = s.source_digest and "SHA-256 over (offset, bits) of what went into the "
-					.. "network equals that of the recording"
-					or "SHA-256 over (offset, bits) of what was sent equals that of the recording",
-				reason = not same and (cut_short(seen) or "other bits were sent than recorded")
-					or s.network and "sent through: " .. s.network
-					or nil, standard = "FIPS 180-4" }
-		end
-	end
-	if not any then
-		core.fail("check_played_as_recorded: no recording was played on %s in that take",
-			spec.show(role))
-	end
+	replay.check_played(self, seen, role_of(self, "check_played_as_recorded", role))
 end
 
--- What came back is what came back when the recording was made.
-function Case:check_returned_as_recorded(seen, role)
+-- What came back is what came back when the recording was made; with { within = "1 ms" } or
+-- { delay_may_change = true } also when all of it is later or earlier by one delay.
+function Case:check_returned_as_recorded(seen, role, how)
 	seen_of("check_returned_as_recorded", seen)
 	role_of(self, "check_returned_as_recorded", role)
-	for _, m in ipairs(meters(seen, role, "received", "recording", "check_returned_as_recorded")) do
-		local verdict, value, reason, at = "pass", "0 bits differ", nil, nil
-		if m.errors > 0 then
-			verdict = "fail"
-			value = string.format("%d bits differ", m.errors)
-			reason = string.format("first differing bit %s after the start (frame %d, byte %d, "
-				.. "bit %d)", text.seconds(m.first_error_ns), m.first_error_frame,
-				m.first_error_byte, m.first_error_bit)
-			if m.arrival == "crossed" then
-				reason = "what " .. m.from_label .. " returned then arrives here now: crossed; "
-					.. reason
-			else
-				reason = reason .. string.format(", %d errored s, ratio %s", m.errored_seconds,
-					text.ratio(m.errors / m.bits))
-			end
-			at = m.first_error_ns
-		elseif cut_short(seen) then
-			verdict, reason = "inconclusive", cut_short(seen)
-		end
-		self:check { kind = "returned", title = "returned as recorded", channel = m.channel,
-			verdict = verdict, value = value, limit = "0 bits differ", relation = "is",
-			errors = m.errors, bits = m.bits, reason = reason, at_ns = at,
-			rule = "every received bit equals the recorded one at the same offset from the start" }
-	end
+	replay.check_returned(self, seen, role,
+		meters(seen, role, "received", "recording", "check_returned_as_recorded"), how)
 end
 
 -- No defect was reported by the unit or seen by the tester on this role during the take.

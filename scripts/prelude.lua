@@ -1,9 +1,10 @@
 -- SPDX-License-Identifier: Apache-2.0
 -- What every campaign sees without asking: campaign, case, prbs, word, pattern, framed,
--- pattern_file, delay_pattern, replay, time_to_prove, bits_to_prove.
+-- pattern_file, delay_pattern, replay, recording_file, limits_file, time_to_prove, bits_to_prove.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
+local replays = require "replay"
 local Case = require "case"
 
 local defined = { cases = {}, by_name = {} }
@@ -154,12 +155,19 @@ function delay_pattern(rate, most)
 	return prbs(core.delay_pattern(spec.duration("delay_pattern", most), rate))
 end
 
--- A recording as a source (what was sent) and as an expectation (what was received).
-function replay(recording)
-	if spec.kind(recording) ~= "recording" then
-		core.fail("replay takes a recording: seen.recording of a take, or test:reference \"...\"")
+-- A recording as a source (what was sent) and as an expectation (what was received); a part of it,
+-- in rounds, on other channels: scripts/replay.lua.
+function replay(recording, how)
+	return replays.of(recording, how)
+end
+
+-- A recording from a file in the campaign's folder: recording_file "fault.pcapng".
+function recording_file(name)
+	if type(name) ~= "string" then
+		core.fail("recording_file: the name of a file is expected, such as "
+			.. "\"recordings/fault.pcapng\", not %s", spec.show(name))
 	end
-	return spec.mark("replay", { recording = recording })
+	return spec.mark("recording", core.recording_file(name))
 end
 
 -- Bits that must pass without error to prove a ratio at a confidence (exact Poisson, Garwood 1936).

@@ -63,8 +63,12 @@ static void aim(struct rec_aligning *x, const struct evl_rec_align_plan *plan, s
 {
 	x->a.r = a;
 	x->a.channel = a_channel;
+	x->a.from = (int64_t)plan->a_part.from_bit;
+	x->a.to = plan->a_part.to_bit > 0 ? (int64_t)plan->a_part.to_bit : INT64_MAX;
 	x->b.r = b;
 	x->b.channel = b_channel;
+	x->b.from = (int64_t)plan->b_part.from_bit;
+	x->b.to = plan->b_part.to_bit > 0 ? (int64_t)plan->b_part.to_bit : INT64_MAX;
 	uint32_t frame_bits = evl_rate_frame_bits(evl_rec_info(a, a_channel)->channel.rate);
 	uint64_t range_ns = plan->range_ns > 0 ? plan->range_ns : EVL_REC_ALIGN_RANGE_NS;
 	x->range = (int64_t)((range_ns + EVL_FRAME_NS - 1) / EVL_FRAME_NS * frame_bits);
@@ -130,6 +134,26 @@ static enum evl_status find_crossing(struct rec_aligning *x, const struct evl_re
 	return EVL_OK;
 }
 
+/* Recorded bits in the part of one side. */
+static enum evl_status bits_of_part(struct rec_side *s, uint64_t *out, struct evl_err *err)
+{
+	const struct evl_rec_info *info = evl_rec_info(s->r, s->channel);
+	*out = info->bits;
+	if (s->from == 0 && s->to == INT64_MAX) {
+		return EVL_OK;
+	}
+	*out = 0;
+	for (int64_t at = 0;;) {
+		struct rec_span span;
+		enum evl_status st = rec_span_at(s, at, INT64_MAX, &span, err);
+		if (st < 0 || span.from == span.to) {
+			return st;
+		}
+		*out += (uint64_t)(span.to - span.from);
+		at = span.to;
+	}
+}
+
 static enum evl_status do_pair(struct rec_aligning *x, const struct evl_rec_align_plan *plan,
 	struct evl_rec *a, struct evl_rec *b, const struct rec_pairs *pairs,
 	struct evl_rec_aligned *d, struct evl_err *err)
@@ -145,11 +169,12 @@ static enum evl_status do_pair(struct rec_aligning *x, const struct evl_rec_alig
 		d->relation = EVL_REC_RATE;
 		return EVL_OK;
 	}
+	aim(x, plan, a, (uint32_t)d->a_channel, b, (uint32_t)d->b_channel);
+	enum evl_status st = bits_of_part(&x->a, &d->a_recorded_bits, err);
+	st = st == EVL_OK ? bits_of_part(&x->b, &d->b_recorded_bits, err) : st;
 	d->only_a_bits = d->a_recorded_bits;
 	d->only_b_bits = d->b_recorded_bits;
-	aim(x, plan, a, (uint32_t)d->a_channel, b, (uint32_t)d->b_channel);
-	enum evl_status st = EVL_OK;
-	if (ia->bits > 0 && ib->bits > 0) {
+	if (st == EVL_OK && ia->bits > 0 && ib->bits > 0) {
 		st = align_pair(x, plan, d, err);
 		if (st == EVL_OK && !d->found) {
 			st = find_crossing(x, plan, a, b, pairs, d, err);
@@ -239,5 +264,29 @@ enum evl_status evl_rec_align(struct evl_rec *a, struct evl_rec *b,
 	}
 	rec_aligning_finish(&x);
 	rec_pairs_finish(&pairs);
+	return st;
+}
+
+enum evl_status evl_rec_find_delay(struct evl_rec *a, uint32_t a_channel, struct evl_rec *b,
+	uint32_t b_channel, const struct evl_rec_align_plan *plan, bool *found, int64_t *delay_bits,
+	struct evl_err *err)
+{
+	struct rec_aligning x = {0};
+	struct rec_fit fit = {0, -1};
+	struct rec_probe probe;
+	enum evl_status st = EVL_OK;
+	evl_require(plan->range_ns <= EVL_REC_ALIGN_RANGE_NS_MAX);
+	evl_require(evl_rec_info(a, a_channel)->channel.rate ==
+		    evl_rec_info(b, b_channel)->channel.rate);
+	if (!rec_aligning_init(&x)) {
+		st = evl_err_set(err, EVL_E_NOMEM, "no memory to compare %s with %s",
+			evl_rec_path(a), evl_rec_path(b));
+	} else {
+		aim(&x, plan, a, a_channel, b, b_channel);
+		st = first_delay(&x, 16, &fit, &probe, err);
+	}
+	rec_aligning_finish(&x);
+	*found = st == EVL_OK && fit.different >= 0;
+	*delay_bits = *found ? fit.delay : 0;
 	return st;
 }

@@ -85,10 +85,18 @@ struct evl_rec_align_summary {
 	uint64_t compared_bits, changed_bits, slips;
 };
 
+/* Part of a channel. Where it is said, the positions that are told and the delays count from
+ * `from_bit` of each. */
+struct evl_rec_part {
+	uint64_t from_bit;
+	uint64_t to_bit; /* the first that is not of it; 0: to the end of the channel */
+};
+
 struct evl_rec_align_plan {
 	const struct evl_rec_pair *map; /* as for evl_rec_diff; map_count 0: by equal names */
 	uint32_t map_count;
 	uint64_t range_ns; /* delays of at most this are found; 0: EVL_REC_ALIGN_RANGE_NS */
+	struct evl_rec_part a_part, b_part; /* of each channel of both */
 	/* Called for each slip in order, with what is known of the channel so far; may be NULL. */
 	void (*slip)(void *context, const struct evl_rec_aligned *channel,
 		const struct evl_rec_slip *slip);
@@ -103,4 +111,10 @@ struct evl_rec_align_plan {
  * there. */
 enum evl_status evl_rec_align(struct evl_rec *a, struct evl_rec *b,
 	const struct evl_rec_align_plan *plan, struct evl_rec_align_summary *summary,
+	struct evl_err *err);
+
+/* Only the delay of one channel against another, as above, from the first bits that tell; *found
+ * false: nothing within the range fits. Of the plan the range and the parts are used. */
+enum evl_status evl_rec_find_delay(struct evl_rec *a, uint32_t a_channel, struct evl_rec *b,
+	uint32_t b_channel, const struct evl_rec_align_plan *plan, bool *found, int64_t *delay_bits,
 	struct evl_err *err);

@@ -394,7 +394,8 @@ enum {
 struct rec_side {
 	struct evl_rec *r;
 	uint32_t channel;
-	uint8_t *raw; /* ALIGN_BYTES */
+	int64_t from, to; /* bits of the channel; all others count from `from` */
+	uint8_t *raw;     /* ALIGN_BYTES */
 };
 
 struct rec_span {

@@ -103,6 +103,7 @@ struct evl_rec_finding {
 	uint64_t block;    /* number of the block in the file, the section header being 0 */
 	int64_t channel;   /* or -1 */
 	const char *text;  /* one line, valid during the call */
+	bool end; /* nothing is altered: it is not finished, or a part of a set is not there */
 };
 
 struct evl_rec_verdict {

@@ -541,8 +541,8 @@ struct set_check {
 	bool broken; /* a part was altered: the digests that go on beyond it tell nothing */
 };
 
-static void found(
-	struct set_check *v, int64_t channel, uint64_t position, uint64_t block, const char *text)
+static void found(struct set_check *v, int64_t channel, uint64_t position, uint64_t block,
+	const char *text, bool end)
 {
 	char line[1400];
 	if (v->part > 0) {
@@ -553,15 +553,18 @@ static void found(
 		evl_err_set(v->err, EVL_E_CORRUPT, "%s: %s", v->r->path, text);
 	}
 	if (v->report != NULL) {
-		struct evl_rec_finding f = {
-			.position = position, .block = block, .channel = channel, .text = text};
+		struct evl_rec_finding f = {.position = position,
+			.block = block,
+			.channel = channel,
+			.text = text,
+			.end = end};
 		v->report(v->context, &f);
 	}
 }
 
 static void of_part(void *context, const struct evl_rec_finding *f)
 {
-	found(context, f->channel, f->position, f->block, f->text);
+	found(context, f->channel, f->position, f->block, f->text, f->end);
 }
 
 static enum evl_status check_part(
@@ -576,7 +579,7 @@ static enum evl_status check_part(
 	enum evl_status st = part_at(v->r, p, &open, &why);
 	if (st < 0) {
 		v->broken = true;
-		found(v, -1, 0, 0, why.text);
+		found(v, -1, 0, 0, why.text, st == EVL_E_NOTFOUND);
 		return st == EVL_E_NOMEM ? evl_err_set(err, st, "%s", why.text) : EVL_OK;
 	}
 	st = rec_verify_file(open, v->broken ? NULL : digests, of_part, v, &own, &why);
@@ -586,7 +589,7 @@ static enum evl_status check_part(
 	v->verdict->blocks += own.blocks;
 	v->verdict->bytes += own.bytes;
 	if (part->listed && memcmp(part->sha256, own.file_sha256, sizeof part->sha256) != 0) {
-		found(v, -1, 0, 0, "the digest of the file is not the one in the index");
+		found(v, -1, 0, 0, "the digest of the file is not the one in the index", false);
 	}
 	v->broken = v->broken || v->verdict->findings > before;
 	return EVL_OK;
@@ -618,11 +621,11 @@ enum evl_status rec_set_verify(struct evl_rec *r, evl_rec_report report, void *c
 			snprintf(text, sizeof text,
 				"channel %s: the digest of its bits is not the one in the index",
 				r->plain[c].name);
-			found(&v, c, 0, 0, text);
+			found(&v, c, 0, 0, text, false);
 		}
 	}
 	if (st == EVL_OK && r->missing[0] != '\0') {
-		found(&v, -1, 0, 0, r->missing);
+		found(&v, -1, 0, 0, r->missing, true);
 	}
 	for (uint32_t c = 0; c < r->channels; c++) {
 		evl_stream_digest_destroy(digests[c]);

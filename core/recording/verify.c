@@ -25,6 +25,7 @@ struct verifying {
 	uint8_t *block;
 	uint64_t pos, number; /* of the block at hand */
 	bool check_failed;    /* from there on no check can fit */
+	bool end;             /* of what is found next: evl_rec_finding.end */
 };
 
 static void found(struct verifying *v, uint64_t pos, int64_t channel, const char *fmt, ...)
@@ -41,10 +42,14 @@ static void found(struct verifying *v, uint64_t pos, int64_t channel, const char
 		evl_err_set(v->err, EVL_E_CORRUPT, "%s: %s", v->r->path, text);
 	}
 	if (v->report != NULL) {
-		struct evl_rec_finding f = {
-			.position = pos, .block = v->number, .channel = channel, .text = text};
+		struct evl_rec_finding f = {.position = pos,
+			.block = v->number,
+			.channel = channel,
+			.text = text,
+			.end = v->end};
 		v->report(v->context, &f);
 	}
+	v->end = false;
 }
 
 /* One packet block as a whole; NULL when its fields are sound. */
@@ -114,6 +119,7 @@ static enum evl_status take_block(struct verifying *v, uint64_t limit, struct ev
 		return EVL_E_END;
 	}
 	if (left < 8 || bytes > left) {
+		v->end = !r->finished;
 		found(v, v->pos, -1,
 			"block %" PRIu64 " at byte %" PRIu64 " is cut or altered: %" PRIu64
 			" bytes of it are there",
@@ -232,6 +238,7 @@ static enum evl_status run(struct verifying *v, struct evl_err *err)
 	if (r->finished) {
 		compare_trailer(v);
 	} else if (v->verdict->findings == 0) {
+		v->end = true;
 		found(v, v->pos, -1, "%s", r->missing);
 	}
 	if (r->finished && r->packed != NULL && !rec_packed_has_table(r->packed)) {

@@ -184,13 +184,7 @@ static int case_find_recording(lua_State *L)
 					    &err) < 0)) {
 		return evl_script_fail(L, "reference: %s", err.text);
 	}
-	lua_createtable(L, 0, 3);
-	lua_pushinteger(L, at);
-	lua_setfield(L, -2, "id");
-	lua_pushinteger(L, (lua_Integer)r->recordings[at].frames);
-	lua_setfield(L, -2, "frames");
-	lua_pushstring(L, name);
-	lua_setfield(L, -2, "name");
+	evl_recording_push(L, &r->recordings[at], "id", at);
 	return 1;
 }
 
@@ -199,6 +193,7 @@ static const luaL_Reg functions[] = {
 	{"check", case_check},
 	{"channels", case_channels},
 	{"find_recording", case_find_recording},
+	{"compare_returned", evl_script_compare_returned},
 	{"set_up", evl_setup_apply},
 	{NULL, NULL},
 };

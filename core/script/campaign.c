@@ -16,6 +16,7 @@ static int bind_all(lua_State *L)
 	evl_bind_case(L);
 	evl_bind_pattern_file(L, c);
 	evl_bind_limits_file(L, c);
+	evl_bind_recording_file(L, c);
 	lua_xmove(L, evl_sandbox_state(s), 1); /* L is a coroutine of evl_sandbox_call */
 	evl_sandbox_require_value(s, "core");
 	return 0;

@@ -41,10 +41,11 @@ struct campaign_file {
 	char *name; /* below the campaign's folder */
 	size_t bytes;
 	char sha256[EVL_SHA256_HEX];
-	const char *purpose;              /* "pattern", "limits" */
+	const char *purpose;              /* "pattern", "limits", "recording" */
 	uint64_t bits;                    /* of these, the pattern */
 	struct evl_user_pattern *pattern; /* or NULL */
 	struct evl_limits_table *limits;  /* or NULL */
+	struct open_recording *recording; /* or NULL */
 };
 
 /* A campaign file, loaded and run once to learn what it defines. */
@@ -84,7 +85,11 @@ struct lab {
 struct open_recording {
 	char *name;
 	struct evl_rec *reader;
-	uint64_t frames; /* of the shortest channel */
+	/* By evl_recording_measure: */
+	uint64_t frames;   /* of the shortest channel, from bit 0 */
+	uint64_t begin_ns; /* from bit 0 to where all channels are recorded, on the grid of takes */
+	uint64_t end_ns;   /* as frames, or where what was sent by no clock of its own ends */
+	bool whole;        /* it is finished */
 };
 
 struct setup;
@@ -151,6 +156,24 @@ char *evl_campaign_file_path(
 	lua_State *L, const struct campaign *c, const char *what, const char *name);
 void evl_campaign_file_keep(struct campaign_file *out, const char *name, const char *purpose,
 	const void *data, size_t len);
+/* recordings.c: core.recording_file. */
+void evl_bind_recording_file(lua_State *L, struct campaign *c);
+/* Instants become bits by clocks that are known to the rounding of slabs; less than 1 ms at any
+ * rate. */
+#define EVL_RECORDING_SLACK_BITS 512u
+/* Fills what follows from the reader. */
+void evl_recording_measure(struct open_recording *rec);
+void evl_recording_close(struct open_recording *rec); /* what is in it; takes NULL */
+/* Bits, a multiple of 8, in which a channel of the recording passes `ns` from bit 0. */
+uint64_t evl_recording_bits(
+	const struct open_recording *rec, const struct evl_rec_info *channel, uint64_t ns);
+/* Pushes what a campaign sees of it; `number` is put into `field`. */
+void evl_recording_push(
+	lua_State *L, const struct open_recording *rec, const char *field, lua_Integer number);
+/* The one that the fields recording or recording_file of the table at `at` name; NULL: none. */
+struct open_recording *evl_recording_of(const struct run_state *r, lua_State *L, int at);
+/* returned.c: core.compare_returned. */
+int evl_script_compare_returned(lua_State *L);
 /* limits_file.c: core.limits_file and core.judge_limits. */
 void evl_bind_limits_file(lua_State *L, struct campaign *c);
 /* Raises "file:line: message" at the campaign's line. */
@@ -168,6 +191,7 @@ enum evl_status evl_script_take(struct case_run *c, struct evl_err *err);
  * Runs under evl_sandbox_call, as it may run out of Lua memory. */
 struct take_seen {
 	struct run_state *r;
+	const struct evl_take_plan *plan;
 	const struct evl_take_result *result;
 	const char *name;
 	int recording; /* in r->recordings, or -1 */
@@ -191,8 +215,8 @@ void evl_script_push_performances(
 void evl_keep_status(struct run_state *r, enum evl_status st, const struct evl_err *err);
 enum evl_status evl_keep_run_begin(struct run_state *r, struct evl_err *err);
 void evl_keep_take_sink(struct case_run *c, struct evl_take_sink *sink);
-void evl_keep_result(struct case_run *c, const struct evl_take_plan *plan,
-	const struct evl_take_result *result);
+void evl_keep_result(
+	struct case_run *c, const struct evl_take_plan *plan, const struct evl_take_result *result);
 #define EVL_EVENT_PLACE 72
 /* Where an event was besides its channel: "path 2", "in line", "client 7"; or NULL. */
 const char *evl_keep_event_place(

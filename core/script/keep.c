@@ -407,20 +407,11 @@ int evl_keep_open_recording(struct run_state *r, const char *name, int64_t run, 
 		evl_rec_close(rec);
 		goto out;
 	}
-	/* What was sent tells the length exactly; received channels count by clocks of their own.
-	 */
-	uint64_t frames = UINT64_MAX;
-	for (int sent = 1; sent >= 0 && frames == UINT64_MAX; sent--) {
-		for (uint32_t i = 0; i < evl_rec_channel_count(rec); i++) {
-			bool is_sent = evl_rec_info(rec, i)->channel.direction == EVL_REC_SENT;
-			uint64_t f = evl_take_recorded_frames(rec, i);
-			frames = is_sent == (bool)sent && f < frames ? f : frames;
-		}
-	}
 	r->recordings =
 		evl_xrealloc(r->recordings, (r->recording_count + 1) * sizeof *r->recordings);
 	at = (int)r->recording_count++;
-	r->recordings[at] = (struct open_recording){evl_xstrdup(name), rec, frames};
+	r->recordings[at] = (struct open_recording){.name = evl_xstrdup(name), .reader = rec};
+	evl_recording_measure(&r->recordings[at]);
 out:
 	free(path);
 	evl_found_recording_finish(&found);

@@ -26,7 +26,10 @@ static char *path_below(
 		evl_err_set(err, EVL_E_INVALID,
 			"%s: \"%.80s\" is no name of a file in the campaign's folder; give one "
 			"such as \"%s\"",
-			what, name, what[0] == 'p' ? "patterns/idle.bin" : "limits-m2100.yaml");
+			what, name,
+			what[0] == 'p'   ? "patterns/idle.bin"
+			: what[0] == 'l' ? "limits-m2100.yaml"
+					 : "recordings/fault.pcapng");
 		return NULL;
 	}
 	char *folder = evl_xstrdup(slash != NULL ? c->path : ".");
@@ -163,5 +166,7 @@ void evl_campaign_files_finish(struct campaign *c)
 		free(c->files[i].name);
 		evl_user_pattern_destroy(c->files[i].pattern);
 		free(c->files[i].limits);
+		evl_recording_close(c->files[i].recording);
+		free(c->files[i].recording);
 	}
 }

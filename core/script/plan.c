@@ -152,25 +152,6 @@ enum evl_status evl_plan_phases(const struct build *b, const struct evl_bound_ro
 	return st;
 }
 
-static enum evl_status recorded_channel(struct build *b, const struct evl_bound_role *role,
-	const struct evl_bound_channel *c, bool sent, int id, struct evl_take_content *out,
-	struct evl_err *err)
-{
-	struct open_recording *rec = &b->r->recordings[id];
-	char name[EVL_REC_NAME_MAX];
-	evl_take_record_name(name, sizeof name, role, c, sent);
-	out->kind = EVL_CONTENT_RECORDING;
-	out->reader = rec->reader;
-	if (!evl_rec_find(rec->reader, name, &out->reader_channel)) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"take %s: recording \"%s\" has no channel %s; it was made "
-			"without that role",
-			b->name, rec->name, name);
-	}
-	snprintf(out->source, sizeof out->source, "recording %.40s, %.40s", rec->name, name);
-	return EVL_OK;
-}
-
 /* plan.play and plan.expect: a list of { role, pattern | recording }. */
 static enum evl_status contents(struct build *b, const char *field, bool play, struct evl_err *err)
 {
@@ -217,8 +198,7 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 					slots.count > 0 ? ", in " : "",
 					slots.count > 0 ? evl_framing_name(&framing) : "");
 			} else {
-				st = recorded_channel(b, role, &role->channels[c], play,
-					(int)evl_plan_integer(L, at, "recording"), content, err);
+				st = evl_plan_recorded(b, at, role, c, play, content, err);
 			}
 		}
 		free(ph.phase);
@@ -372,8 +352,7 @@ static void known(struct build *b)
 static enum evl_status build_plan(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", evl_plan_text(b->L, b->table, "name"));
-	snprintf(b->holder, sizeof b->holder, "case %s",
-		b->r->campaign->cases[b->c->index].name);
+	snprintf(b->holder, sizeof b->holder, "case %s", b->r->campaign->cases[b->c->index].name);
 	b->plan.name = b->name;
 	b->plan.holder = b->holder;
 	b->plan.frames = (uint64_t)evl_plan_integer(b->L, b->table, "frames");
@@ -461,8 +440,8 @@ static enum evl_status run_take(struct build *b, struct take_seen *seen,
 	evl_keep_take_sink(c, &sink);
 	r->progress.take_name = b->name;
 	const uint64_t limit_ns = r->campaign->cases[c->index].time_limit_ns;
-	enum evl_status st = evl_engine_take(
-		r->engine, &b->plan, c->started_ns + limit_ns, &sink, result, err);
+	enum evl_status st =
+		evl_engine_take(r->engine, &b->plan, c->started_ns + limit_ns, &sink, result, err);
 	r->progress.take_name = "";
 	r->progress.take_all_ns = 0;
 	if (*result != NULL) {
@@ -503,6 +482,7 @@ enum evl_status evl_script_take(struct case_run *c, struct evl_err *err)
 	if (st == EVL_OK) {
 		lua_State *L = evl_sandbox_state(r->campaign->sandbox);
 		seen.result = result;
+		seen.plan = &b.plan;
 		lua_pushcfunction(L, evl_script_push_seen);
 		lua_pushlightuserdata(L, &seen);
 		st = evl_sandbox_call(r->campaign->sandbox, 1, 1, err);

@@ -57,6 +57,11 @@ enum evl_status evl_plan_pattern(
 enum evl_status evl_plan_phases(const struct build *b, const struct evl_bound_role *role,
 	const struct evl_pattern *pattern, struct phases *out, struct evl_err *err);
 
+/* plan_replay.c: channel `index` of the role plays, or is expected to return, what the replay at
+ * stack index `at` says. */
+enum evl_status evl_plan_recorded(struct build *b, int at, const struct evl_bound_role *role,
+	size_t index, bool play, struct evl_take_content *out, struct evl_err *err);
+
 /* plan_line.c: lines, what rides on them, and what is injected. */
 /* The fields framing and timeslots of a source; both are zero when it has no frames. */
 enum evl_status evl_plan_framed(struct build *b, int at, const struct evl_bound_role *role,

@@ -152,6 +152,54 @@ static void network(lua_State *L, int at)
 	lua_pop(L, 1);
 }
 
+/* Instants of a window, all below 10 years; core/script/plan_replay.c makes bits of them. */
+static void replayed(lua_State *L, int at)
+{
+	static const char *const names[] = {
+		"from_ns", "lasting_ns", "lead_ns", "seam_ns", "times", "mark_ns", "at_ns"};
+	const lua_Integer most = 400000000000000000;
+	if (field(L, at, "says") == LUA_TSTRING) {
+		lua_pushvalue(L, -1);
+		if (lua_rawlen(L, -1) > 0) {
+			text_on_top(L, 4096, "what is replayed");
+		} else {
+			lua_pop(L, 1);
+		}
+	}
+	lua_pop(L, 1);
+	if (field(L, at, "numbers") != LUA_TNIL) {
+		plain_table(L, -1, "replay: numbers");
+	}
+	lua_pop(L, 1);
+	if (field(L, at, "window") == LUA_TNIL) {
+		lua_pop(L, 1);
+		return;
+	}
+	int window = lua_gettop(L);
+	plain_table(L, window, "replay: the window");
+	lua_Integer v[sizeof names / sizeof *names];
+	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+		field(L, window, names[i]);
+		v[i] = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
+		if (v[i] < 0 || v[i] > most) {
+			bad(L, "replay: the window has no place");
+		}
+		lua_pop(L, 1);
+	}
+	if (v[1] == 0 || v[4] == 0 || v[4] > 1000000 || v[1] + v[3] > most / v[4]) {
+		bad(L, "replay: the window has no end");
+	}
+	if (v[5] > 0 && v[5] < v[0]) {
+		bad(L, "replay: the mark is before the window");
+	}
+	field(L, window, "settle_ns");
+	if (!lua_isnil(L, -1) && (!lua_isinteger(L, -1) || lua_tointeger(L, -1) < 0 ||
+					 lua_tointeger(L, -1) > most)) {
+		bad(L, "replay: settle is no duration");
+	}
+	lua_pop(L, 2);
+}
+
 static void source(lua_State *L, int at, const struct run_state *r)
 {
 	bool pattern = field(L, at, "pattern") != LUA_TNIL;
@@ -161,13 +209,15 @@ static void source(lua_State *L, int at, const struct run_state *r)
 		lua_pop(L, 1);
 	}
 	int type = field(L, at, "recording");
-	lua_Integer id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
 	lua_pop(L, 1);
-	if (pattern ? type != LUA_TNIL : id < 0 || (size_t)id >= r->recording_count) {
+	if (pattern ? type != LUA_TNIL : evl_recording_of(r, L, at) == NULL) {
 		bad(L, "a recording is not known");
 	}
+	if (!pattern) {
+		replayed(L, at);
+	}
 	type = field(L, at, "file");
-	id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
+	lua_Integer id = lua_isinteger(L, -1) ? lua_tointeger(L, -1) : -1;
 	lua_pop(L, 1);
 	if (type != LUA_TNIL && (id < 0 || (size_t)id >= r->campaign->file_count ||
 					r->campaign->files[id].pattern == NULL)) {

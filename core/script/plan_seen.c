@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* What a take measured -> the table that the case gets back. */
+#include "core/engine/pace.h"
 #include "core/measure/delay.h"
 #include "core/script/internal.h"
 #include "core/script/lua_fields.h"
@@ -160,6 +161,44 @@ static void push_meter(lua_State *L, struct run_state *r, const struct evl_take_
 	}
 }
 
+/* Which bits of which recording were expected, for core.compare_returned. */
+static void push_expected(lua_State *L, const struct take_seen *s, const struct evl_take_meter *m)
+{
+	const struct evl_take_content *c = NULL;
+	for (uint32_t i = 0; i < s->plan->part_count; i++) {
+		if (m->kind == EVL_CONTENT_RECORDING && s->plan->parts[i].channel == m->channel) {
+			c = &s->plan->parts[i].expected;
+		}
+	}
+	if (c == NULL) {
+		return;
+	}
+	const struct evl_rec_info *info = evl_rec_info(c->reader, c->reader_channel);
+	const struct evl_take_window *w = &c->window;
+	lua_createtable(L, 0, 10);
+	for (size_t i = 0; i < s->r->recording_count; i++) {
+		if (s->r->recordings[i].reader == c->reader) {
+			set_integer(L, "recording", (int64_t)i);
+		}
+	}
+	for (size_t i = 0; i < s->r->campaign->file_count; i++) {
+		const struct open_recording *file = s->r->campaign->files[i].recording;
+		if (file != NULL && file->reader == c->reader) {
+			set_integer(L, "recording_file", (int64_t)i);
+		}
+	}
+	set_text(L, "channel", info->channel.name);
+	set_integer(L, "from_bit", (int64_t)w->from_bit);
+	set_integer(L, "bits", (int64_t)(w->bits > 0 ? w->bits : info->end_bits));
+	set_integer(L, "times", w->times > 0 ? (int64_t)w->times : 1);
+	set_integer(L, "lead_bits", (int64_t)w->lead_bits);
+	set_integer(L, "seam_bits", (int64_t)w->seam_bits);
+	set_integer(L, "settle_bits", (int64_t)w->settle_bits);
+	set_integer(
+		L, "settle_ns", evl_pace_ns((int64_t)w->settle_bits, m->frame_bits, EVL_FRAME_NS));
+	lua_setfield(L, -2, "expected");
+}
+
 static void push_streams(lua_State *L, struct run_state *r, const struct evl_take_result *res)
 {
 	lua_createtable(L, (int)res->stream_count, 0);
@@ -231,6 +270,7 @@ int evl_script_push_seen(lua_State *L)
 	lua_createtable(L, (int)res->meter_count, 0);
 	for (uint32_t i = 0; i < res->meter_count; i++) {
 		push_meter(L, s->r, res, &res->meters[i]);
+		push_expected(L, s, &res->meters[i]);
 		lua_rawseti(L, -2, (lua_Integer)i + 1);
 	}
 	lua_setfield(L, -2, "meters");
@@ -262,10 +302,7 @@ int evl_script_push_seen(lua_State *L)
 	push_streams(L, s->r, res);
 	lua_setfield(L, -2, "streams");
 	if (s->recording >= 0) {
-		lua_createtable(L, 0, 3);
-		set_integer(L, "id", s->recording);
-		set_integer(L, "frames", (int64_t)s->r->recordings[s->recording].frames);
-		set_text(L, "name", s->recording_name);
+		evl_recording_push(L, &s->r->recordings[s->recording], "id", s->recording);
 		lua_setfield(L, -2, "recording");
 	}
 	return 1;

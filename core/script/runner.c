@@ -345,8 +345,7 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 		st = run_cases(&r, err);
 	}
 	for (size_t i = 0; i < r.recording_count; i++) {
-		evl_rec_close(r.recordings[i].reader);
-		free(r.recordings[i].name);
+		evl_recording_close(&r.recordings[i]);
 	}
 	free(r.recordings);
 	evl_store_close(r.store);

@@ -27,6 +27,7 @@ class Stream:
         self.text, self.end, self.start = b"evl-stream-1", 0, None
         self.bits = self.gaps = self.blocks = self.lossy = 0
         self.first = 0
+        self.runs = []  # [offset, bytes] without a gap
 
     def add(self, offset, data, flags):
         assert offset >= self.end
@@ -39,6 +40,8 @@ class Stream:
             self.close()
             self.start = offset
             self.text += struct.pack("<Q", offset)
+            self.runs.append([offset, b""])
+        self.runs[-1][1] += data
         self.text += data
         self.end = offset + 8 * len(data)
         self.bits += 8 * len(data)
@@ -127,6 +130,8 @@ def main(path):
     assert p + 8 * mark_count == len(t) - 36
     for _, time, ch, text in marks:
         print("mark", time, channels[ch]["name"] if ch != 2 ** 32 - 1 else "-", text)
+    return {info["name"]: s.runs for info, s in zip(channels, streams)}
 
 
-main(sys.argv[1])
+if __name__ == "__main__":
+    main(sys.argv[1])

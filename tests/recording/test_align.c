@@ -108,6 +108,54 @@ static void slip_in_a_gap(void **state)
 	assert_int_equal(s.d.changed_bits, 0);
 }
 
+/* Parts of both: what lies outside is neither compared nor searched, and all counts from there. */
+static void parts(void **state)
+{
+	(void)state;
+	struct seen seen = {.slip_count = 0};
+	/* the second has bytes 20000 to 80000 of the first from its byte 1300 on, with another
+	 * stretch before and behind */
+	const struct part a[] = {{0, 100000, 0}};
+	const struct part b[] = {{110000, 1300, 0}, {20000, 60000, 1300}, {120000, 9000, 61300}};
+	struct evl_rec *ra = make(sample_path("a.pcapng"), a, 1);
+	struct evl_rec *rb = make(sample_path("b.pcapng"), b, 3);
+	struct evl_rec_align_plan plan = {.slip = on_slip,
+		.channel = on_channel,
+		.context = &seen,
+		.a_part = {20000 * 8, 70000 * 8},
+		.b_part = {1000 * 8, 61300 * 8}};
+	struct evl_err err = {0};
+	assert_int_equal(evl_rec_align(ra, rb, &plan, NULL, &err), EVL_OK);
+	assert_true(seen.d.found);
+	assert_int_equal(seen.d.delay_bits, 300 * 8);
+	assert_int_equal(seen.d.changed_bits, 0);
+	assert_int_equal(seen.slip_count, 0);
+	assert_int_equal(seen.d.compared_bits, 50000 * 8);
+	assert_int_equal(seen.d.a_recorded_bits, 50000 * 8);
+	assert_int_equal(seen.d.b_recorded_bits, 60300 * 8);
+	assert_int_equal(seen.d.only_a_bits, 0);
+	assert_int_equal(seen.d.only_b_bits, 10300 * 8);
+	bool found = false;
+	int64_t delay = 0;
+	assert_int_equal(evl_rec_find_delay(ra, 0, rb, 0, &plan, &found, &delay, &err), EVL_OK);
+	assert_true(found);
+	assert_int_equal(delay, 300 * 8);
+	plan.range_ns = 1000000; /* 2048 bits: too little for 2400 */
+	assert_int_equal(evl_rec_find_delay(ra, 0, rb, 0, &plan, &found, &delay, &err), EVL_OK);
+	assert_false(found);
+	/* To the end of both, the stretch behind is 10000 bytes that are not the same. */
+	plan = (struct evl_rec_align_plan){.channel = on_channel,
+		.context = &seen,
+		.a_part = {20000 * 8, 0},
+		.b_part = {1000 * 8, 0}};
+	assert_int_equal(evl_rec_align(ra, rb, &plan, NULL, &err), EVL_OK);
+	assert_int_equal(seen.d.delay_bits, 300 * 8);
+	assert_in_range(seen.d.first_bit, 60000 * 8, 60000 * 8 + 64);
+	assert_in_range(seen.d.changed_bits, 9000 * 4 - 2000, 9000 * 4 + 2000);
+	evl_rec_close(ra);
+	evl_rec_close(rb);
+}
+
 /* The message says which limit was passed. */
 static void range(void **state)
 {
@@ -126,6 +174,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(gaps),
 		cmocka_unit_test(slip_in_a_gap),
+		cmocka_unit_test(parts),
 		cmocka_unit_test(range),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
