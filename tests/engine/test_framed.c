@@ -273,6 +273,77 @@ static void framed_channels_are_watched(void **state)
 	down(&l);
 }
 
+/* Frames through a network of 10 ms: RAI and LOF go in at their instant
+ * and arrive 10 ms later. RAI of an E1 is the A bit (G.704 2.3.2), seen after 2 to 5 NFAS; C bits
+ * are made for the frames as they are, so no CRC error. LOF: 3 bad FAS, 750 us (G.706 4.1.1). T1:
+ * RAI in ESF 1111111100000000 on the link, in SF bit 2 of every timeslot (T1.403, from memory); no
+ * F bits are OOF (2 of 4 or so are wrong, G.706 2.1.1 from memory), and CRC errors go with LOF. */
+static void frames_carry_alarms_through_a_network(void **state)
+{
+	(void)state;
+	static const char *const t1_framing[] = {"ESF", "SF"};
+	static const struct evl_network_event events[] = {{.kind = EVL_NETWORK_ALARM,
+								  .at_ns = 100 * MS,
+								  .lasting_ns = 400 * MS,
+								  .alarm = EVL_ALARM_RAI},
+		{.kind = EVL_NETWORK_ALARM,
+			.at_ns = 600 * MS,
+			.lasting_ns = 100 * MS,
+			.alarm = EVL_ALARM_LOF}};
+	const struct evl_network_plan rai = {
+		.delay_frames = 80, .events = events, .event_count = 1};
+	const struct evl_network_plan lof = {
+		.delay_frames = 80, .events = events + 1, .event_count = 1};
+	for (int k = 0; k < 2; k++) {
+		struct lab l;
+		up(&l, "");
+		patterns(&l);
+		frame_all(&l, "CRC-4", NULL, t1_framing[k]);
+		for (uint32_t i = 0; i < 12; i++) {
+			l.parts[i].network = i % 2 == 0 ? &rai : &lof;
+		}
+		struct evl_take_result *r = take(&l);
+		assert_int_equal(r->framed_count, 12);
+		for (uint32_t i = 0; i < 12; i++) {
+			const bool e1 = i < 8;
+			const enum evl_alarm alarm = i % 2 == 0 ? EVL_ALARM_RAI
+						     : e1       ? EVL_ALARM_LOF
+								: EVL_ALARM_OOF;
+			const int64_t begin = (i % 2 == 0 ? 110 : 610) * MS;
+			const int64_t end = (i % 2 == 0 ? 510 : 710) * MS;
+			const struct evl_take_event *on = find(r, i, alarm, false), *off = NULL;
+			assert_non_null(on);
+			for (uint32_t n = 0; n < r->event_count; n++) {
+				const struct evl_take_event *e = &r->events[n];
+				if (e->channel != i) {
+					continue;
+				}
+				/* Without FAS a receiver of an E1 takes 2^15-1 for it again and
+				 * again. */
+				assert_true(e->alarm == alarm || alarm == EVL_ALARM_LOF);
+				assert_true(off == NULL || alarm == EVL_ALARM_LOF);
+				off = e->alarm == alarm && !e->raised ? e : off;
+			}
+			assert_non_null(off);
+			/* Messages of ESF take 4 ms each, ten of them; SF: 335 ms (T1.403). */
+			const int64_t slow = e1 ? 2 * MS : k == 0 ? 60 * MS : 336 * MS;
+			assert_in_range(on->at_ns, begin, begin + slow);
+			assert_in_range(off->at_ns, end, end + slow);
+			assert_int_equal(r->framed[i].losses > 0, i % 2 != 0);
+			assert_true(i % 2 != 0 || r->framed[i].crc_errors == 0);
+			if (i % 2 == 0) {
+				assert_int_equal(r->meters[i].arrival, EVL_ARRIVAL_OWN);
+				/* RAI of SF takes a bit of every octet. */
+				assert_int_equal(r->meters[i].errors > 0, !e1 && k == 1);
+				/* 80 frames of 31 or 24 bytes, modulo 32767 bits */
+				assert_int_equal(r->meters[i].delay_bits, 80 * 8 * (e1 ? 31 : 24));
+			}
+		}
+		evl_take_result_destroy(r);
+		down(&l);
+	}
+}
+
 /* The unit reports, by the mock, what it is told to; the order of G.783 says what explains what. */
 static void causes_are_found(void **state)
 {
@@ -358,6 +429,7 @@ int main(void)
 		cmocka_unit_test(patterns_ride_in_frames),
 		cmocka_unit_test(crc_errors_are_counted),
 		cmocka_unit_test(framed_channels_are_watched),
+		cmocka_unit_test(frames_carry_alarms_through_a_network),
 		cmocka_unit_test(causes_are_found),
 	};
 	return cmocka_run_group_tests_name("engine.framed", tests, NULL, NULL);
