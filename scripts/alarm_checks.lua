@@ -192,10 +192,7 @@ end
 -- out downstream, RDI sent back upstream. Returns what the take saw.
 function checks.walk(self, t)
 	spec.fields("walk_defect", t, walk_fields)
-	local need = self.needs[t.on]
-	if not need then
-		core.fail("walk_defect: role %s is not in the campaign's needs", spec.show(t.on))
-	end
+	local need = spec.need("walk_defect", self.needs, t.on)
 	local entry = alarms.times(self, "walk_defect", t.alarm, t.on)
 	local watch, listed = {}, {}
 	for _, role in ipairs(t.watch or {}) do

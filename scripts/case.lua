@@ -18,19 +18,12 @@ Case.__index = Case
 local yield = core.yield
 
 function Case.new(campaign, about)
-	local self = setmetatable({ roles = {}, needs = {}, framing = {}, long_traces = {}, takes = 0,
-		name = about.name }, Case)
-	for _, need in ipairs(campaign.needs) do
-		self.roles[need.role] = true
-		self.needs[need.role] = need
-	end
-	return self
+	return setmetatable({ needs = spec.needs(campaign.needs, about.uses), framing = {},
+		long_traces = {}, takes = 0, name = about.name }, Case)
 end
 
 local function role_of(self, where, role)
-	if type(role) ~= "string" or not self.roles[role] then
-		core.fail("%s: role %s is not in the campaign's needs", where, spec.show(role))
-	end
+	spec.need(where, self.needs, role)
 	return role
 end
 

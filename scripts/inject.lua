@@ -11,13 +11,10 @@ local fields <const> = { alarm = "string?", errors = "number?", burst = "number?
 
 local kinds <const> = { "alarm", "errors", "burst", "invert", "bit", "slip" }
 
--- One entry of the plan; `needs` are the campaign's, by role.
+-- One entry of the plan; `needs` are the case's, by role.
 function inject.one(needs, t)
 	spec.fields("take: inject", t, fields)
-	local need = needs[t.on]
-	if not need then
-		core.fail("take: inject: role %s is not in the campaign's needs", spec.show(t.on))
-	end
+	local need = spec.need("take: inject", needs, t.on)
 	local kind
 	for _, key in ipairs(kinds) do
 		if t[key] ~= nil and t[key] ~= false then

@@ -53,6 +53,39 @@ function campaign(about)
 	}
 end
 
+-- The text of each entry of a list of names.
+local function names_of(where, list, example)
+	local n, out = 0, {}
+	for key, value in pairs(list) do
+		n = n + 1
+		if key ~= n or type(value) ~= "string" then
+			core.fail("%s: a list of names is expected; write %s", where, example)
+		end
+		out[n] = value
+	end
+	if n == 0 then
+		core.fail("%s: the list is empty; leave it out, or write %s", where, example)
+	end
+	return out
+end
+
+-- Each role that a case uses is one of the campaign's, and is named once.
+local function check_uses(one, fail)
+	local known, seen = {}, {}
+	for _, need in ipairs(defined.campaign.needs) do
+		known[need.role] = true
+	end
+	for _, role in ipairs(one.uses or {}) do
+		if not known[role] then
+			fail("case %s: uses: role %s is not in the campaign's needs", one.name,
+				spec.show(role))
+		elseif seen[role] then
+			fail("case %s: uses: role %s is named twice", one.name, spec.show(role))
+		end
+		seen[role] = true
+	end
+end
+
 function case(name)
 	spec.name("case name", name)
 	if defined.by_name[name] then
@@ -61,14 +94,28 @@ function case(name)
 	return function(about)
 		spec.fields("case " .. name, about, {
 			title = "string", purpose = "string?", method = "string?", estimate = "string?",
-			time_limit = "string", run = "function",
+			time_limit = "string", run = "function", uses = "table?", after = "table?",
 		})
+		local after = about.after and names_of("case " .. name .. ": after", about.after,
+			"after = { \"case\" }") or {}
+		for _, other in ipairs(after) do
+			if not defined.by_name[other] then
+				core.fail("case %s: after: no case %s comes before it in the file", name,
+					spec.show(other))
+			end
+		end
 		local one = {
 			name = name, title = about.title, purpose = about.purpose or "",
 			method = about.method or "",
 			estimate_ns = about.estimate and spec.duration("estimate", about.estimate) or 0,
 			time_limit_ns = spec.duration("time_limit", about.time_limit), run = about.run,
+			uses = about.uses and names_of("case " .. name .. ": uses", about.uses,
+				"uses = { \"role\" }"),
+			after = after,
 		}
+		if defined.campaign then
+			check_uses(one, core.fail)
+		end
 		defined.cases[#defined.cases + 1] = one
 		defined.by_name[name] = one
 	end
@@ -200,6 +247,9 @@ local entry = {}
 function entry.defined()
 	if not defined.campaign then
 		core.fail_file("no campaign { ... } found; the file must say what it needs")
+	end
+	for _, one in ipairs(defined.cases) do
+		check_uses(one, function(...) core.fail_file(string.format(...)) end)
 	end
 	if #defined.cases == 0 then
 		core.fail_file("no case found; add case \"name\" { ... }")

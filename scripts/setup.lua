@@ -112,10 +112,8 @@ function setup.plan(needs, t)
 		core.fail("setup: a table { role = { ... } } is expected, not %s", spec.show(t))
 	end
 	for _, role in ipairs(spec.sorted_keys("setup", t)) do
-		local where, need, named, numbers = "setup." .. role, needs[role], {}, {}
-		if not need then
-			core.fail("setup: role %s is not in the campaign's needs", spec.show(role))
-		end
+		local where, need = "setup." .. role, spec.need("setup", needs, role)
+		local named, numbers = {}, {}
 		if type(t[role]) ~= "table" then
 			core.fail("%s: a table { ... } is expected, not %s", where, spec.show(t[role]))
 		end

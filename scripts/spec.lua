@@ -105,4 +105,36 @@ function spec.duration(where, text)
 	return ns
 end
 
+-- The needs of a campaign, a list, as a table by role: those that a case uses (nil: all).
+local outside = setmetatable({}, { __mode = "k" })
+
+function spec.needs(list, uses)
+	local needs, others, used = {}, {}, {}
+	for _, role in ipairs(uses or {}) do
+		used[role] = true
+	end
+	for _, need in ipairs(list) do
+		if not uses or used[need.role] then
+			needs[need.role] = need
+		else
+			others[need.role] = true
+		end
+	end
+	outside[needs] = others
+	return needs
+end
+
+-- The need of a role; raises when the case cannot use it.
+function spec.need(where, needs, role)
+	local need = type(role) == "string" and needs[role]
+	if need then
+		return need
+	end
+	if type(role) == "string" and outside[needs] and outside[needs][role] then
+		core.fail("%s: role %s is not in the uses of this case; add it there, or leave uses out "
+			.. "for all roles", where, spec.show(role))
+	end
+	core.fail("%s: role %s is not in the campaign's needs", where, spec.show(role))
+end
+
 return spec

@@ -3,6 +3,7 @@
 
 #include <stdatomic.h>
 #include <stdio.h>
+#include <string.h>
 #include <time.h>
 #include <unistd.h>
 
@@ -55,4 +56,9 @@ bool evl_guard_claim(char text[EVL_GUARD_TEXT], uint64_t limit_ns)
 		atomic_load(&who), atomic_load(&what),
 		(unsigned long long)(limit_ns / 1000000000u));
 	return true;
+}
+
+bool evl_guard_is_in(const char *instance)
+{
+	return atomic_load(&since) == CLAIMED && strcmp(atomic_load(&who), instance) == 0;
 }

@@ -29,3 +29,6 @@ void evl_guard_leave(void);
 /* True when the present call has lasted longer than `limit_ns`: words it, and the process now
  * belongs to the caller. */
 bool evl_guard_claim(char text[EVL_GUARD_TEXT], uint64_t limit_ns);
+
+/* After a claim: is it a call of this instance? */
+bool evl_guard_is_in(const char *instance);

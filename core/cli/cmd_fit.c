@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "core/base/text.h"
 #include "core/cli/cli.h"
+#include "core/night/timetable.h"
 #include "core/script/runner.h"
 
 static const char help[] =
@@ -11,7 +13,9 @@ static const char help[] =
 	"\n"
 	"Tells whether the bench can run the campaign: the channels of each role, what is "
 	"missing,\n"
-	"and how long the campaign says that it takes. Opens the adapters but moves no bit.\n"
+	"which cases run at once, and how long the campaign says that it takes. Opens the "
+	"adapters\n"
+	"but moves no bit.\n"
 	"\n"
 	"  --bench FILE         the bench file (YAML)\n"
 	"  --build LABEL        build of the unit under test, for adapters that need one\n"
@@ -27,6 +31,55 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_PATH] = {"adapter-path", true},
 	[OPT_JSON] = {"json", false},
 	{NULL, false}};
+
+/* No order of these cases can end earlier; 0: not known. `best_ns`: the best that was found. */
+static uint64_t bound_of(const struct evl_runner_fit *f, uint64_t *best_ns)
+{
+	struct evl_timetable_test *tests = evl_xcalloc(f->case_count, sizeof *tests);
+	struct evl_timetable t = {0};
+	struct evl_timetable_args args = {.tests = tests,
+		.test_count = f->case_count,
+		.resource_count = f->binding->channel_count};
+	struct evl_err err = {0};
+	for (size_t i = 0; i < f->case_count; i++) {
+		const struct evl_runner_fit_case *c = &f->cases[i];
+		tests[i] = (struct evl_timetable_test){.duration_ns = c->end_ns - c->start_ns,
+			.needs = c->channels,
+			.need_count = c->channel_count,
+			.after = c->after,
+			.after_count = c->after_count};
+	}
+	bool made = evl_timetable_make(&t, &args, &err) == EVL_OK;
+	uint64_t bound_ns = made ? t.bound_ns : 0;
+	*best_ns = made ? t.end_ns : 0;
+	evl_timetable_finish(&t);
+	free(tests);
+	return bound_ns;
+}
+
+/* Which cases run at once. */
+static void print_times(const struct evl_runner_fit *f)
+{
+	if (f->at_once_ns == f->one_at_a_time_ns) {
+		return;
+	}
+	uint64_t best_ns, bound_ns = bound_of(f, &best_ns);
+	cli_out("\ntimetable, by estimates (limits where none is stated):\n");
+	for (size_t i = 0; i < f->case_count; i++) {
+		const struct evl_runner_fit_case *c = &f->cases[i];
+		cli_out("    %10s to %10s  %s\n", cli_duration(c->start_ns).s,
+			cli_duration(c->end_ns).s, c->name);
+	}
+	cli_out("bench time at once %s, one case at a time %s", cli_duration(f->at_once_ns).s,
+		cli_duration(f->one_at_a_time_ns).s);
+	if (bound_ns > 0) {
+		cli_out(", at least %s in any order", cli_duration(bound_ns).s);
+	}
+	if (bound_ns > 0 && best_ns < f->at_once_ns) {
+		cli_out("; another order of the file needs %s", cli_duration(best_ns).s);
+	}
+	cli_out("\n");
+}
 
 static void print_plain(const struct evl_runner_fit *f)
 {
@@ -58,6 +111,12 @@ static void print_plain(const struct evl_runner_fit *f)
 		cli_out("    estimate %s, limit %s\n",
 			c->estimate_ns != 0 ? cli_duration(c->estimate_ns).s : "not stated",
 			cli_duration(c->time_limit_ns).s);
+		if (c->uses[0] != '\0') {
+			cli_out("    uses %s\n", c->uses);
+		}
+	}
+	if (f->binding != NULL) {
+		print_times(f);
 	}
 	cli_out("\nestimated bench time: %s\n",
 		f->estimate_ns != 0 ? cli_duration(f->estimate_ns).s : "not stated");
@@ -82,6 +141,11 @@ static json_t *channels_json(const struct evl_runner_fit *f, const char *role)
 	return list;
 }
 
+static json_t *time_json(const struct evl_runner_fit *f, uint64_t ns)
+{
+	return f->binding != NULL ? json_integer((json_int_t)ns) : json_null();
+}
+
 static json_t *to_json(const struct evl_runner_fit *f)
 {
 	json_t *roles = json_array(), *cases = json_array(), *problems = json_array();
@@ -100,11 +164,15 @@ static json_t *to_json(const struct evl_runner_fit *f)
 	for (size_t i = 0; i < f->case_count; i++) {
 		const struct evl_runner_fit_case *c = &f->cases[i];
 		json_array_append_new(cases,
-			json_pack("{s:o, s:o, s:o, s:I}", "name", cli_json_text(c->name), "title",
-				cli_json_text(c->title), "estimate_ns",
+			json_pack("{s:o, s:o, s:o, s:I, s:o, s:o, s:o}", "name",
+				cli_json_text(c->name), "title", cli_json_text(c->title),
+				"estimate_ns",
 				c->estimate_ns != 0 ? json_integer((json_int_t)c->estimate_ns)
 						    : json_null(),
-				"time_limit_ns", (json_int_t)c->time_limit_ns));
+				"time_limit_ns", (json_int_t)c->time_limit_ns, "uses",
+				c->uses[0] != '\0' ? cli_json_text(c->uses) : json_null(),
+				"start_ns", time_json(f, c->start_ns), "end_ns",
+				time_json(f, c->end_ns)));
 	}
 	for (size_t i = 0; i < f->fit.problem_count; i++) {
 		json_array_append_new(problems, cli_json_text(f->fit.problems[i].text));
@@ -112,12 +180,15 @@ static json_t *to_json(const struct evl_runner_fit *f)
 	for (size_t i = 0; i < f->fit.unused_count; i++) {
 		json_array_append_new(unused, cli_json_text(f->fit.unused[i]));
 	}
-	return json_pack("{s:b, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o}", "fits", f->fit.fits,
-		"campaign", cli_json_text(f->campaign_name), "title",
+	uint64_t best_ns = 0, bound_ns = f->binding != NULL ? bound_of(f, &best_ns) : 0;
+	return json_pack("{s:b, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
+		"fits", f->fit.fits, "campaign", cli_json_text(f->campaign_name), "title",
 		cli_json_text(f->campaign_title), "bench", cli_json_text(f->bench_name), "clock",
 		f->is_virtual ? "virtual" : "real", "roles", roles, "cases", cases, "problems",
 		problems, "unused_roles", unused, "estimate_ns",
-		f->estimate_ns != 0 ? json_integer((json_int_t)f->estimate_ns) : json_null());
+		f->estimate_ns != 0 ? json_integer((json_int_t)f->estimate_ns) : json_null(),
+		"at_once_ns", time_json(f, f->at_once_ns), "one_at_a_time_ns",
+		time_json(f, f->one_at_a_time_ns), "bound_ns", time_json(f, bound_ns));
 }
 
 static int fit(int argc, char **argv)

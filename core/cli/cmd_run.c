@@ -27,6 +27,8 @@ static const char help[] =
 	"                       passed run of the campaign in the store, or else this run\n"
 	"  --continue RUN       continues a run that was broken off (same campaign, bench, build,\n"
 	"                       seed): finished cases are taken over, the others are run\n"
+	"  --one-at-a-time      no two cases at once, also where the channels that they use would\n"
+	"                       allow it (see docs/campaigns.md)\n"
 	"  --hang-limit S       a call of an adapter that lasts longer than S seconds hangs: the\n"
 	"                       case gets verdict error and the program ends with 3; 30 when\n"
 	"                       not given, 0: wait for ever\n"
@@ -42,7 +44,7 @@ static const char help[] =
 	"campaign, store), 64 usage\n";
 
 enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_CONTINUE,
-	OPT_HANG, OPT_PROGRESS, OPT_LIVE, OPT_PATH };
+	OPT_ONE, OPT_HANG, OPT_PROGRESS, OPT_LIVE, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_BUILD] = {"build", true},
 	[OPT_STORE] = {"store", true},
@@ -50,6 +52,7 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_CASE] = {"case", CLI_MANY},
 	[OPT_REFERENCE] = {"reference", true},
 	[OPT_CONTINUE] = {"continue", true},
+	[OPT_ONE] = {"one-at-a-time", false},
 	[OPT_HANG] = {"hang-limit", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_LIVE] = {"live", true},
@@ -157,6 +160,9 @@ static int run(int argc, char **argv)
 			}
 			args.take_over = &broken_off;
 			args.take_over_count = 1;
+			break;
+		case OPT_ONE:
+			args.one_at_a_time = true;
 			break;
 		case OPT_HANG:
 			if (!cli_parse_hang(&args.hang_limit_s, a.value)) {

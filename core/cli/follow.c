@@ -35,10 +35,8 @@ struct cli_follow {
 	char (*alarms)[ALARMS_TEXT];
 	struct evl_look *looks;
 	uint32_t channel_count;
-	/* Of the present case and take. */
-	uint32_t case_number;
-	uint32_t passed, failed, inconclusive; /* of the cases before */
-	uint64_t done_ns, begun_ms;
+	uint32_t *numbers;          /* by entry of `cases` */
+	uint64_t done_ns, begun_ms; /* of the present take */
 	enum evl_verdict verdict;
 };
 
@@ -116,15 +114,21 @@ static void keep_text(char **to, const char *text)
 	}
 }
 
-static void begin_case(struct cli_follow *f, const struct evl_run_progress *p)
+/* The entry of a case; a new one when it begins. */
+static struct evl_live_case *entry_of(struct cli_follow *f, const struct evl_run_progress *p)
 {
-	f->case_number = p->case_number;
-	f->passed = f->state.passed;
-	f->failed = f->state.failed;
-	f->inconclusive = f->state.inconclusive;
-	size_t n = f->state.case_list_count++;
+	size_t n = f->state.case_list_count;
+	for (size_t i = 0; i < n; i++) {
+		if (f->numbers[i] == p->case_number) {
+			return &f->cases[i];
+		}
+	}
+	f->state.case_list_count++;
 	f->cases = evl_xrealloc(f->cases, (n + 1) * sizeof *f->cases);
+	f->numbers = evl_xrealloc(f->numbers, (n + 1) * sizeof *f->numbers);
 	f->cases[n] = (struct evl_live_case){.name = evl_xstrdup(p->case_name), .verdict = ""};
+	f->numbers[n] = p->case_number;
+	return &f->cases[n];
 }
 
 static void fill_channels(struct cli_follow *f, const struct evl_engine *engine)
@@ -178,9 +182,9 @@ static void fill(struct cli_follow *f, const struct evl_run_progress *p)
 	s->done_ns = p->take_done_ns;
 	s->all_ns = p->take_all_ns;
 	s->errors = p->errors;
-	s->passed = f->passed + p->passed;
-	s->failed = f->failed + p->failed;
-	s->inconclusive = f->inconclusive + p->inconclusive;
+	s->passed = p->all_passed;
+	s->failed = p->all_failed;
+	s->inconclusive = p->all_inconclusive;
 	s->cases = f->cases;
 }
 
@@ -190,15 +194,13 @@ void cli_follow_progress(struct cli_follow *f, const struct evl_run_progress *p)
 	if (p->case_name[0] == '\0') {
 		return;
 	}
-	if (f->case_number != p->case_number) {
-		begin_case(f, p);
-	}
+	struct evl_live_case *entry = entry_of(f, p);
 	if (p->take_all_ns == 0 || p->take_done_ns < f->done_ns || f->done_ns == 0) {
 		f->begun_ms = now_ms();
 	}
 	f->done_ns = p->take_all_ns == 0 ? 0 : p->take_done_ns;
 	if (p->case_ended) {
-		f->cases[s->case_list_count - 1].verdict = evl_verdict_name(p->case_verdict);
+		entry->verdict = evl_verdict_name(p->case_verdict);
 		f->verdict = evl_verdict_worse(f->verdict, p->case_verdict);
 	}
 	if (!p->case_ended && !evl_live_due(f->live)) {
@@ -243,6 +245,7 @@ void cli_follow_end(struct cli_follow *f, const char *verdict, const char *messa
 	}
 	free(f->labels);
 	free(f->cases);
+	free(f->numbers);
 	free(f->channels);
 	free(f->alarms);
 	free(f->looks);

@@ -17,7 +17,8 @@ static struct {
 	bool on, live;
 	bool drawn; /* a live line stands on the terminal */
 	uint64_t last_ns;
-	uint32_t case_number; /* whose beginning was told */
+	bool *told;           /* by number of a case: its beginning */
+	uint32_t case_number; /* the last that was told to begin or end */
 } shown;
 
 static uint64_t now_ns(void)
@@ -69,6 +70,8 @@ void cli_progress_end(void)
 {
 	clear();
 	fflush(stderr);
+	free(shown.told);
+	shown.told = NULL;
 }
 
 void cli_progress(void *ctx, const struct evl_run_progress *p)
@@ -77,8 +80,12 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 	if (!shown.on || p->case_name[0] == '\0') {
 		return;
 	}
-	if (shown.case_number != p->case_number) {
+	if (shown.told == NULL) {
+		shown.told = evl_xcalloc(p->case_count + 1, sizeof(*shown.told));
+	}
+	if (!shown.told[p->case_number]) {
 		clear();
+		shown.told[p->case_number] = true;
 		shown.case_number = p->case_number;
 		shown.last_ns = now_ns();
 		cli_err_out("case %u of %u, %s: %s\n", p->case_number, p->case_count, p->case_name,
@@ -86,7 +93,10 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 	}
 	if (p->case_ended) {
 		clear();
-		cli_err_out("    %s: %u passed, %u failed, %u inconclusive%s%s\n",
+		bool other = shown.case_number != p->case_number;
+		shown.case_number = p->case_number;
+		cli_err_out("    %s%s%s: %u passed, %u failed, %u inconclusive%s%s\n",
+			other ? p->case_name : "", other ? ": " : "",
 			evl_verdict_name(p->case_verdict), p->passed, p->failed, p->inconclusive,
 			p->case_message != NULL && p->case_message[0] != '\0' ? "; " : "",
 			p->case_message != NULL ? p->case_message : "");
@@ -99,8 +109,11 @@ void cli_progress(void *ctx, const struct evl_run_progress *p)
 	shown.last_ns = now;
 	clear();
 	struct evl_text line = {0};
-	evl_text_addf(&line, "    %s: %s of %s, %s",
-		p->take_name[0] != '\0' ? p->take_name : "judging",
+	evl_text_add(&line, "    ");
+	if (p->open_count > 1) {
+		evl_text_addf(&line, "%u cases at once, ", p->open_count);
+	}
+	evl_text_addf(&line, "%s: %s of %s, %s", p->take_name[0] != '\0' ? p->take_name : "judging",
 		cli_duration(p->take_done_ns / 1000000u * 1000000u).s,
 		cli_duration(p->take_all_ns / 1000000u * 1000000u).s,
 		cli_number_of(p->errors, "bit error").s);

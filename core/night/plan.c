@@ -63,10 +63,7 @@ static void look_at(struct ground *g, struct evl_night_job *job, const struct ev
 		g->campaign_name = evl_xstrdup(fit.campaign_name);
 		g->bench_name = evl_xstrdup(fit.bench_name);
 		g->case_count = fit.case_count;
-		for (size_t i = 0; i < fit.case_count; i++) {
-			g->stated_ns += fit.cases[i].estimate_ns > 0 ? fit.cases[i].estimate_ns
-								     : fit.cases[i].time_limit_ns;
-		}
+		g->stated_ns = fit.at_once_ns;
 	}
 	evl_runner_fit_finish(&fit);
 }

@@ -109,9 +109,9 @@ static int case_check(lua_State *L)
 	r->outcome->checks++;
 	r->outcome->failed += verdict == EVL_VERDICT_FAIL;
 	r->outcome->inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
-	r->progress.passed += verdict == EVL_VERDICT_PASS;
-	r->progress.failed += verdict == EVL_VERDICT_FAIL;
-	r->progress.inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
+	c->passed += verdict == EVL_VERDICT_PASS;
+	c->failed += verdict == EVL_VERDICT_FAIL;
+	c->inconclusive += verdict == EVL_VERDICT_INCONCLUSIVE;
 	return 0;
 }
 

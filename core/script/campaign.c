@@ -56,6 +56,48 @@ static bool take_boolean(lua_State *L, int at, const char *field)
 	return v;
 }
 
+static void take_uses(lua_State *L, int at, struct campaign_case *one)
+{
+	lua_getfield(L, at, "uses");
+	size_t n = lua_istable(L, -1) ? lua_rawlen(L, -1) : 0;
+	one->uses = n > 0 ? evl_xcalloc(n, sizeof *one->uses) : NULL;
+	for (size_t i = 0; i < n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i + 1);
+		one->uses[one->use_count++] = evl_xstrdup(lua_tostring(L, -1));
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+}
+
+/* All that it names came before it in the file. */
+static void take_after(lua_State *L, int at, struct campaign *c, struct campaign_case *one)
+{
+	lua_getfield(L, at, "after");
+	size_t n = lua_rawlen(L, -1);
+	one->after = evl_xcalloc(n, sizeof *one->after);
+	for (size_t i = 0; i < n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i + 1);
+		const char *name = lua_tostring(L, -1);
+		for (size_t k = 0; &c->cases[k] != one; k++) {
+			if (strcmp(c->cases[k].name, name) == 0) {
+				one->after[one->after_count++] = k;
+			}
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+}
+
+bool evl_campaign_uses(const struct campaign_case *c, const char *role)
+{
+	for (size_t i = 0; i < c->use_count; i++) {
+		if (strcmp(c->uses[i], role) == 0) {
+			return true;
+		}
+	}
+	return c->use_count == 0;
+}
+
 /* Upvalue-free C function: argument is the prelude table, light userdata the campaign. Fields were
  * checked by prelude.lua. Sizes are counted before anything is allocated, so that a Lua error (out
  * of memory) leaves only what evl_campaign_destroy frees. */
@@ -108,6 +150,8 @@ static int take_over(lua_State *L)
 		one->method = take_string(L, at, "method");
 		one->estimate_ns = take_integer(L, at, "estimate_ns");
 		one->time_limit_ns = take_integer(L, at, "time_limit_ns");
+		take_uses(L, at, one);
+		take_after(L, at, c, one);
 		lua_pop(L, 1);
 	}
 	return 0;
@@ -141,7 +185,7 @@ static enum evl_status run_file(struct campaign *c, struct evl_err *err)
 	c->entry_ref = luaL_ref(L, LUA_REGISTRYINDEX);
 	evl_sandbox_budget(s, 0);
 	if ((st = evl_sandbox_load(s, c->path, c->source, c->source_bytes, err)) < 0 ||
-	    (st = evl_sandbox_call(s, 0, 0, err)) < 0) {
+		(st = evl_sandbox_call(s, 0, 0, err)) < 0) {
 		return st;
 	}
 	c->loaded = true;
@@ -155,8 +199,7 @@ static enum evl_status run_file(struct campaign *c, struct evl_err *err)
 }
 
 enum evl_status evl_campaign_load(struct campaign **out, const char *path,
-				  const volatile sig_atomic_t *stop, struct run_state *state,
-				  struct evl_err *err)
+	const volatile sig_atomic_t *stop, struct run_state *state, struct evl_err *err)
 {
 	*out = NULL;
 	struct campaign *c = evl_xcalloc(1, sizeof *c);
@@ -165,9 +208,9 @@ enum evl_status evl_campaign_load(struct campaign **out, const char *path,
 		evl_file_read(&c->source, &c->source_bytes, path, EVL_SANDBOX_TEXT_MAX, err);
 	if (st == EVL_OK && c->source_bytes == 0) {
 		st = evl_err_set(err, EVL_E_INVALID,
-				 "%s: the file is empty; a campaign needs campaign { ... } and "
-				 "case \"...\" { ... }",
-				 path);
+			"%s: the file is empty; a campaign needs campaign { ... } and "
+			"case \"...\" { ... }",
+			path);
 	}
 	if (st == EVL_OK) {
 		uint8_t digest[EVL_SHA256_BYTES];
@@ -202,6 +245,11 @@ void evl_campaign_destroy(struct campaign *c)
 		free(c->cases[i].title);
 		free(c->cases[i].purpose);
 		free(c->cases[i].method);
+		for (size_t k = 0; k < c->cases[i].use_count; k++) {
+			free(c->cases[i].uses[k]);
+		}
+		free(c->cases[i].uses);
+		free(c->cases[i].after);
 	}
 	evl_campaign_files_finish(c);
 	free(c->needs);

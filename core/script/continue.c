@@ -55,16 +55,16 @@ enum evl_status evl_continue_begin(struct run_state *r, struct evl_err *err)
 	return st;
 }
 
-enum evl_status evl_continue_case(
-	struct run_state *r, uint32_t index, bool *taken, struct evl_err *err)
+enum evl_status evl_continue_case(struct case_run *c, bool *taken, struct evl_err *err)
 {
+	struct run_state *r = c->r;
 	const struct evl_run_args *args = r->args;
 	struct evl_done_case done = {0};
 	enum evl_status st = EVL_E_NOTFOUND;
 	*taken = false;
 	for (size_t k = 0; k < args->take_over_count && st == EVL_E_NOTFOUND; k++) {
-		st = evl_store_done_case(
-			&done, r->store, args->take_over[k], r->campaign->cases[index].name, err);
+		st = evl_store_done_case(&done, r->store, args->take_over[k],
+			r->campaign->cases[c->index].name, err);
 	}
 	if (st == EVL_E_NOTFOUND) {
 		return EVL_OK;
@@ -76,16 +76,14 @@ enum evl_status evl_continue_case(
 	}
 	char note[64];
 	snprintf(note, sizeof note, "taken over from run %" PRId64, done.run);
-	int case_no = 0;
-	st = evl_store_take_case_over(&case_no, r->store, &done, note, err);
+	st = evl_store_take_case_over(&c->case_no, r->store, &done, note, err);
+	if (st == EVL_OK && r->lab.is_virtual) {
+		st = evl_store_done_takes(&c->kept, r->store, &done, err);
+	}
 	if (st < 0) {
 		return st;
 	}
-	if (done.ended_ns > 0) {
-		evl_engine_pass(r->engine, (uint64_t)done.ended_ns);
-	}
-	*taken = true;
-	r->progress.case_number++;
+	*taken = c->taken_over = true;
 	r->outcome->cases_taken_over++;
 	r->outcome->cases_in_error += verdict == EVL_VERDICT_ERROR;
 	r->outcome->checks += (uint32_t)done.checks;

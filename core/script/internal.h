@@ -11,11 +11,13 @@
 #include "core/measure/limits.h"
 #include "core/measure/verdict.h"
 #include "core/recording/reader.h"
+#include "core/script/at_once.h"
 #include "core/script/runner.h"
 #include "core/script/sandbox.h"
 #include "core/signal/user_pattern.h"
 #include "core/store/store_read.h"
 #include "core/store/store_write.h"
+#include "core/store/take_over.h"
 
 struct campaign_need {
 	char *role;
@@ -31,6 +33,10 @@ struct campaign_case {
 	char *method;
 	uint64_t estimate_ns;
 	uint64_t time_limit_ns;
+	char **uses; /* roles; NULL: all */
+	size_t use_count;
+	size_t *after; /* indices of earlier cases */
+	size_t after_count;
 	bool wanted; /* chosen by --case, or all */
 };
 
@@ -104,7 +110,17 @@ struct run_state {
 	int64_t run;
 	int64_t reference_run;
 	struct evl_run_progress progress;
-	struct case_run *now; /* whose coroutine runs; NULL: none */
+	struct case_run *now;   /* whose coroutine runs; NULL: none */
+	struct case_run *cases; /* that are wanted, in the order of the file */
+	size_t case_count;
+	struct evl_at_once order;
+	/* The round that runs: cases whose takes began together. */
+	struct case_run **round;
+	size_t round_count;
+	uint64_t round_done_ns;
+	bool fresh;                   /* a pause was made, or nothing has moved yet */
+	const struct case_run *alone; /* it was the only open case in the last round */
+	bool may;                     /* more cases may begin */
 	/* Recordings opened in this run; Lua knows them by index. */
 	struct open_recording *recordings;
 	size_t recording_count;
@@ -113,26 +129,60 @@ struct run_state {
 	struct evl_err store_err;
 };
 
-/* One case that runs. */
+enum case_state {
+	CASE_WAITS,
+	CASE_OPEN, /* it waits with a take */
+	CASE_ENDED,
+};
+
+struct build;
+
+/* One case of a run. */
 struct case_run {
 	struct run_state *r;
-	uint32_t index; /* in the campaign */
+	uint32_t index;  /* in the campaign */
+	uint32_t number; /* of those that are wanted, from 1 */
+	enum case_state state;
+	bool *holds; /* by engine channel: nobody else has these while it is open */
+	bool *hears; /* likewise; NULL: all */
 	lua_State *co;
-	struct setup *setup; /* setup.c; NULL while it set nothing up */
+	int anchor;
+	struct setup *setup;   /* setup.c; NULL while it set nothing up */
+	struct build *waiting; /* plan.c; the take that it waits with */
 	int case_no;
 	bool open; /* in the store */
 	int take_no;
 	uint32_t takes;
 	uint64_t started_ns;
 	uint64_t take_start_ns; /* of the latest take, for checks that are located in time */
+	uint64_t used_ns;       /* by its takes */
+	uint64_t waited_ns;     /* while takes of others went on */
 	enum evl_verdict verdict;
+	uint32_t passed, failed, inconclusive;
+	uint64_t done_ns, errors; /* of the take that runs */
+	/* It was taken over from another run: the times of its takes. On the virtual clock those
+	 * take their place beside the takes of others, so that these begin when they did. */
+	bool taken_over;
+	struct evl_done_takes kept;
+	size_t kept_at;
 };
+
+/* cases.c: the wanted cases of the campaign, on the binding of the lab. */
+void evl_cases_make(struct run_state *r);
+enum evl_status evl_cases_run(struct run_state *r, struct evl_err *err);
+void evl_cases_finish(struct run_state *r); /* before the campaign goes */
+/* Channels of the binding that a case holds; free it. A line brings what rides on it. */
+bool *evl_case_holds(const struct evl_binding *binding, const struct campaign_case *c);
+/* Bench time as the campaign states it. */
+uint64_t evl_case_lasts_ns(const struct campaign_case *c);
+void evl_cases_order(struct evl_at_once *out, const struct campaign *c, bool *const *holds,
+	size_t channel_count, bool one_by_one);
+void evl_cases_tell_take(struct run_state *r); /* progress of the round */
 
 /* continue.c: cases of runs that were broken off. Checks that they can be continued, and takes over
  * which recordings they replay; then case by case. */
 enum evl_status evl_continue_begin(struct run_state *r, struct evl_err *err);
-enum evl_status evl_continue_case(
-	struct run_state *r, uint32_t index, bool *taken, struct evl_err *err);
+enum evl_status evl_continue_case(struct case_run *c, bool *taken, struct evl_err *err);
 /* Puts what was taken over in front of the message of the run. */
 void evl_continue_tell(struct run_state *r);
 
@@ -184,8 +234,16 @@ enum evl_status evl_lab_open(struct lab *lab, const struct evl_run_args *args,
 	const struct campaign *c, struct evl_fit *fit, struct evl_err *err);
 void evl_lab_close(struct lab *lab);
 
-/* plan.c: the table that a case yielded -> plan -> take -> result table on co's stack. */
-enum evl_status evl_script_take(struct case_run *c, struct evl_err *err);
+/* plan.c: the table that a case yielded, on its stack -> c->waiting. */
+enum evl_status evl_plan_make(struct case_run *c, struct evl_err *err);
+void evl_plan_drop(struct case_run *c); /* when it is there */
+
+/* take.c: what belongs to c->waiting before it runs: fills `order`. In no tick of the store. */
+enum evl_status evl_take_begin(
+	struct case_run *c, struct evl_take_order *order, uint64_t begin_ns, struct evl_err *err);
+/* When it has run and evl_keep_result has kept it: the result table on the case's stack. */
+enum evl_status evl_take_end(
+	struct case_run *c, const struct evl_take_order *order, struct evl_err *err);
 
 /* plan_seen.c: pushes what the case gets back; argument 1 is a struct take_seen as light userdata.
  * Runs under evl_sandbox_call, as it may run out of Lua memory. */
@@ -205,6 +263,7 @@ int evl_script_check_plan(lua_State *L);
 /* plan_network.c: enum evl_network_kind by the word of a plan; 0: not known. */
 int evl_plan_network_kind(const char *word);
 bool evl_script_is_text(const char *text, size_t len); /* UTF-8 without NUL */
+bool evl_campaign_uses(const struct campaign_case *c, const char *role);
 
 /* in_service.c */
 void evl_keep_performances(struct case_run *c, const struct evl_take_result *result);

@@ -232,7 +232,7 @@ static void on_tick(void *ctx)
 	struct evl_err err = {0};
 	evl_keep_status(c->r,
 		evl_store_take_progress(c->r->store, c->case_no, c->take_no,
-			(int64_t)(c->r->progress.take_done_ns / EVL_FRAME_NS), &err),
+			(int64_t)(c->done_ns / EVL_FRAME_NS), &err),
 		&err);
 	evl_keep_status(c->r, evl_store_tick_commit(c->r->store, &err), &err);
 	evl_keep_status(c->r, evl_store_tick_begin(c->r->store, &err), &err);
@@ -242,11 +242,13 @@ static void on_progress(void *ctx, uint64_t done, uint64_t all, uint64_t errors)
 {
 	struct case_run *c = ctx;
 	struct run_state *r = c->r;
-	r->progress.take_done_ns = done * EVL_FRAME_NS;
-	r->progress.take_all_ns = all * EVL_FRAME_NS;
-	r->progress.errors = errors;
-	if (r->args->progress != NULL) {
-		r->args->progress(r->args->progress_ctx, &r->progress);
+	(void)all;
+	c->done_ns = done * EVL_FRAME_NS;
+	c->errors = errors;
+	/* Once for each slab of the round, by the first that has it. */
+	if (c->done_ns > r->round_done_ns) {
+		r->round_done_ns = c->done_ns;
+		evl_cases_tell_take(r);
 	}
 }
 

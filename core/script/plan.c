@@ -349,7 +349,7 @@ static void known(struct build *b)
 	b->plan.known_count = n;
 }
 
-static enum evl_status build_plan(struct build *b, struct evl_err *err)
+static enum evl_status fill(struct build *b, struct evl_err *err)
 {
 	snprintf(b->name, sizeof b->name, "%s", evl_plan_text(b->L, b->table, "name"));
 	snprintf(b->holder, sizeof b->holder, "case %s", b->r->campaign->cases[b->c->index].name);
@@ -374,135 +374,37 @@ static enum evl_status build_plan(struct build *b, struct evl_err *err)
 	return st == EVL_OK ? evl_plan_expectations(b, err) : st;
 }
 
-static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
-	struct take_seen *seen, struct evl_err *err)
+enum evl_status evl_plan_make(struct case_run *c, struct evl_err *err)
 {
-	struct run_state *r = b->r;
-	struct evl_rec *rec = NULL;
-	enum evl_status st = evl_rec_open(&rec, b->record_file, err);
-	for (uint32_t i = 0; st == EVL_OK && i < evl_rec_channel_count(rec); i++) {
-		const struct evl_rec_info *info = evl_rec_info(rec, i);
-		char hex[EVL_SHA256_HEX];
-		evl_hex(info->digest, sizeof info->digest, hex);
-		struct evl_row_recording_channel row = {.recording_no = b->recording_no,
-			.ordinal = (int)i,
-			.name = info->channel.name,
-			.direction = evl_rec_direction_name(info->channel.direction),
-			.rate = evl_rate_name(info->channel.rate),
-			.bits = (int64_t)info->bits,
-			.digest = hex};
-		evl_keep_status(r, evl_store_put_recording_channel(r->store, &row, err), err);
-	}
-	evl_rec_close(rec);
-	if (st < 0) {
-		return st;
-	}
-	evl_keep_status(r,
-		evl_store_recording_end(r->store, b->recording_no, result->recordings[0].sha256,
-			(int64_t)result->recordings[0].bytes, err),
-		err);
-	if (r->store_status < 0) {
-		return r->store_status;
-	}
-	seen->recording = evl_keep_open_recording(r, b->record_as, r->run, err);
-	seen->recording_name = b->record_as;
-	return seen->recording >= 0 ? EVL_OK : EVL_E_IO;
-}
-
-static enum evl_status run_take(struct build *b, struct take_seen *seen,
-	struct evl_take_result **result, struct evl_err *err)
-{
-	struct run_state *r = b->r;
-	struct case_run *c = b->c;
-	b->plan.begin_ns = evl_engine_next_begin(r->engine);
-	c->take_start_ns = b->plan.begin_ns + EVL_TAKE_LEAD_IN * (uint64_t)EVL_FRAME_NS;
-	struct evl_row_take row = {.case_no = c->case_no,
-		.name = b->name,
-		.start_ns = (int64_t)c->take_start_ns,
-		.frames = 0,
-		.planned_frames = (int64_t)b->plan.frames,
-		.lead_in_frames = EVL_TAKE_LEAD_IN,
-		.clock = r->lab.is_virtual ? "virtual" : "real"};
-	evl_keep_status(r, evl_store_take_begin(r->store, &c->take_no, &row, err), err);
-	if (r->store_status == EVL_OK && b->record_as != NULL) {
-		struct evl_row_recording rec = {.case_no = c->case_no,
-			.take_no = c->take_no,
-			.name = b->record_as,
-			.path = b->record_path};
-		evl_keep_status(
-			r, evl_store_recording_begin(r->store, &b->recording_no, &rec, err), err);
-	}
-	evl_keep_status(r, evl_store_tick_begin(r->store, err), err);
-	if (r->store_status < 0) {
-		return r->store_status;
-	}
-	struct evl_take_sink sink;
-	evl_keep_take_sink(c, &sink);
-	r->progress.take_name = b->name;
-	const uint64_t limit_ns = r->campaign->cases[c->index].time_limit_ns;
-	enum evl_status st =
-		evl_engine_take(r->engine, &b->plan, c->started_ns + limit_ns, &sink, result, err);
-	r->progress.take_name = "";
-	r->progress.take_all_ns = 0;
-	if (*result != NULL) {
-		evl_keep_result(c, &b->plan, *result);
-	}
-	struct evl_err later = {0};
-	evl_keep_status(r, evl_store_tick_commit(r->store, &later), &later);
-	if (st == EVL_OK && b->record_as != NULL) {
-		st = keep_recording(b, *result, seen, err);
-	}
-	bool whole = st == EVL_OK && !(*result)->interrupted;
-	evl_keep_status(r,
-		evl_store_take_end(r->store, c->case_no, c->take_no,
-			whole ? EVL_STATE_FINISHED : EVL_STATE_INTERRUPTED,
-			*result != NULL ? (int64_t)(*result)->frames : 0, &later),
-		&later);
-	return st;
-}
-
-enum evl_status evl_script_take(struct case_run *c, struct evl_err *err)
-{
-	struct run_state *r = c->r;
-	lua_State *co = c->co;
-	struct build b = {.r = r, .c = c, .L = co, .table = lua_gettop(co), .recording_no = -1};
-	struct evl_take_result *result = NULL;
-	struct take_seen seen = {.r = r, .name = b.name, .recording = -1};
+	struct build *b = evl_xcalloc(1, sizeof *b);
+	*b = (struct build){
+		.r = c->r, .c = c, .L = c->co, .table = lua_gettop(c->co), .recording_no = -1};
+	c->waiting = b;
 	c->take_no = (int)c->takes;
-	enum evl_status st = build_plan(&b, err);
-	if (st == EVL_OK) {
-		c->takes++;
-		st = run_take(&b, &seen, &result, err);
-	}
-	if (st == EVL_OK && r->store_status < 0) {
-		*err = r->store_err;
-		st = r->store_status;
-	}
-	lua_settop(co, b.table - 1);
-	if (st == EVL_OK) {
-		lua_State *L = evl_sandbox_state(r->campaign->sandbox);
-		seen.result = result;
-		seen.plan = &b.plan;
-		lua_pushcfunction(L, evl_script_push_seen);
-		lua_pushlightuserdata(L, &seen);
-		st = evl_sandbox_call(r->campaign->sandbox, 1, 1, err);
-		if (st == EVL_OK) {
-			lua_xmove(L, co, 1);
-		}
-	}
-	evl_take_result_destroy(result);
-	free(b.plan.parts);
-	evl_plan_lines_finish(&b);
-	evl_plan_networks_finish(&b);
-	for (size_t i = 0; i < b.user_count; i++) {
-		evl_user_pattern_destroy(b.users[i]);
-	}
-	free(b.users);
-	free(b.user_bytes);
-	free(b.known);
-	free(b.record_as);
-	free(b.record_path);
-	free(b.record_file);
-	free(b.record_meta);
+	enum evl_status st = fill(b, err);
+	c->takes += st == EVL_OK;
 	return st;
+}
+
+void evl_plan_drop(struct case_run *c)
+{
+	struct build *b = c->waiting;
+	if (b == NULL) {
+		return;
+	}
+	c->waiting = NULL;
+	free(b->plan.parts);
+	evl_plan_lines_finish(b);
+	evl_plan_networks_finish(b);
+	for (size_t i = 0; i < b->user_count; i++) {
+		evl_user_pattern_destroy(b->users[i]);
+	}
+	free(b->users);
+	free(b->user_bytes);
+	free(b->known);
+	free(b->record_as);
+	free(b->record_path);
+	free(b->record_file);
+	free(b->record_meta);
+	free(b);
 }

@@ -33,6 +33,7 @@ struct build {
 	const char **user_bytes;         /* Lua strings they were made of */
 	size_t user_count;
 	struct evl_pattern *known; /* owned */
+	struct evl_take_sink sink;
 	char holder[96];
 	char name[80];
 };

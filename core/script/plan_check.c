@@ -59,6 +59,9 @@ static void role_on_top(lua_State *L, const struct run_state *r)
 	if (evl_binding_role(r->lab.binding, role) == NULL) {
 		luaL_error(L, "take: role %s is not in the campaign's needs", role);
 	}
+	if (!evl_campaign_uses(&r->campaign->cases[r->now->index], role)) {
+		luaL_error(L, "take: role %s is not in the uses of this case", role);
+	}
 }
 
 static void times(lua_State *L, int at)

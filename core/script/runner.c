@@ -6,9 +6,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/base/text.h"
 #include "core/script/internal.h"
 #include "core/script/watchdog.h"
-#include "core/script/setup.h"
 
 static enum evl_status check_args(const struct evl_run_args *args, struct evl_err *err)
 {
@@ -92,93 +92,9 @@ static enum evl_status find_reference(struct run_state *r, struct evl_err *err)
 	return EVL_OK;
 }
 
-static int push_begin(lua_State *L)
-{
-	const struct campaign *c = lua_touserdata(L, 1);
-	const char *name = lua_touserdata(L, 2);
-	lua_State *co = lua_newthread(L);
-	lua_rawgeti(L, LUA_REGISTRYINDEX, c->entry_ref);
-	lua_getfield(L, -1, "begin");
-	lua_pushstring(L, name);
-	lua_xmove(L, co, 2);
-	lua_pop(L, 1);
-	return 1; /* the thread */
-}
-
-static enum evl_status check_plan(struct run_state *r, lua_State *co, struct evl_err *err)
-{
-	struct evl_sandbox *s = r->campaign->sandbox;
-	lua_State *L = evl_sandbox_state(s);
-	if (lua_gettop(co) == 0 || !lua_checkstack(co, 8) || !lua_checkstack(L, 8)) {
-		return evl_err_set(err, EVL_E_SCRIPT, "a case waits only in test:take");
-	}
-	lua_pushcfunction(L, evl_script_check_plan);
-	lua_pushlightuserdata(L, r);
-	lua_pushvalue(co, -1);
-	lua_xmove(co, L, 1);
-	return evl_sandbox_call(s, 2, 0, err);
-}
-
-/* Steps the coroutine of one case to its end. */
-static enum evl_status drive(struct case_run *c, struct evl_err *err)
-{
-	struct run_state *r = c->r;
-	struct evl_sandbox *s = r->campaign->sandbox;
-	lua_State *L = evl_sandbox_state(s);
-	evl_sandbox_budget(s, 0); /* the case before may have used its own up */
-	lua_pushcfunction(L, push_begin);
-	lua_pushlightuserdata(L, r->campaign);
-	lua_pushlightuserdata(L, r->campaign->cases[c->index].name);
-	enum evl_status st = evl_sandbox_call(s, 2, 1, err);
-	if (st < 0) {
-		return st;
-	}
-	lua_State *co = lua_tothread(L, -1);
-	int anchor = luaL_ref(L, LUA_REGISTRYINDEX);
-	c->co = co;
-	int nargs = 1;
-	for (;;) {
-		bool yielded = false;
-		int nresults = 0;
-		evl_sandbox_budget(s, 0);
-		st = evl_sandbox_resume(s, co, nargs, &yielded, &nresults, err);
-		if (st < 0 || !yielded) {
-			break;
-		}
-		lua_settop(co, lua_gettop(co) - nresults + 1);
-		st = check_plan(r, co, err);
-		st = st == EVL_OK ? evl_script_take(c, err) : st;
-		if (st < 0) {
-			char where[300] = "";
-			evl_sandbox_where(co);
-			snprintf(where, sizeof where, "%s", lua_tostring(co, -1));
-			lua_pop(co, 1);
-			size_t n = strlen(where);
-			while (n > 0 && (where[n - 1] == ' ' || where[n - 1] == ':')) {
-				where[--n] = '\0';
-			}
-			if (n > 0) {
-				evl_err_prefix(err, "%s", where);
-			}
-			break;
-		}
-		nargs = 1;
-	}
-	c->co = NULL;
-	luaL_unref(L, LUA_REGISTRYINDEX, anchor);
-	return st;
-}
-
 static bool stop_asked(const struct run_state *r)
 {
 	return r->args->stop != NULL && *r->args->stop != 0;
-}
-
-static void report_progress(struct run_state *r)
-{
-	if (r->args->progress != NULL) {
-		r->args->progress(r->args->progress_ctx, &r->progress);
-	}
 }
 
 static void remember(struct run_state *r, const char *text)
@@ -188,85 +104,9 @@ static void remember(struct run_state *r, const char *text)
 	}
 }
 
-static enum evl_status run_case(struct run_state *r, uint32_t index, struct evl_err *err)
-{
-	const struct campaign_case *c = &r->campaign->cases[index];
-	struct case_run run = {.r = r, .index = index, .verdict = EVL_VERDICT_NONE};
-	if (r->progress.case_number > 0) {
-		/* A pause on the virtual clock, after which a simulated unit begins afresh: what a
-		 * case measures must not hang on which cases ran before it in this process. */
-		evl_engine_pass(r->engine, evl_engine_now(r->engine) +
-						   (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS);
-	}
-	run.started_ns = run.take_start_ns = evl_engine_now(r->engine);
-	r->progress.case_name = c->name;
-	r->progress.case_title = c->title;
-	r->progress.case_number++;
-	r->progress.take_name = "";
-	r->progress.take_done_ns = r->progress.take_all_ns = r->progress.errors = 0;
-	r->progress.passed = r->progress.failed = r->progress.inconclusive = 0;
-	r->progress.case_ended = false;
-	r->progress.case_message = "";
-	report_progress(r);
-	struct evl_row_case row = {.name = c->name,
-				   .title = c->title,
-				   .purpose = c->purpose,
-				   .method = c->method,
-				   .started_ns = (int64_t)run.started_ns,
-				   .ended_ns = -1};
-	enum evl_status st = evl_store_case_begin(r->store, &run.case_no, &row, err);
-	if (st < 0) {
-		return st;
-	}
-	struct evl_err why = {0};
-	run.open = true;
-	r->now = &run;
-	enum evl_status ran = drive(&run, &why);
-	/* What this case set up is no business of the next one. */
-	struct evl_err unset = {0};
-	if (r->store_status == EVL_OK && evl_setup_clear(&run, &unset) < 0 && ran == EVL_OK) {
-		ran = EVL_E_ADAPTER;
-		why = unset;
-	}
-	r->now = NULL;
-	evl_setup_destroy(run.setup);
-	if (r->store_status < 0) {
-		*err = r->store_err;
-		return r->store_status;
-	}
-	bool interrupted = stop_asked(r);
-	if (ran == EVL_E_INTERRUPTED || (ran < 0 && interrupted)) {
-		run.verdict = evl_verdict_worse(run.verdict, EVL_VERDICT_INCONCLUSIVE);
-		evl_err_set(&why, EVL_E_INTERRUPTED, "stopped early by the user");
-	} else if (ran < 0) {
-		run.verdict = EVL_VERDICT_ERROR;
-		remember(r, why.text);
-	} else if (interrupted) {
-		run.verdict = evl_verdict_worse(run.verdict, EVL_VERDICT_INCONCLUSIVE);
-		evl_err_set(&why, EVL_E_INTERRUPTED, "stopped early by the user");
-	} else if (run.verdict == EVL_VERDICT_NONE) {
-		/* A case that asserts nothing has proved nothing (ETSI ES 201 873-1 clause 24). */
-		evl_err_set(&why, EVL_OK, "the case made no check");
-	}
-	st = evl_store_case_end(
-		r->store, run.case_no, interrupted ? EVL_STATE_INTERRUPTED : EVL_STATE_FINISHED,
-		evl_verdict_name(run.verdict), why.text[0] != '\0' ? why.text : NULL,
-		(int64_t)evl_engine_now(r->engine), err);
-	r->outcome->cases_run++;
-	r->outcome->cases_in_error += run.verdict == EVL_VERDICT_ERROR;
-	r->outcome->verdict = evl_verdict_worse(r->outcome->verdict, run.verdict);
-	r->progress.case_ended = true;
-	r->progress.case_verdict = run.verdict;
-	r->progress.case_message = why.text;
-	report_progress(r);
-	r->progress.case_message = "";
-	return st;
-}
-
 static enum evl_status run_cases(struct run_state *r, struct evl_err *err)
 {
 	const struct evl_run_args *args = r->args;
-	bool may = true;
 	enum evl_status st = evl_keep_run_begin(r, err);
 	r->progress.run = r->run;
 	r->progress.campaign_name = r->campaign->name;
@@ -274,22 +114,12 @@ static enum evl_status run_cases(struct run_state *r, struct evl_err *err)
 	r->progress.bench_name = r->lab.bench->name;
 	r->progress.is_virtual = r->lab.is_virtual;
 	r->progress.engine = r->engine;
-	for (uint32_t i = 0; st == EVL_OK && may && i < r->campaign->case_count && !stop_asked(r);
-		i++) {
-		bool taken = false;
-		if (!r->campaign->cases[i].wanted) {
-			continue;
-		}
-		st = evl_continue_case(r, i, &taken, err);
-		may = taken || args->may_begin == NULL || args->may_begin(args->may_begin_ctx);
-		if (st == EVL_OK && !taken && may) {
-			st = run_case(r, i, err);
-		}
-	}
+	evl_cases_make(r);
+	st = st == EVL_OK ? evl_cases_run(r, err) : st;
 	if (st < 0) {
 		return st;
 	}
-	r->outcome->interrupted = stop_asked(r) || !may;
+	r->outcome->interrupted = stop_asked(r) || !r->may;
 	if (r->outcome->interrupted) {
 		r->outcome->verdict =
 			evl_verdict_worse(r->outcome->verdict, EVL_VERDICT_INCONCLUSIVE);
@@ -350,6 +180,7 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 	free(r.recordings);
 	evl_store_close(r.store);
 	r.store = NULL; /* the watchdog must not touch it from here on */
+	evl_cases_finish(&r);
 	evl_engine_destroy(r.engine);
 	evl_campaign_destroy(r.campaign);
 	evl_lab_close(&r.lab);
@@ -361,6 +192,60 @@ void evl_run_outcome_finish(struct evl_run_outcome *out)
 {
 	free(out->message);
 	*out = (struct evl_run_outcome){0};
+}
+
+static char *uses_text(const struct campaign_case *c)
+{
+	struct evl_text t = {0};
+	for (size_t i = 0; i < c->use_count; i++) {
+		evl_text_addf(&t, "%s%s", i > 0 ? ", " : "", c->uses[i]);
+	}
+	char *out = evl_xstrdup(evl_text_str(&t));
+	evl_text_finish(&t);
+	return out;
+}
+
+/* Who runs at once, by what the campaign states. */
+static void fit_times(struct evl_runner_fit *out, const struct campaign *c)
+{
+	const size_t channels = out->binding->channel_count;
+	bool **holds = evl_xcalloc(out->case_count, sizeof(bool *));
+	uint32_t *place = evl_xcalloc(c->case_count, sizeof *place);
+	struct evl_at_once order;
+	uint32_t n = 0;
+	for (size_t i = 0; i < c->case_count; i++) {
+		const struct campaign_case *from = &c->cases[i];
+		if (!from->wanted) {
+			continue;
+		}
+		struct evl_runner_fit_case *f = &out->cases[n];
+		holds[n] = evl_case_holds(out->binding, from);
+		f->channels = evl_xcalloc(channels, sizeof *f->channels);
+		for (uint32_t k = 0; k < channels; k++) {
+			if (holds[n][k]) {
+				f->channels[f->channel_count++] = k;
+			}
+		}
+		f->after = evl_xcalloc(from->after_count, sizeof *f->after);
+		for (size_t k = 0; k < from->after_count; k++) {
+			if (c->cases[from->after[k]].wanted) {
+				f->after[f->after_count++] = place[from->after[k]];
+			}
+		}
+		place[i] = n++;
+	}
+	evl_cases_order(&order, c, holds, channels, false);
+	out->at_once_ns = order.end_ns;
+	out->one_at_a_time_ns = order.sum_ns;
+	for (size_t i = 0; i < n; i++) {
+		struct evl_runner_fit_case *f = &out->cases[i];
+		f->start_ns = order.start_ns[i];
+		f->end_ns = f->start_ns + (f->estimate_ns > 0 ? f->estimate_ns : f->time_limit_ns);
+		free(holds[i]);
+	}
+	evl_at_once_finish(&order);
+	free(place);
+	free(holds);
 }
 
 enum evl_status evl_runner_fit(struct evl_runner_fit *out, const struct evl_run_args *args,
@@ -395,10 +280,14 @@ enum evl_status evl_runner_fit(struct evl_runner_fit *out, const struct evl_run_
 			f->title = evl_xstrdup(c->cases[i].title);
 			f->estimate_ns = c->cases[i].estimate_ns;
 			f->time_limit_ns = c->cases[i].time_limit_ns;
+			f->uses = uses_text(&c->cases[i]);
 			out->estimate_ns += f->estimate_ns;
 		}
 		out->binding = lab.binding;
 		lab.binding = NULL;
+		if (out->binding != NULL) {
+			fit_times(out, c);
+		}
 	}
 	evl_campaign_destroy(c);
 	evl_lab_close(&lab);
@@ -412,6 +301,9 @@ void evl_runner_fit_finish(struct evl_runner_fit *out)
 	for (size_t i = 0; i < out->case_count; i++) {
 		free(out->cases[i].name);
 		free(out->cases[i].title);
+		free(out->cases[i].uses);
+		free(out->cases[i].channels);
+		free(out->cases[i].after);
 	}
 	free(out->cases);
 	free(out->campaign_name);

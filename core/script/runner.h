@@ -29,17 +29,22 @@ struct evl_run_progress {
 	const char *bench_name;
 	bool is_virtual; /* clock */
 	const struct evl_engine *engine; /* for evl_engine_look, within the call */
-	const char *case_name;	/* "" before the first case */
+	const char *case_name;	/* "" before the first case; the one with the longest take of now,
+				 * or that begins or ends */
 	const char *case_title;
-	uint32_t case_number;	/* from 1 */
+	uint32_t case_number;	/* from 1, in the order of the file */
 	uint32_t case_count;	/* that will be run */
+	uint32_t open_count;	/* cases that are open now */
 	const char *take_name;	/* "" between takes */
 	uint64_t take_done_ns;	/* bench time */
 	uint64_t take_all_ns;	/* 0 between takes */
-	uint64_t errors;	/* in this take, over all channels */
+	uint64_t errors;	/* over all channels of the takes of now */
 	uint32_t passed;	/* checks of this case so far */
 	uint32_t failed;
 	uint32_t inconclusive;
+	uint32_t all_passed;	/* checks of the run so far */
+	uint32_t all_failed;
+	uint32_t all_inconclusive;
 	bool case_ended;	      /* then the two below say how */
 	enum evl_verdict case_verdict;
 	const char *case_message;     /* "" or why */
@@ -62,6 +67,7 @@ struct evl_run_args {
 	const int64_t *take_over;
 	size_t take_over_count;
 	int64_t again_of; /* one of these runs: its cases with verdict error are run again; or 0 */
+	bool one_at_a_time; /* no two cases are open at once */
 	const volatile sig_atomic_t *stop; /* not 0: end early, keep what there is; may be NULL */
 	/* Asked before each case that would run; false: the run ends here as interrupted, with
 	 * `why_not` as its message. May be NULL. */
@@ -104,6 +110,13 @@ struct evl_runner_fit_case {
 	char *title;
 	uint64_t estimate_ns; /* bench time that the campaign states; 0: not stated */
 	uint64_t time_limit_ns;
+	char *uses; /* roles, with ", " between; "" for all */
+	/* When it fits. By estimates, limits in their place: */
+	uint64_t start_ns, end_ns;
+	uint32_t *channels; /* that it holds, indices over the binding */
+	size_t channel_count;
+	uint32_t *after; /* cases of this list that it names itself */
+	size_t after_count;
 };
 
 struct evl_runner_fit {
@@ -115,6 +128,8 @@ struct evl_runner_fit {
 	struct evl_runner_fit_case *cases;
 	size_t case_count;
 	uint64_t estimate_ns; /* sum */
+	uint64_t at_once_ns;  /* end of the last case when it fits */
+	uint64_t one_at_a_time_ns;
 	struct evl_binding *binding; /* NULL when it does not fit */
 };
 

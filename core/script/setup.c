@@ -18,13 +18,21 @@ struct wanted {
 	int32_t label;
 };
 
+/* Settings for one adapter. */
+struct orders {
+	struct evl_setting *list;
+	uint32_t count, room;
+};
+
 struct setup {
 	struct evl_sdh_map *maps; /* by engine channel; stm 0: as the bench says */
 	struct evl_framing *framings;
 	uint32_t channels;
+	size_t adapters;
 	struct wanted *wanted;
 	size_t wanted_count;
-	bool *touched; /* by adapter: the unit has settings of ours */
+	struct orders *sent; /* by adapter: what the unit was told for this case */
+	bool *touched;       /* by adapter: it was told something */
 };
 
 /* What one entry of the list says. */
@@ -44,7 +52,9 @@ static struct setup *setup_of(struct case_run *k)
 		s->channels = evl_engine_channel_count(r->engine);
 		s->maps = evl_xcalloc(s->channels, sizeof *s->maps);
 		s->framings = evl_xcalloc(s->channels, sizeof *s->framings);
-		s->touched = evl_xcalloc(r->lab.bench->adapter_count, sizeof *s->touched);
+		s->adapters = r->lab.bench->adapter_count;
+		s->sent = evl_xcalloc(s->adapters, sizeof *s->sent);
+		s->touched = evl_xcalloc(s->adapters, sizeof *s->touched);
 		k->setup = s;
 	}
 	return k->setup;
@@ -56,6 +66,10 @@ void evl_setup_destroy(struct setup *s)
 		free(s->maps);
 		free(s->framings);
 		free(s->wanted);
+		for (size_t i = 0; i < s->adapters; i++) {
+			free(s->sent[i].list);
+		}
+		free(s->sent);
 		free(s->touched);
 		free(s);
 	}
@@ -212,11 +226,6 @@ enum evl_status evl_setup_expectations(struct evl_take_expectation **out, uint32
 
 /* ---- what the unit is told ---- */
 
-struct orders {
-	struct evl_setting *list;
-	uint32_t count, room;
-};
-
 static bool needs_setup(const struct run_state *r, const struct evl_bound_role *role)
 {
 	for (size_t i = 0; i < r->campaign->need_count; i++) {
@@ -259,16 +268,45 @@ static void add_order(struct orders *o, const struct entry *e, const struct evl_
 	o->list[o->count++] = one;
 }
 
+/* An adapter forgets what it was told before, so it is told what all open cases want of it; `own`
+ * stands for what this one wanted until now. */
+static enum evl_status tell_unit(
+	struct case_run *c, size_t adapter, const struct orders *own, struct evl_err *err)
+{
+	struct run_state *r = c->r;
+	struct orders all = {0};
+	for (size_t i = 0; i < r->case_count; i++) {
+		const struct case_run *k = &r->cases[i];
+		const struct orders *o = k == c             ? own
+					 : k->setup != NULL ? &k->setup->sent[adapter]
+							    : NULL;
+		if (o != NULL && o->count > 0) {
+			all.list =
+				evl_xrealloc(all.list, (all.count + o->count) * sizeof *all.list);
+			memcpy(all.list + all.count, o->list, o->count * sizeof *all.list);
+			all.count += o->count;
+		}
+	}
+	enum evl_status st =
+		evl_instance_set_up(r->lab.instances[adapter], all.list, all.count, err);
+	free(all.list);
+	return st;
+}
+
 /* All adapters, those that have nothing to do only when they had before. */
 static enum evl_status send(struct case_run *c, struct orders *orders, struct evl_err *err)
 {
-	struct run_state *r = c->r;
+	struct setup *s = c->setup;
 	enum evl_status st = EVL_OK;
-	for (size_t i = 0; i < r->lab.bench->adapter_count && st == EVL_OK; i++) {
-		if (orders[i].count > 0 || c->setup->touched[i]) {
-			st = evl_instance_set_up(
-				r->lab.instances[i], orders[i].list, orders[i].count, err);
-			c->setup->touched[i] = st < 0 || orders[i].count > 0;
+	for (size_t i = 0; i < s->adapters && st == EVL_OK; i++) {
+		if (orders[i].count > 0 || s->touched[i]) {
+			st = tell_unit(c, i, &orders[i], err);
+			s->touched[i] = st < 0 || orders[i].count > 0;
+			if (st == EVL_OK) {
+				struct orders old = s->sent[i];
+				s->sent[i] = orders[i];
+				orders[i] = old; /* the caller frees it */
+			}
 		}
 	}
 	return st;
@@ -279,8 +317,11 @@ enum evl_status evl_setup_clear(struct case_run *c, struct evl_err *err)
 	if (c->setup == NULL) {
 		return EVL_OK;
 	}
-	struct orders *none = evl_xcalloc(c->r->lab.bench->adapter_count, sizeof *none);
+	struct orders *none = evl_xcalloc(c->setup->adapters, sizeof *none);
 	enum evl_status st = send(c, none, err);
+	for (size_t i = 0; i < c->setup->adapters; i++) {
+		free(none[i].list);
+	}
 	free(none);
 	forget(c->setup);
 	return st;
@@ -333,6 +374,7 @@ static void read_entry(struct entry *e, lua_State *L, int list, lua_Integer i)
 	bool field = e->kind != NULL && strcmp(e->kind, "mapping") != 0 &&
 		     strcmp(e->kind, "framing") != 0;
 	if (e->role == NULL || e->kind == NULL || e->text == NULL ||
+		!evl_campaign_uses(&r->campaign->cases[r->now->index], role) ||
 		(field && (e->field == NULL || strlen(e->field) > 7))) {
 		luaL_error(L, "setup: the list is not what the library made");
 	}

@@ -7,6 +7,7 @@
 #include <time.h>
 
 #include "core/adapter/guard.h"
+#include "core/script/plan.h"
 
 struct evl_watchdog {
 	pthread_t thread;
@@ -16,6 +17,26 @@ struct evl_watchdog {
 	struct run_state *r;
 };
 
+/* Has the take of the case a channel on the instance that hangs? */
+static bool is_hit(const struct run_state *r, const struct case_run *c)
+{
+	bool hit = false;
+	for (uint32_t i = 0; i < c->waiting->plan.part_count; i++) {
+		uint32_t adapter =
+			evl_engine_channel(r->engine, c->waiting->plan.parts[i].channel)->adapter;
+		hit = hit || evl_guard_is_in(r->lab.bench->adapters[adapter].name);
+	}
+	return hit;
+}
+
+static void end_case(struct run_state *r, const struct case_run *c, const char *text)
+{
+	struct evl_err err = {0};
+	evl_store_case_end(r->store, c->case_no, EVL_STATE_FINISHED,
+		evl_verdict_name(EVL_VERDICT_ERROR), text, (int64_t)evl_engine_now(r->engine),
+		&err);
+}
+
 /* The first thread is inside an adapter and never goes on, so the store is this thread's now. */
 static void record(struct run_state *r, const char *text)
 {
@@ -24,10 +45,17 @@ static void record(struct run_state *r, const char *text)
 	if (r->run == 0 || r->store == NULL) {
 		return; /* nothing of the run is in the store yet, or all of it is */
 	}
+	bool any = false;
+	for (size_t i = 0; r->now == NULL && i < r->round_count; i++) {
+		any = any || is_hit(r, r->round[i]);
+	}
 	if (r->now != NULL && r->now->open) {
-		evl_store_case_end(r->store, r->now->case_no, EVL_STATE_FINISHED,
-			evl_verdict_name(EVL_VERDICT_ERROR), text,
-			(int64_t)evl_engine_now(r->engine), &err);
+		end_case(r, r->now, text);
+	}
+	for (size_t i = 0; r->now == NULL && i < r->round_count; i++) {
+		if (!any || is_hit(r, r->round[i])) {
+			end_case(r, r->round[i], text);
+		}
 	}
 	evl_utc_now(now);
 	evl_store_run_end(r->store, EVL_STATE_INTERRUPTED, evl_verdict_name(EVL_VERDICT_ERROR),

@@ -383,7 +383,7 @@ static const struct column check_columns[] = {
 
 static const struct column recording_columns[] = {
 	C(COL_I64, evl_row_recording, run, COL_KEY | COL_LOCAL),
-	C(COL_INT, evl_row_recording, ordinal, COL_KEY),
+	C(COL_INT, evl_row_recording, ordinal, COL_KEY | COL_LOCAL),
 	C(COL_INT, evl_row_recording, case_no, 0),
 	C(COL_INT, evl_row_recording, take_no, 0),
 	C(COL_TEXT, evl_row_recording, name, 0),
@@ -395,7 +395,7 @@ static const struct column recording_columns[] = {
 
 static const struct column recording_channel_columns[] = {
 	C(COL_I64, evl_row_recording_channel, run, COL_KEY | COL_LOCAL),
-	C(COL_INT, evl_row_recording_channel, recording_no, COL_KEY),
+	C(COL_INT, evl_row_recording_channel, recording_no, COL_KEY | COL_LOCAL),
 	C(COL_INT, evl_row_recording_channel, ordinal, COL_KEY),
 	C(COL_TEXT, evl_row_recording_channel, name, 0),
 	C(COL_TEXT, evl_row_recording_channel, direction, OPT),

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/base/rate.h"
 #include "core/store/internal.h"
 
 enum evl_status evl_store_done_case(struct evl_done_case *out, struct evl_store *store, int64_t run,
@@ -41,6 +42,46 @@ enum evl_status evl_store_done_case(struct evl_done_case *out, struct evl_store 
 	}
 	sqlite3_finalize(stmt);
 	return st;
+}
+
+enum evl_status evl_store_done_takes(struct evl_done_takes *out, struct evl_store *store,
+	const struct evl_done_case *done, struct evl_err *err)
+{
+	static const char sql[] =
+		"SELECT lead_in_frames + planned_frames, lead_in_frames + frames,"
+		" start_ns - lead_in_frames * ?3 FROM take WHERE run=?1 AND case_no=?2 ORDER BY "
+		"ordinal";
+	*out = (struct evl_done_takes){0};
+	sqlite3_stmt *stmt;
+	int64_t begin_ns = 0;
+	enum evl_status st = store_prepare(&stmt, store, sql, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	sqlite3_bind_int64(stmt, 1, done->run);
+	sqlite3_bind_int64(stmt, 2, done->case_no);
+	sqlite3_bind_int64(stmt, 3, EVL_FRAME_NS);
+	int rc;
+	while ((rc = sqlite3_step(stmt)) == SQLITE_ROW) {
+		out->takes = evl_xrealloc(out->takes, (out->count + 1) * sizeof *out->takes);
+		out->takes[out->count++] = (struct evl_done_take){
+			.planned_ns = (uint64_t)sqlite3_column_int64(stmt, 0) * EVL_FRAME_NS,
+			.lasted_ns = (uint64_t)sqlite3_column_int64(stmt, 1) * EVL_FRAME_NS};
+		begin_ns = sqlite3_column_int64(stmt, 2);
+	}
+	st = rc == SQLITE_DONE ? EVL_OK : store_db_error(store, "take", err);
+	sqlite3_finalize(stmt);
+	/* A take that failed moved further than what it could use. */
+	if (st == EVL_OK && out->count > 0 && done->ended_ns > begin_ns) {
+		out->takes[out->count - 1].lasted_ns = (uint64_t)(done->ended_ns - begin_ns);
+	}
+	return st;
+}
+
+void evl_done_takes_finish(struct evl_done_takes *takes)
+{
+	free(takes->takes);
+	*takes = (struct evl_done_takes){0};
 }
 
 /* ---- copying ---- */

@@ -29,3 +29,16 @@ enum evl_status evl_store_done_case(struct evl_done_case *out, struct evl_store 
  * goes in front of the message of the case. *case_no gets its number. All or nothing. */
 enum evl_status evl_store_take_case_over(int *case_no, struct evl_store *store,
 	const struct evl_done_case *done, const char *note, struct evl_err *err);
+
+/* The takes of such a case, in their order. */
+struct evl_done_takes {
+	struct evl_done_take {
+		uint64_t planned_ns; /* from the begin of its lead-in */
+		uint64_t lasted_ns;  /* likewise; of the last one, until the case ended */
+	} * takes;
+	size_t count;
+};
+
+enum evl_status evl_store_done_takes(struct evl_done_takes *out, struct evl_store *store,
+	const struct evl_done_case *done, struct evl_err *err);
+void evl_done_takes_finish(struct evl_done_takes *takes); /* takes a zeroed object */

@@ -15,7 +15,7 @@ NO_RESULT = {
             "library_sha256", "started_utc", "ended_utc", "message"],
     "run_adapter": ["version", "abi", "description", "capabilities"],
     "case_": ["message"],
-    "recording": ["path", "file_sha256", "bytes"],
+    "recording": ["ordinal", "path", "file_sha256", "bytes"], "recording_channel": ["recording_no"],
 }
 TIMES = {"case_": ["started_ns", "ended_ns"], "take": ["start_ns"], "stream": ["start_skew_ns"],
          "event": ["at_ns"], "check_": ["at_ns"]}
