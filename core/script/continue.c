@@ -28,6 +28,25 @@ static const char *difference(const struct run_state *r, const struct evl_row_ru
 		       : NULL;
 }
 
+/* The files that the campaign read then must have the same bits now. */
+static enum evl_status same_files(struct run_state *r, int64_t run, struct evl_err *err)
+{
+	struct evl_run *then = NULL;
+	enum evl_status st = evl_store_load_run(&then, r->store, run, err);
+	for (size_t i = 0; st == EVL_OK && i < r->campaign->file_count; i++) {
+		const struct campaign_file *f = &r->campaign->files[i];
+		if (i >= then->file_count || differs(then->files[i].name, f->name) ||
+			differs(then->files[i].sha256, f->sha256)) {
+			st = evl_err_set(err, EVL_E_INVALID,
+				"%s: run %" PRId64 " was made with another %s file %s, so it "
+				"cannot be continued; begin a new run",
+				r->args->store, run, f->purpose, f->name);
+		}
+	}
+	evl_run_destroy(then);
+	return st;
+}
+
 enum evl_status evl_continue_begin(struct run_state *r, struct evl_err *err)
 {
 	struct evl_run_list list = {0};
@@ -47,7 +66,7 @@ enum evl_status evl_continue_begin(struct run_state *r, struct evl_err *err)
 				"%s: run %" PRId64 " was made with %s, so it cannot be continued; "
 				"begin a new run",
 				r->args->store, wanted, difference(r, row));
-		} else {
+		} else if ((st = same_files(r, wanted, err)) == EVL_OK) {
 			r->reference_run = row->reference_run > 0 ? row->reference_run : 0;
 		}
 	}

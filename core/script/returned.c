@@ -201,6 +201,11 @@ int evl_script_compare_returned(lua_State *L)
 		return 0;
 	}
 	x.frame_bits = evl_rate_frame_bits(c->rate);
+	const uint64_t most = (uint64_t)10 * 366 * 86400 * EVL_FRAMES_PER_S * x.frame_bits;
+	if (x.bits + x.seam_bits > most / x.times || x.lead_bits > most || x.from_bit > most) {
+		return evl_script_fail(
+			L, "check_returned_as_recorded: what the take gave was changed");
+	}
 	if (x.times > 1) { /* a round further on has the same bits: it is no delay */
 		uint64_t half = (uint64_t)evl_pace_ns(
 			(int64_t)(x.bits + x.seam_bits) / 2, x.frame_bits, EVL_FRAME_NS);

@@ -300,9 +300,10 @@ def test_cut_gap_and_set(p):
                     'record = { as = "x", "near" } }' % what,
                     'test:check_played_as_recorded(seen, "near")')
 
-    r = run(p, top, take('a', 'gap, { from = "200 ms", lasting = "100 ms" }'),
-            take('b', 'cut, { lasting = "100 ms" }'), take('c', 'many'),
-            take('d', 'many, { from = "104 ms", lasting = "200 ms" }'))
+    cases = [top, take('a', 'gap, { from = "200 ms", lasting = "100 ms" }'),
+             take('b', 'cut, { lasting = "100 ms" }'), take('c', 'many'),
+             take('d', 'many, { from = "104 ms", lasting = "200 ms" }')]
+    r = run(p, *cases)
     b.expect(r, 0)
     want = bytes_[200 * 8 * FRAME:] + bytes([IDLE]) * (4 * 8 * FRAME)
     assert read(p, 2, 1)['near-1.sent'] == want
@@ -313,6 +314,10 @@ def test_cut_gap_and_set(p):
     assert sum('unfinished' in c for c in reasons) == 4, reasons
     set_ = rows(p, "select sha256 from run_file where name = 'many.set'")[0][0]
     assert set_ == hashlib.sha256(open(p.path('many.set'), 'rb').read()).hexdigest()
+    # A run is not continued with another recording of that name.
+    p.write('cut.pcapng', whole[:len(whole) // 2])
+    b.expect(run(p, *cases, more=('--continue', '2')), 3,
+             'was made with another recording file cut.pcapng')
     # The gap itself, and what is beyond the cut.
     b.expect(run(p, top, take('e', 'gap, { from = "50 ms", lasting = "100 ms" }')), 3,
              'bits 204800 to 307199 of channel near-1.sent are not in the recording')
@@ -353,6 +358,29 @@ def test_begins_late(p):
         got = read(p, 1, 2)['near-%d.sent' % (c + 1)]
         part = data[c][8 * 8 * FRAME:37 * 8 * FRAME]  # from 15 ms, down to 8 ms
         assert got == part + bytes([IDLE]) * (len(got) - len(part)) and len(got) == 32 * 8 * FRAME
+
+
+def test_line(p):
+    """What came out of the line, put into it: the tributaries come out as then, in each round."""
+    bench = p.write('line.yaml', BENCH)
+    head = HEAD.replace('line = { rate = "STM-1",', 'line = { rate = "STM-1", play = true,')
+    text = case(
+        'record', 'test:take { last = "160 ms", play = { near = prbs "2^23-1" }, '
+        'record = { as = "kept", "near", "line" } }',
+        'test:check { title = "recorded", verdict = "pass" }') + case(
+        'again', 'local how = { from = "40 ms", lasting = "80 ms", times = 2, seam = "none" }',
+        'how.settle = "10 ms"', 'local back = replay(test:reference "kept", how)',
+        'how.settle, how.direction = nil, "received"',
+        'local seen = test:take { play = { line = replay(test:reference "kept", how) }, '
+        'expect = { near = back }, record = { as = "again", "line", "near" } }',
+        'test:check_played_as_recorded(seen, "line")',
+        'test:check_returned_as_recorded(seen, "near", { within = "2 ms" })')
+    r = p.run('run', p.campaign(text, head=head), '--bench', bench, '--build', 'A', '--store',
+              p.store, '--progress', 'none')
+    b.expect(r, 0)
+    part = read(p, 1, 1)['line.received'][40 * 8 * 2430:120 * 8 * 2430]
+    assert read(p, 1, 2)['line.sent'] == part + part
+    assert [c['bits'] for c in checks(p, 'returned')] == [2 * 70 * 2048] * 2
 
 
 def test_clock(p):
