@@ -251,7 +251,8 @@ function replay.about(value)
 	if value.missing then
 		said = said .. " (" .. value.missing .. ")"
 	end
-	return said
+	return { said = said, lead_ns = value.window and value.window.lead_ns or 0,
+		length_ns = value.length_ns }
 end
 
 local function cut_short(seen)
@@ -267,15 +268,25 @@ function replay.check_played(self, seen, role)
 			-- Through a network, what went into it is what was played.
 			local digest = s.source_digest or s.digest
 			local same = digest == s.recorded_digest
-			local verdict, reason = "pass", seen.replayed and seen.replayed[role]
+			local what = seen.replayed and seen.replayed[role]
+				or { said = "", lead_ns = 0, length_ns = 0 }
+			local took_ns = seen.frames * 125000
+			local verdict, reason = "pass", what.said
+			if took_ns < what.length_ns then
+				reason = reason .. string.format("; the take lasted %s of %s",
+					text.seconds(took_ns), text.seconds(what.length_ns))
+			end
 			if s.network then
-				reason = (reason and reason .. "; " or "") .. "sent through: " .. s.network
+				reason = reason .. "; sent through: " .. s.network
 			end
 			if not same then
 				verdict, reason = "fail", "other bits were sent than recorded"
 			elseif cut_short(seen) then
 				verdict = "inconclusive"
 				reason = cut_short(seen) .. "; until then what was sent is what was recorded"
+			elseif took_ns <= what.lead_ns then
+				verdict = "inconclusive"
+				reason = "the take ended before anything of the recording was to be sent"
 			end
 			self:check { kind = "identity", title = "played as recorded", channel = s.channel,
 				verdict = verdict, value = digest:sub(1, 16), relation = "is",

@@ -223,6 +223,29 @@ def test_changed_delay(p):
     assert near['near-1']['limit_'] == '0 bits differ, within 500 us'
 
 
+def test_too_short_a_take(p):
+    """A take that ends before the replay begins proves nothing; one that ends before its end says
+    so; through a network of 2 ms all of it is 2 ms later."""
+    r = run(p, RECORD, case(
+        'short', 'local w = replay(test:reference "kept", { at = "200 ms" })',
+        'local seen = test:take { last = "104 ms", play = { near = w } }',
+        'test:check_played_as_recorded(seen, "near")',
+        'seen = test:take { last = "304 ms", play = { near = w } }',
+        'test:check_played_as_recorded(seen, "near")'), case(
+        'network', 'local w = replay(test:reference "kept")',
+        'local seen = test:take { play = { near = w }, expect = { near = w }, '
+        'network = { near = { delay = "2 ms" } }, record = { as = "late", "near" } }',
+        'test:check_played_as_recorded(seen, "near")',
+        'test:check_returned_as_recorded(seen, "near", { within = "2 ms" })'))
+    b.expect(r, 2)
+    short = sorted(checks(p, 'identity'), key=lambda c: (c['case_no'], c['ordinal']))
+    assert [c['verdict'] for c in short] == ['inconclusive'] * 2 + ['pass'] * 4
+    assert 'the take lasted 304 ms of 600 ms' in short[2]['reason'], short[2]['reason']
+    assert 'through: delay 2 ms' in short[4]['reason'], short[4]['reason']
+    assert {(c['verdict'], c['value']) for c in checks(p, 'returned')} == {
+        ('pass', '0 bits differ, 2 ms later')}
+
+
 def test_marks_on_one_instant(p):
     """Two files without trailers (cut off), marks at 123.456 ms and 37.1 ms: both fall on 150 ms of
     the take, to the byte."""
@@ -292,8 +315,11 @@ def test_cut_gap_and_set(p):
     p.write('whole.pcapng', whole)
     b.expect(p.run('recording', 'copy', p.path('whole.pcapng'), p.path('many.set'),
                    '--part-bytes', '65536'), 0)
+    for name in ('plain.pcapng', 'packed.pcapng.zst'):
+        b.expect(p.run('recording', 'copy', p.path('whole.pcapng'), p.path(name)), 0)
     top = ''.join('local %s = recording_file "%s"\n' % x for x in (
-        ('gap', 'gap.pcapng'), ('cut', 'cut.pcapng'), ('many', 'many.set')))
+        ('gap', 'gap.pcapng'), ('cut', 'cut.pcapng'), ('many', 'many.set'),
+        ('packed', 'packed.pcapng.zst')))
 
     def take(name, what):
         return case(name, 'local seen = test:take { play = { near = replay(%s) }, '
@@ -302,7 +328,8 @@ def test_cut_gap_and_set(p):
 
     cases = [top, take('a', 'gap, { from = "200 ms", lasting = "100 ms" }'),
              take('b', 'cut, { lasting = "100 ms" }'), take('c', 'many'),
-             take('d', 'many, { from = "104 ms", lasting = "200 ms" }')]
+             take('d', 'many, { from = "104 ms", lasting = "200 ms" }'),
+             take('z', 'packed, { from = "104 ms", lasting = "200 ms" }')]
     r = run(p, *cases)
     b.expect(r, 0)
     want = bytes_[200 * 8 * FRAME:] + bytes([IDLE]) * (4 * 8 * FRAME)
@@ -312,8 +339,11 @@ def test_cut_gap_and_set(p):
     assert read(p, 2, 4)['near-1.sent'] == old['near-1.sent'][104 * 8 * FRAME:304 * 8 * FRAME]
     reasons = [c['reason'] or '' for c in checks(p, 'identity')]
     assert sum('unfinished' in c for c in reasons) == 4, reasons
-    set_ = rows(p, "select sha256 from run_file where name = 'many.set'")[0][0]
-    assert set_ == hashlib.sha256(open(p.path('many.set'), 'rb').read()).hexdigest()
+    assert read(p, 2, 5) == read(p, 2, 4)
+    # Compressed or not, it is the same recording.
+    for name, plain in (('many.set', 'many.set'), ('packed.pcapng.zst', 'plain.pcapng')):
+        is_ = rows(p, 'select sha256 from run_file where name = ? and run = 2', name)[0][0]
+        assert is_ == hashlib.sha256(open(p.path(plain), 'rb').read()).hexdigest(), name
     # A run is not continued with another recording of that name.
     p.write('cut.pcapng', whole[:len(whole) // 2])
     b.expect(run(p, *cases, more=('--continue', '2')), 3,
