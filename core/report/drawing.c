@@ -11,7 +11,7 @@ void evl_draw_begin(struct evl_page *p, const char *id, const char *label, int h
 	char box[64];
 	snprintf(box, sizeof box, "0 0 %d %d", DRAW_ALL, height);
 	evl_page_put(p,
-		"<figure><div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"$\"><svg "
+		"<figure><div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"$\"><svg "
 		"class=\"plot\" role=\"img\" viewBox=\"$\" aria-labelledby=\"$-t $-d\"><title "
 		"id=\"$-t\">$</title><desc id=\"$-d\">$</desc>\n",
 		label, box, id, id, id, title, id, told);
@@ -106,12 +106,27 @@ double evl_draw_time_x(int64_t at_ns, int64_t length_ns)
 	return DRAW_LEFT + DRAW_WIDTH * (share < 0 ? 0 : share > 1 ? 1 : share);
 }
 
+/* "1 h 30 min" where there are no seconds: the labels of an axis stand close together. */
+static struct evl_num short_time(int64_t ns)
+{
+	struct evl_num t = evl_num_time(ns);
+	char *min = strstr(t.s, " min 0 s");
+	if (min != NULL) {
+		min[4] = '\0';
+	}
+	char *h = strstr(t.s, " h 0 min");
+	if (h != NULL && h[8] == '\0') {
+		h[2] = '\0';
+	}
+	return t;
+}
+
 void evl_draw_time_axis(struct evl_page *p, int64_t length_ns, int top, int bottom)
 {
 	int64_t step = evl_draw_step_ns(length_ns);
 	for (int64_t at = 0; at <= length_ns && at / step <= 40; at += step) {
 		double x = evl_draw_time_x(at, length_ns);
 		evl_draw_path(p, "grid", "M%.1f %dV%d", x, top, bottom);
-		evl_draw_text(p, "tick", x, bottom + 16, evl_num_time(at).s);
+		evl_draw_text(p, "tick", x, bottom + 16, short_time(at).s);
 	}
 }

@@ -123,6 +123,13 @@ void evl_page_put_wanted(struct evl_page *p, const struct evl_row_check *c)
 	}
 }
 
+const char *evl_page_place(const struct evl_row_check *c)
+{
+	bool performance = c->kind != NULL && strcmp(c->kind, "performance") == 0;
+	const char *comma = performance && c->title != NULL ? strstr(c->title, ", ") : NULL;
+	return comma == NULL ? "" : comma + 2;
+}
+
 struct evl_num evl_page_instant(const struct evl_page *p, int case_no, int64_t at_ns)
 {
 	struct evl_num out = {""};
@@ -305,11 +312,12 @@ static void put_head(struct evl_page *p)
 	evl_page_put(p, "</style>\n</head>\n<body>\n");
 	evl_text_add(p->t, symbols);
 	evl_page_put(p, "<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
+	evl_page_put(p, "<header>\n");
 	if (p->facts->demo_key) {
 		evl_page_put(p, "<p class=\"mark\" role=\"note\">$</p>\n", EVL_DEMO_KEY_MARK);
 	}
 	evl_page_put(p,
-		"<header>\n<p class=\"kind\">Acceptance report <code>$</code></p>\n<h1>$</h1>\n",
+		"<p class=\"kind\">Acceptance report <code>$</code></p>\n<h1>$</h1>\n",
 		p->facts->report_id, title);
 	if (r->simulated) {
 		evl_page_put(p, "<p class=\"notice\"><strong>Simulated:</strong> an adapter of "

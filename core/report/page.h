@@ -81,6 +81,9 @@ struct evl_num evl_page_channel(const struct evl_page *p, int channel_no, bool k
 /* "own pattern, unit" ready to read; value and limit of a check. */
 void evl_page_put_value(struct evl_page *p, const struct evl_row_check *c);
 void evl_page_put_wanted(struct evl_page *p, const struct evl_row_check *c);
+/* Error performance is judged at many places of a line: where, as its title says behind the event
+ * ("VC-12 1-2-3, near end (BIP-2)"); "" for all other checks. Points into the title. */
+const char *evl_page_place(const struct evl_row_check *c);
 /* Instant of a check or event from the start of its take, or "" when it has none. */
 struct evl_num evl_page_instant(const struct evl_page *p, int case_no, int64_t at_ns);
 /* Why a channel fails, in few words: "crossed with 47", "errors 9.8e-6". */

@@ -24,10 +24,26 @@ static bool same(const char *a, const char *b)
 	return a == b || (a != NULL && b != NULL && strcmp(a, b) == 0);
 }
 
+/* Places of error performance are no claims of their own. */
+static size_t title_length(const struct evl_row_check *c)
+{
+	const char *place = evl_page_place(c);
+	return place[0] == '\0' ? strlen(c->title) : (size_t)(place - c->title) - 2;
+}
+
+static bool same_title(const struct evl_row_check *a, const struct evl_row_check *b)
+{
+	if (a->title == NULL || b->title == NULL) {
+		return a->title == b->title;
+	}
+	size_t n = title_length(a);
+	return n == title_length(b) && memcmp(a->title, b->title, n) == 0;
+}
+
 /* Limits are part of the claim, but not where each channel has its own (a digest). */
 static bool same_claim(const struct evl_row_check *a, const struct evl_row_check *b)
 {
-	return same(a->title, b->title) && same(a->kind, b->kind) && same(a->unit, b->unit) &&
+	return same_title(a, b) && same(a->kind, b->kind) && same(a->unit, b->unit) &&
 	       same(a->relation, b->relation) && same(a->confidence, b->confidence) &&
 	       same(a->standard, b->standard) &&
 	       (same(a->limit, b->limit) || same(a->kind, "identity"));
@@ -59,7 +75,7 @@ static struct claim *group(const struct evl_row_check *checks, size_t n, size_t 
 }
 
 struct columns {
-	bool channel, counts, interval, at, reason, limit;
+	bool channel, place, counts, interval, at, reason, limit;
 };
 
 /* With many columns of numbers the reason gets a row of its own. */
@@ -70,7 +86,7 @@ static bool reason_below(struct columns col)
 
 static int columns_across(struct columns col)
 {
-	return 2 + col.channel + col.limit + col.interval + 2 * col.counts + col.at;
+	return 2 + col.channel + col.place + col.limit + col.interval + 2 * col.counts + col.at;
 }
 
 static struct columns columns_of(const struct claim *k, bool passing)
@@ -82,6 +98,7 @@ static struct columns columns_of(const struct claim *k, bool passing)
 			continue;
 		}
 		col.channel |= c->channel_no >= 0;
+		col.place |= evl_page_place(c)[0] != '\0';
 		col.counts |= c->bits >= 0;
 		col.interval |= c->upper != NULL || c->lower != NULL;
 		col.at |= c->at_ns >= 0;
@@ -97,6 +114,9 @@ static void put_check_row(struct evl_page *p, const struct evl_row_check *c, str
 	if (col.channel) {
 		evl_page_put(p, "<th scope=\"row\" class=\"ch\">$</th>",
 			evl_page_channel(p, c->channel_no, true).s);
+	}
+	if (col.place) {
+		evl_page_put(p, "<td>$</td>", evl_page_place(c));
 	}
 	evl_page_put(p, "<td>");
 	evl_page_put_verdict(p, evl_page_verdict_of(c->verdict));
@@ -145,11 +165,14 @@ static void put_check_table(
 {
 	struct columns col = columns_of(k, passing);
 	evl_page_put(p,
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"$\"><table>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"$\"><table>\n"
 		"<thead><tr>",
 		label);
 	if (col.channel) {
 		evl_page_put(p, "<th scope=\"col\">Channel</th>");
+	}
+	if (col.place) {
+		evl_page_put(p, "<th scope=\"col\">Place</th>");
 	}
 	evl_page_put(p, "<th scope=\"col\">Verdict</th><th scope=\"col\">Found</th>");
 	if (col.limit) {
@@ -209,6 +232,16 @@ static void put_passing_summary(struct evl_page *p, const struct claim *k)
 	}
 }
 
+static void put_title(struct evl_page *p, const struct evl_row_check *c)
+{
+	char *title = evl_xstrdup(c->title == NULL ? "" : c->title);
+	if (c->title != NULL) {
+		title[title_length(c)] = '\0';
+	}
+	evl_page_put(p, "$", title);
+	free(title);
+}
+
 static void put_claim(struct evl_page *p, const struct claim *k, const char *id)
 {
 	enum { OPEN_UP_TO = 3 }; /* a few passing checks need no folding */
@@ -220,7 +253,9 @@ static void put_claim(struct evl_page *p, const struct claim *k, const char *id)
 	}
 	evl_page_put(p, "<article class=\"claim\" aria-labelledby=\"$\">\n<h4 id=\"$\">", id, id);
 	evl_page_put_verdict(p, worst);
-	evl_page_put(p, " $</h4>\n<p>Wanted: <strong>", c->title);
+	evl_page_put(p, " ");
+	put_title(p, c);
+	evl_page_put(p, "</h4>\n<p>Wanted: <strong>");
 	if (same(c->kind, "identity") && k->count > 1) {
 		evl_page_put(p, "equal digests");
 	} else {
@@ -273,7 +308,7 @@ static void put_streams(struct evl_page *p, const struct evl_row_take *take)
 	}
 	evl_page_put(p,
 		"<details><summary>$ with digests</summary>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-label=\"Streams\"><table>\n"
 		"<thead><tr><th scope=\"col\">Channel</th><th scope=\"col\">Direction</th><th "
 		"scope=\"col\">What</th><th scope=\"col\" class=\"n\">Bits</th><th scope=\"col\" "

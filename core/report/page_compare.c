@@ -35,7 +35,7 @@ static void put_cell(struct evl_page *p, const char *verdict)
 
 static void put_cases(struct evl_page *p)
 {
-	evl_page_put(p, "<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Cases "
+	evl_page_put(p, "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Cases "
 			"compared\"><table>\n"
 			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Before</th><th "
 			"scope=\"col\">This run</th><th scope=\"col\">Change</th></tr></thead>\n"
@@ -75,7 +75,7 @@ static void put_items(struct evl_page *p)
 		return;
 	}
 	evl_page_put(p, "<h3 id=\"h-changed\">Checks that changed or still fail</h3>\n"
-			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+			"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 			"aria-labelledby=\"h-changed\"><table>\n"
 			"<thead><tr><th scope=\"col\">Check</th><th scope=\"col\">Change</th><th "
 			"scope=\"col\">Before</th><th scope=\"col\">This run</th><th scope=\"col\" "

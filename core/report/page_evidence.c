@@ -37,7 +37,7 @@ static void put_files(struct evl_page *p)
 {
 	evl_page_put(p,
 		"<h3 id=\"h-files\">Files beside this report</h3>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-files\"><table>\n"
 		"<thead><tr><th scope=\"col\">File</th><th scope=\"col\">What</th><th "
 		"scope=\"col\" class=\"n\">Size</th><th scope=\"col\">SHA-256</th></tr></thead>\n"
@@ -64,7 +64,7 @@ static void put_recordings(struct evl_page *p)
 		"<h3 id=\"h-recordings\">Recordings</h3>\n"
 		"<p>They stay with the laboratory; who has one can check it against these "
 		"digests. They may hold personal data.</p>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-recordings\"><table>\n"
 		"<thead><tr><th scope=\"col\">Recording</th><th scope=\"col\">Case</th><th "
 		"scope=\"col\" class=\"n\">Channels</th><th scope=\"col\" "
@@ -87,7 +87,7 @@ static void put_recordings(struct evl_page *p)
 	evl_page_put(p,
 		"</tbody></table></div>\n"
 		"<details><summary>Digests of the recorded channels</summary>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-label=\"Recorded "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"Recorded "
 		"channels\"><table>\n"
 		"<thead><tr><th scope=\"col\">Recording</th><th scope=\"col\">Channel</th><th "
 		"scope=\"col\">Direction</th><th scope=\"col\" class=\"n\">Bits</th><th "

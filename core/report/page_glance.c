@@ -81,7 +81,7 @@ static void put_case_row(struct evl_page *p, const struct evl_row_case *k)
 
 static void put_case_table(struct evl_page *p)
 {
-	evl_page_put(p, "<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+	evl_page_put(p, "<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 			"aria-label=\"Cases\"><table>\n"
 			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Verdict</th><th "
 			"scope=\"col\">Checks</th><th scope=\"col\" class=\"n\">Bench "

@@ -45,7 +45,7 @@ void evl_page_put_methods(struct evl_page *p)
 	const struct evl_statement *s = statement_of(p);
 	evl_page_put(p, "<section id=\"methods\" aria-labelledby=\"h-methods\">\n"
 			"<h2 id=\"h-methods\">Methods and conditions</h2>\n"
-			"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+			"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 			"aria-labelledby=\"h-methods\"><table>\n"
 			"<thead><tr><th scope=\"col\">Case</th><th scope=\"col\">Method</th><th "
 			"scope=\"col\">Standard and clause</th></tr></thead>\n<tbody>\n");
@@ -226,7 +226,7 @@ void evl_page_put_statement(struct evl_page *p)
 		"common requirements for reports in ISO/IEC 17025:2017, 7.8. It shows what this "
 		"report states; it does not claim that the laboratory is accredited. What nobody "
 		"entered is shown as not stated.</p>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-statement\"><table class=\"asked\">\n"
 		"<thead><tr><th scope=\"col\">Item</th><th scope=\"col\">Asked for</th><th "
 		"scope=\"col\">In this report</th></tr></thead>\n<tbody>\n");

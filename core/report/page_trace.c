@@ -189,7 +189,7 @@ static void put_remarks(
 	}
 	const char *id = waiver ? "h-waivers" : "h-observations";
 	evl_page_put(p,
-		"<h3 id=\"$\">$</h3>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<h3 id=\"$\">$</h3>\n<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"$\"><table>\n<thead><tr><th scope=\"col\">Requirement</th><th "
 		"scope=\"col\">$</th><th scope=\"col\">By</th><th scope=\"col\">Valid</th></tr>"
 		"</thead>\n<tbody>\n",
@@ -218,7 +218,7 @@ void evl_page_put_trace(struct evl_page *p)
 	evl_page_put(p,
 		"<section id=\"trace\" aria-labelledby=\"h-trace\">\n"
 		"<h2 id=\"h-trace\">Requirements</h2>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-trace\"><table class=\"trace\">\n"
 		"<thead><tr><th scope=\"col\">Requirement</th><th scope=\"col\">Case</th><th "
 		"scope=\"col\">Checks</th><th scope=\"col\">Verdict</th><th "

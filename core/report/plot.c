@@ -245,7 +245,7 @@ static void put_consequences(struct plot *g)
 	}
 	evl_page_put(g->p,
 		"<details><summary>$ that follow from others, not drawn</summary>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-label=\"Alarms that follow from others\"><table>\n<thead><tr><th "
 		"scope=\"col\">Alarm</th><th scope=\"col\">On</th><th scope=\"col\">Follows "
 		"from</th><th scope=\"col\" class=\"n\">Times</th><th scope=\"col\" "

@@ -50,7 +50,12 @@ static void put_lane(struct evl_page *p, struct axis a, int y, const struct evl_
 {
 	char end[128];
 	double value = number(c->value);
-	evl_draw_text(p, "name", 0, y + 4, evl_page_channel(p, c->channel_no, false).s);
+	const char *place = evl_page_place(c);
+	if (place[0] != '\0') {
+		evl_draw_text(p, "sub", 0, y + 4, evl_draw_short(place, 22).s);
+	} else {
+		evl_draw_text(p, "name", 0, y + 4, evl_page_channel(p, c->channel_no, false).s);
+	}
 	put_interval(p, a, y, number(c->lower), number(c->upper));
 	if (value > 0) {
 		evl_draw_dot(p, "dot", x_of(a, value), y, 4);
@@ -61,11 +66,11 @@ static void put_lane(struct evl_page *p, struct axis a, int y, const struct evl_
 }
 
 /* All passing channels in one lane: the least lower and the highest upper limit. */
-static void put_passing(
-	struct evl_page *p, struct axis a, int y, int64_t n, double lower, const char *upper)
+static void put_passing(struct evl_page *p, struct axis a, int y, int64_t n, bool places,
+	double lower, const char *upper)
 {
 	char end[96];
-	evl_draw_text(p, "name", 0, y + 4, evl_num_of(n, "channel").s);
+	evl_draw_text(p, "name", 0, y + 4, evl_num_of(n, places ? "place" : "channel").s);
 	put_interval(p, a, y, lower, number(upper));
 	snprintf(end, sizeof end, "pass: at most %.40s", upper);
 	evl_draw_text(p, "sub", LEFT + WIDTH + 10, y + 4, end);
@@ -140,7 +145,8 @@ void evl_page_put_intervals(
 		put_lane(p, a, y, lane[i]);
 	}
 	if (passing > 0) {
-		put_passing(p, a, y, passing, pass_lower, pass_upper);
+		put_passing(
+			p, a, y, passing, evl_page_place(any)[0] != '\0', pass_lower, pass_upper);
 	}
 	char caption[400];
 	size_t n = (size_t)snprintf(caption, sizeof caption, "%s",
@@ -150,7 +156,9 @@ void evl_page_put_intervals(
 	if (left_out > 0) {
 		snprintf(caption + n, sizeof caption - n,
 			" %.60s that do not pass are not drawn; the table has them.",
-			evl_num_of((int64_t)left_out, "more channel").s);
+			evl_num_of((int64_t)left_out,
+				evl_page_place(any)[0] != '\0' ? "more place" : "more channel")
+				.s);
 	}
 	evl_draw_end(p, caption);
 }

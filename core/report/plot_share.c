@@ -14,8 +14,8 @@ enum {
 	EVENTS = 3,
 	LANE = 22,
 	TOP = 30,
-	PANEL = 178, /* width; PANEL + PANEL_GAP three times is the axis */
-	PANEL_GAP = 13,
+	PANEL = 160, /* width; three with two gaps are the axis */
+	PANEL_GAP = 40,
 	MAX_LANES = 12,
 	MIN_PASSING = 6, /* so many that pass have lanes of their own */
 };
@@ -56,12 +56,6 @@ static int event_of(const struct evl_row_check *c)
 	return -1;
 }
 
-static const char *place_of(const struct evl_row_check *c)
-{
-	const char *comma = strstr(c->title, ", ");
-	return comma == NULL ? "" : comma + 2;
-}
-
 static size_t collect(const struct evl_row_check *checks, size_t n, struct line *lines)
 {
 	size_t count = 0;
@@ -74,9 +68,9 @@ static size_t collect(const struct evl_row_check *checks, size_t n, struct line 
 		/* The checks of one place follow each other. */
 		struct line *l = count == 0 ? NULL : &lines[count - 1];
 		if (l == NULL || l->channel_no != c->channel_no || l->check[e] != NULL ||
-			strcmp(l->place, place_of(c)) != 0) {
+			strcmp(l->place, evl_page_place(c)) != 0) {
 			l = &lines[count++];
-			*l = (struct line){.channel_no = c->channel_no, .place = place_of(c)};
+			*l = (struct line){.channel_no = c->channel_no, .place = evl_page_place(c)};
 		}
 		enum evl_page_verdict v = evl_page_verdict_of(c->verdict);
 		l->check[e] = c;

@@ -30,7 +30,7 @@ TAB_LUA = 4  # tables and functions nest deeper there
 LINES_MAX = 700
 SOURCE = ('.c', '.h', '.py', '.lua', '.css', '.sh')
 TEXT = SOURCE + ('.md', '.yaml', '.yml', '.build', '.txt', '.html', '.json', '.csv')
-SKIPPED_FOLDERS = {'.git', 'out', '__pycache__', 'subprojects'}
+SKIPPED_FOLDERS = {'.git', 'node_modules', 'out', '__pycache__', 'subprojects'}
 BAD_NAMES = {'util', 'utils', 'helper', 'helpers', 'common'}
 
 # Written in pieces, so that this file does not break its own rules.

@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The report page. Outside check: tests/report/check_html.py over Python's html.parser. */
-#include "tests/report/invented.h"
+#include "tests/report/invented_service.h"
 
 #include "core/report/page.h"
 
 static char *folder;
 static struct evl_store *store;
-static int64_t run_a, run_b, run_hostile, run_stopped, run_empty;
+static int64_t run_a, run_b, run_hostile, run_stopped, run_empty, run_service;
 
 #define HOSTILE "<script>alert(\"1\")</script>&'"
 
@@ -26,6 +26,7 @@ static int make_runs(void **state)
 						  .faulty = true});
 	run_stopped = invented_run(store,
 		&(struct invented){.build = "A", .state = EVL_STATE_INTERRUPTED, .tribs = 3});
+	run_service = invented_service(store);
 	run_empty = invented_begin(store, &(struct invented){.build = "A"});
 	OK(evl_store_run_end(store, EVL_STATE_INTERRUPTED, "error", "adapter mux: cable pulled",
 		"2026-11-25T09:12:41Z", err));
@@ -156,6 +157,35 @@ static void timetable(void **state)
 	evl_text_finish(&html);
 }
 
+/* Shares of the limits, worked out by hand: a panel is 160 units for three decades from 1 %, so 200
+ * % (0.08 of 0.04) is 160 * (log10(2) + 2) / 3 = 122.7, and 10 % (0.004 of 0.04) 53.3. */
+static void shares(void **state)
+{
+	(void)state;
+	struct evl_text html = {0};
+	write_page(&html, run_service, 0, true);
+	check_page(&html, "'18 that pass' 'This run is interrupted' '1. in-service' '2. to 10.' "
+			  "'11. short-10' '23. short-22' 'pass, 18 min 0 s' '1 h 30 min' "
+			  "'VC-12 1-2-1, near end (BIP-2)' '19 places'");
+	const char *from = strstr(evl_text_str(&html), "<title id=\"shares-1-t\">");
+	assert_non_null(from);
+	const char *end = strstr(from, "</figure>");
+	const char *bad = strstr(from, "<rect class=\"share is-fail\" x=\"150.0\" y=\"34.0\" "
+				       "width=\"122.7\"");
+	const char *good = strstr(from, "<rect class=\"share is-pass\" x=\"150.0\" y=\"78.0\" "
+					"width=\"53.3\"");
+	assert_true(bad != NULL && bad < end);
+	assert_true(good != NULL && good < end);
+	/* 60 checks at 20 places are three claims; the 22 short cases have one each. */
+	size_t claims = 0;
+	for (const char *at = evl_text_str(&html);
+		(at = strstr(at, "<article class=\"claim\"")) != NULL; at++) {
+		claims++;
+	}
+	assert_int_equal(claims, 25);
+	evl_text_finish(&html);
+}
+
 static void hostile_text(void **state)
 {
 	(void)state;
@@ -198,6 +228,7 @@ int main(void)
 		cmocka_unit_test(passing),
 		cmocka_unit_test(failing),
 		cmocka_unit_test(timetable),
+		cmocka_unit_test(shares),
 		cmocka_unit_test(hostile_text),
 		cmocka_unit_test(unfinished),
 		cmocka_unit_test(same_bytes_twice),
