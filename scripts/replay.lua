@@ -14,7 +14,7 @@ local MOST_NS = 315360000000000000
 local fields = {
 	from = "string?", lasting = "string?", mark = "any?", before = "string?", after = "string?",
 	at = "string?", times = "integer?", seam = "string?", then_idle = "boolean?",
-	role = "string?", numbers = "table?", direction = "string?", settle = "string?",
+	role = "string?", numbers = "any?", direction = "string?", settle = "string?",
 }
 
 local function marks_text(recording)
@@ -77,6 +77,13 @@ local function seam_ns(value, lasting_ns)
 end
 
 local function check_numbers(numbers)
+	if numbers == "in order" then
+		return
+	end
+	if type(numbers) ~= "table" then
+		core.fail("replay: numbers: write { [1] = 5 }, or \"in order\": the first here plays what "
+			.. "the first there had, and so on; not %s", spec.show(numbers))
+	end
 	for here, there in pairs(numbers) do
 		if math.type(here) ~= "integer" or math.type(there) ~= "integer" or here < 0
 			or there < 0 then
@@ -235,7 +242,10 @@ function replay.about(value)
 		said = said .. ", role " .. value.role
 	end
 	local numbers = {}
-	for here in pairs(value.numbers) do
+	if value.numbers == "in order" then
+		said = said .. ", its numbers in order"
+	end
+	for here in pairs(value.numbers ~= "in order" and value.numbers or {}) do
 		numbers[#numbers + 1] = here
 	end
 	table.sort(numbers)

@@ -170,7 +170,8 @@ static void replayed(lua_State *L, int at)
 		}
 	}
 	lua_pop(L, 1);
-	if (field(L, at, "numbers") != LUA_TNIL) {
+	int type = field(L, at, "numbers");
+	if (type != LUA_TNIL && type != LUA_TSTRING) { /* else "in order" */
 		plain_table(L, -1, "replay: numbers");
 	}
 	lua_pop(L, 1);

@@ -24,15 +24,42 @@ struct asked {
 	int window; /* stack index, or 0: all of it */
 };
 
-static uint32_t number_there(lua_State *L, int at, uint32_t here, bool *said)
+/* The number of the channel at place `index` among those of the role there, in their order;
+ * UINT32_MAX when there are not so many. */
+static uint32_t number_in_order(const struct asked *a, size_t index)
+{
+	const size_t n = strlen(a->role);
+	for (uint32_t i = 0; i < evl_rec_channel_count(a->rec->reader); i++) {
+		const struct evl_rec_channel *c = &evl_rec_info(a->rec->reader, i)->channel;
+		uint64_t number = 0;
+		const char *p = c->name + n + 1;
+		if (strncmp(c->name, a->role, n) != 0 || c->name[n] != '-' ||
+			(c->direction == EVL_REC_SENT) != a->sent) {
+			continue;
+		}
+		for (; *p >= '0' && *p <= '9' && number < UINT32_MAX; p++) {
+			number = number * 10 + (uint64_t)(*p - '0');
+		}
+		if (*p == '.' && p > c->name + n + 1 && number < UINT32_MAX && index-- == 0) {
+			return (uint32_t)number;
+		}
+	}
+	return UINT32_MAX;
+}
+
+static uint32_t number_there(
+	lua_State *L, int at, const struct asked *a, size_t index, uint32_t here, bool *said)
 {
 	int64_t there = here;
-	lua_getfield(L, at, "numbers");
-	if (lua_istable(L, -1)) {
+	int type = lua_getfield(L, at, "numbers");
+	if (type == LUA_TTABLE) {
 		lua_rawgeti(L, -1, here);
 		*said = lua_isinteger(L, -1);
 		there = *said ? lua_tointeger(L, -1) : there;
 		lua_pop(L, 1);
+	} else if (type == LUA_TSTRING) {
+		there = number_in_order(a, index);
+		*said = true;
 	}
 	lua_pop(L, 1);
 	return there >= 0 && there <= UINT32_MAX ? (uint32_t)there : UINT32_MAX;
@@ -70,10 +97,18 @@ static enum evl_status no_such_channel(const struct build *b, const struct asked
 	if (n > 6) {
 		evl_text_addf(&has, " and %" PRIu32 " more", n - 6);
 	}
-	enum evl_status st = evl_err_set(err, EVL_E_INVALID,
-		"take %s: recording \"%s\" has no channel %s for %s; it has %s: say role, numbers "
-		"or direction in replay",
-		b->name, a->rec->name, name, label, evl_text_str(&has));
+	enum evl_status st =
+		a->number == UINT32_MAX
+			? evl_err_set(err, EVL_E_INVALID,
+				  "take %s: recording \"%s\" has fewer channels of role %s than "
+				  "the "
+				  "take: none is left for %s; it has %s",
+				  b->name, a->rec->name, a->role, label, evl_text_str(&has))
+			: evl_err_set(err, EVL_E_INVALID,
+				  "take %s: recording \"%s\" has no channel %s for %s; it has %s: "
+				  "say "
+				  "role, numbers or direction in replay",
+				  b->name, a->rec->name, name, label, evl_text_str(&has));
 	evl_text_finish(&has);
 	return st;
 }
@@ -237,7 +272,7 @@ enum evl_status evl_plan_recorded(struct build *b, int at, const struct evl_boun
 		.sent = direction != NULL ? strcmp(direction, "sent") == 0 : play};
 	char name[EVL_REC_NAME_MAX], other[EVL_REC_NAME_MAX];
 	uint32_t channel;
-	a.number = number_there(L, at, c->number, &a.numbered);
+	a.number = number_there(L, at, &a, index, c->number, &a.numbered);
 	enum evl_status st = index == 0 ? check_numbers(b, at, role, err) : EVL_OK;
 	if (st < 0) {
 		return st;

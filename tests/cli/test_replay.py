@@ -153,9 +153,14 @@ def test_other_channels(p):
         'back', 'local w = replay(test:reference "kept", { direction = "received", '
         'from = "40 ms", lasting = "80 ms" })',
         'local seen = test:take { play = { near = w }, record = { as = "back", "near" } }',
-        'test:check_played_as_recorded(seen, "near")'))
+        'test:check_played_as_recorded(seen, "near")'), case(
+        'order', 'local w = replay(test:reference "kept", { role = "near", numbers = "in order" })',
+        'local seen = test:take { play = { far = w }, record = { as = "order", "far" } }',
+        'test:check_played_as_recorded(seen, "far")'))
     b.expect(r, 0)
     old, across, back = read(p, 1, 1), read(p, 1, 2), read(p, 1, 3)
+    order = read(p, 1, 4)
+    assert [order['far-%d.sent' % n] for n in (3, 4)] == [old['near-%d.sent' % n] for n in (1, 2)]
     assert across['far-3.sent'] == old['near-2.sent']
     assert across['far-4.sent'] == old['near-1.sent']
     assert across['far-3.sent'] != across['far-4.sent']
@@ -360,6 +365,45 @@ def test_cut_gap_and_set(p):
                  'altered')
 
 
+def test_t1(p):
+    """A T1 has 193 bits in 125 us (ITU-T G.704 2.1.1): instants are bits, down to whole bytes, at
+    any instant; the delay may then be another, the bits not."""
+    bench = p.write('t1.yaml', BENCH[:BENCH.index('roles:')].replace(
+        'line: looped', 'line: looped\n      mapping: AU-4/TU-11/T1') + '''\
+roles:
+  t1:
+    adapter: mux
+    channels: trib-{1..2}
+    numbers: 1..2
+''')
+    head = 'campaign { name = "t", title = "T", version = "1", needs = { t1 = { rate = "T1", ' \
+           'count = 2, play = true, capture = true } } }\n'
+    text = case(
+        'record', 'test:take { last = "160 ms", play = { t1 = prbs "2^20-1" }, '
+        'record = { as = "kept", "t1" } }',
+        'test:check { title = "recorded", verdict = "pass" }') + case(
+        'again', 'local w = replay(test:reference "kept", { from = "33.333 ms", '
+        'lasting = "50.01 ms", times = 3, seam = "1.5 ms", at = "2.7 ms" })',
+        'local seen = test:take { play = { t1 = w }, expect = { t1 = w }, '
+        'record = { as = "again", "t1" } }',
+        'test:check_played_as_recorded(seen, "t1")',
+        'test:check_returned_as_recorded(seen, "t1", { within = "1 ms" })')
+    r = p.run('run', p.campaign(text, head=head), '--bench', bench, '--build', 'A', '--store',
+              p.store, '--progress', 'none')
+    b.expect(r, 0)
+    old, new = read(p, 1, 1), read(p, 1, 2)
+
+    def at(us):
+        return us * 193 // 125 // 8
+
+    for n in (1, 2):
+        part = old['t1-%d.sent' % n][at(33333):at(33333 + 50010)]
+        idle = bytes([IDLE])
+        want = idle * at(2700) + part + (idle * at(1500) + part) * 2
+        got = new['t1-%d.sent' % n]
+        assert got == want + idle * (len(got) - len(want)), n
+
+
 def test_begins_late(p):
     """A recording whose first bits are 40 ms after the start of its take, as one of a trigger is:
     all counts from there, and its marks too."""
@@ -475,6 +519,9 @@ BAD = (
     ('r, { before = "1 ms" }', 'before goes not with no mark'),
     ('r, { numbers = { [1] = "5" } }', 'number 1 here plays what number 5 had'),
     ('r, { numbers = { [7] = 1 } }', 'role near has no number 7'),
+    ('r, { numbers = "same" }', 'or "in order"'),
+    ('t1, { numbers = "in order" }', 'near 1 (1-1-1) is E1'),
+    ('one, { role = "far", numbers = "in order" }', 'none is left for near 2'),
     ('r, { numbers = { [1] = 9 } }', 'has no channel near-9.sent for'),
     ('r, { role = "middle" }', 'has no channel middle-1.sent for'),
     ('r, { direction = "up" }', 'must be "sent" or "received"'),
@@ -490,8 +537,13 @@ def test_bad_input(p):
     t1 = recording_writer.Recording([('near-1.sent', 'T1', 'sent')])
     t1.add(0, 0, bytes(193 * 80))
     p.write('t1.pcapng', t1.file)
+    one = recording_writer.Recording([('far-12.sent', 'E1', 'sent')])
+    one.add(0, 0, bytes(256 * 80))
+    p.write('one.pcapng', one.file)
     for text, words in BAD:
-        top = 'local t1 = recording_file "t1.pcapng"\n' if text == 't1' else ''
+        name = text.split(',')[0]
+        top = 'local %s = recording_file "%s.pcapng"\n' % (name, name) \
+            if name in ('t1', 'one') else ''
         r = run(p, top, record, case('bad', 'local r = test:reference "kept"',
                                 'test:take { play = { near = replay(%s) } }' % text),
                 more=('--case', 'bad', '--reference', '1'))
