@@ -246,7 +246,7 @@ static enum evl_status settle(struct build *b, const struct asked *a, bool has_s
 		const struct evl_rec_info *info = evl_rec_info(a->rec->reader, received);
 		w->settle_bits =
 			evl_recording_bits(a->rec, info, field_ns(L, a->window, "settle_ns"));
-	} else if (w->from_bit > 0 || w->times > 1) {
+	} else if (!a->sent && (w->from_bit > 0 || w->times > 1)) {
 		st = find_settle(
 			b, a, has_sent ? sent : received, received, w, label, &w->settle_bits, err);
 	}
@@ -303,7 +303,7 @@ enum evl_status evl_plan_recorded(struct build *b, int at, const struct evl_boun
 	a.window = lua_istable(L, -1) ? lua_gettop(L) : 0;
 	if (a.window != 0) {
 		st = lay_window(b, &a, both, c->label, &out->window, err);
-		if (st == EVL_OK && !play && !a.sent) {
+		if (st == EVL_OK && !play) {
 			st = settle(b, &a, both[0] != NULL, pair[0], channel, c->label,
 				&out->window, err);
 		}

@@ -154,12 +154,21 @@ def test_other_channels(p):
         'from = "40 ms", lasting = "80 ms" })',
         'local seen = test:take { play = { near = w }, record = { as = "back", "near" } }',
         'test:check_played_as_recorded(seen, "near")'), case(
+        'through', 'local sent = replay(test:reference "kept", { direction = "sent", '
+        'settle = "0 s" })',
+        'local seen = test:take { play = { near = sent }, expect = { near = sent }, '
+        'record = { as = "through", "near" } }',
+        'test:check_returned_as_recorded(seen, "near", { within = "2 ms" })'), case(
         'order', 'local w = replay(test:reference "kept", { role = "near", numbers = "in order" })',
         'local seen = test:take { play = { far = w }, record = { as = "order", "far" } }',
         'test:check_played_as_recorded(seen, "far")'))
     b.expect(r, 0)
     old, across, back = read(p, 1, 1), read(p, 1, 2), read(p, 1, 3)
-    order = read(p, 1, 4)
+    through, order = read(p, 1, 4), read(p, 1, 5)
+    for n, c in zip((1, 2), checks(p, 'returned')):  # against what was sent: the unit's delay
+        us = delay_of(old['near-%d.sent' % n], through['near-%d.received' % n]) * 125 / 256
+        told = re.match(r'0 bits differ, ([0-9.]+) us later$', c['value'])
+        assert told and abs(float(told.group(1)) - us) < 0.001, (c['value'], us)
     assert [order['far-%d.sent' % n] for n in (3, 4)] == [old['near-%d.sent' % n] for n in (1, 2)]
     assert across['far-3.sent'] == old['near-2.sent']
     assert across['far-4.sent'] == old['near-1.sent']
@@ -363,6 +372,32 @@ def test_cut_gap_and_set(p):
         p.write('bad.pcapng', data[:at] + bytes([data[at] ^ 1]) + data[at + 1:])
         b.expect(run(p, 'local x = recording_file "bad.pcapng"\n', RECORD), 3, 'recording_file',
                  'altered')
+
+
+def test_cases_at_once(p):
+    """Two cases that run at once read one file, each a window of its own."""
+    rng = np.random.default_rng(8)
+    data = rng.integers(0, 256, 400 * 8 * FRAME, dtype=np.uint8).tobytes()
+    w = recording_writer.Recording([('one.sent', 'E1', 'sent')])
+    w.add(0, 0, data)
+    p.write('one.pcapng', w.file)
+
+    def one(role, from_ms, numbers):
+        return case(role, 'local w = replay(one, { role = "one", numbers = { %s }, '
+                    'from = "%d ms", lasting = "160 ms", times = 2, seam = "none" })' % (
+                        ', '.join('[%d] = 0' % n for n in numbers), from_ms),
+                    'local seen = test:take { play = { %s = w }, record = { as = "%s", "%s" } }'
+                    % (role, role, role), 'test:check_played_as_recorded(seen, "%s")' % role
+                    ).replace('title =', 'uses = { "%s" }, title =' % role, 1)
+
+    r = run(p, 'local one = recording_file "one.pcapng"\n', one('near', 0, (1, 2)),
+            one('far', 200, (3, 4)))
+    b.expect(r, 0)
+    begun = rows(p, 'select start_ns from take')
+    assert len(begun) == 2 and begun[0][0] == begun[1][0], [tuple(x) for x in begun]
+    for c, name, at in ((1, 'near-2', 0), (2, 'far-3', 200)):
+        part = data[at * 8 * FRAME:(at + 160) * 8 * FRAME]
+        assert read(p, 1, c)[name + '.sent'] == part + part, name
 
 
 def test_t1(p):
