@@ -1,6 +1,7 @@
 -- SPDX-License-Identifier: Apache-2.0
 -- What every campaign sees without asking: campaign, case, prbs, word, pattern, framed,
--- pattern_file, delay_pattern, replay, recording_file, limits_file, time_to_prove, bits_to_prove.
+-- pattern_file, delay_pattern, replay, recording_file, limits_file, time_to_prove, bits_to_prove,
+-- personal.
 -- `core` holds the functions that the C side gives (core/script/bind_core.c).
 local core = require "core"
 local spec = require "spec"
@@ -119,6 +120,18 @@ function case(name)
 		defined.cases[#defined.cases + 1] = one
 		defined.by_name[name] = one
 	end
+end
+
+-- Marks personal data, such as the digits of a subscriber, inside a text for a check or an error:
+-- the store keeps it apart and reports withhold it (core/base/personal.h).
+function personal(text)
+	if math.type(text) == "integer" then
+		text = tostring(text)
+	end
+	if type(text) ~= "string" or text == "" or text:find("\u{FDD0}") or text:find("\u{FDD1}") then
+		core.fail("personal: give the text to be withheld, such as personal \"0155501234\"")
+	end
+	return "\u{FDD0}" .. text .. "\u{FDD1}"
 end
 
 -- A pseudo-random pattern of ITU-T O.150; every channel that plays it gets a phase of its own.

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/base/personal.h"
 #include "core/script/internal.h"
 #include "core/script/plan.h"
 #include "core/script/setup.h"
@@ -41,7 +42,8 @@ static void tell(struct run_state *r, const struct case_run *c, const char *mess
 	p->all_inconclusive = r->outcome->inconclusive;
 	p->case_ended = c->state == CASE_ENDED;
 	p->case_verdict = c->verdict;
-	p->case_message = message;
+	char *shown = evl_personal_hidden(message);
+	p->case_message = shown;
 	p->open_count = 0;
 	for (size_t i = 0; i < r->case_count; i++) {
 		p->open_count += r->cases[i].state == CASE_OPEN && !r->cases[i].taken_over;
@@ -50,6 +52,7 @@ static void tell(struct run_state *r, const struct case_run *c, const char *mess
 		r->args->progress(r->args->progress_ctx, p);
 	}
 	p->case_message = "";
+	free(shown);
 }
 
 void evl_cases_tell_take(struct run_state *r)
@@ -140,7 +143,7 @@ static enum evl_status go_on(struct case_run *c, bool *ended, struct evl_err *er
 static void remember(struct run_state *r, const char *text)
 {
 	if (r->outcome->message == NULL && text[0] != '\0') {
-		r->outcome->message = evl_xstrdup(text);
+		r->outcome->message = evl_personal_hidden(text);
 	}
 }
 

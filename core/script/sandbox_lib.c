@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The allow-list of library functions, and those that differ from plain Lua. */
+#include "core/base/personal.h"
 #include "core/script/sandbox_internal.h"
 
 #include <stdio.h>
@@ -72,11 +73,15 @@ static int lib_print(lua_State *L)
 	size_t len;
 	const char *text = lua_tolstring(L, -1, &len);
 	evl_sandbox_charge(L, len);
+	char *shown = strlen(text) == len ? evl_personal_hidden(text) : NULL;
+	text = shown != NULL ? shown : text;
+	len = shown != NULL ? strlen(shown) : len;
 	if (s->limits.print != NULL) {
 		s->limits.print(s->limits.print_ctx, text, len);
 	} else {
 		fwrite(text, 1, len, stderr);
 	}
+	free(shown);
 	return 0;
 }
 

@@ -34,12 +34,22 @@ static enum evl_status update(struct evl_store *store, const char *sql, const ch
 	}
 	for (int i = 0; i < text_count; i++) {
 		char *text = texts[i] != NULL ? store_utf8_repaired(texts[i]) : NULL;
+		char *kept = NULL;
+		if (text != NULL && st == EVL_OK) {
+			st = store_withhold(&kept, store, text, err);
+		}
+		if (kept != NULL) {
+			free(text);
+			text = kept;
+		}
 		sqlite3_bind_text(stmt, i + 1, text, -1, free); /* NULL binds NULL */
 	}
 	for (int i = 0; i < number_count; i++) {
 		sqlite3_bind_int64(stmt, text_count + i + 1, numbers[i]);
 	}
-	if (sqlite3_step(stmt) != SQLITE_DONE) {
+	if (st != EVL_OK) {
+		; /* nothing of it is written */
+	} else if (sqlite3_step(stmt) != SQLITE_DONE) {
 		st = store_db_error(store, "writing", err);
 	} else if (sqlite3_changes(store->db) == 0) {
 		st = EVL_E_NOTFOUND;

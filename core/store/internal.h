@@ -57,6 +57,7 @@ enum table_id {
 	T_FILE,
 	T_CHANNEL,
 	T_CAUTION,
+	T_PERSONAL,
 	T_CASE,
 	T_TAKE,
 	T_STREAM,
@@ -166,6 +167,18 @@ void store_snapshot_end(struct evl_store *store, bool began);
 /* put.c: inside a transaction; the row is not chained. A refused row is EVL_E_INVALID. */
 enum evl_status store_insert_cells(struct evl_store *store, enum table_id id,
 	const struct cell *cells, struct evl_err *err);
+
+/* personal.c: inside a transaction. *out is NULL when the text holds nothing that was marked, else
+ * the text to be kept in its place (free). */
+enum evl_status store_withhold(
+	char **out, struct evl_store *store, const char *text, struct evl_err *err);
+enum evl_status store_withhold_cells(struct evl_store *store, const struct table *t,
+	struct cell *cells, char **owned, struct evl_err *err);
+
+/* The same for a row of another run, whose texts `p` holds. */
+struct evl_personal;
+enum evl_status store_withhold_again(struct evl_store *store, const struct evl_personal *p,
+	const struct table *t, struct cell *cells, char **owned, struct evl_err *err);
 
 /* chain.c: inside a transaction */
 enum evl_status store_chain_append(struct evl_store *store, const struct table *t,

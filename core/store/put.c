@@ -158,7 +158,11 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 		store_cells_finish(owned, t);
 		return st;
 	}
-	st = store_insert_cells(store, id, cells, err);
+	st = store_withhold_cells(store, t, cells, owned, err);
+	half = st != EVL_OK;
+	if (st == EVL_OK) {
+		st = store_insert_cells(store, id, cells, err);
+	}
 	if (st == EVL_OK && !t->grows) {
 		st = store_chain_append(store, t, cells, err);
 		half = st != EVL_OK;

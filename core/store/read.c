@@ -111,6 +111,37 @@ static enum evl_status row_from_stmt(void *row, const struct table *t, sqlite3_s
 	return EVL_OK;
 }
 
+struct run_part {
+	enum table_id id;
+	void **rows;
+	size_t *count;
+};
+
+/* Where the tables but `run` go; returns how many. */
+static int run_parts(struct run_part parts[T_COUNT], struct evl_run *r)
+{
+	const struct run_part list[] = {
+		{T_ADAPTER, (void **)&r->adapters, &r->adapter_count},
+		{T_FILE, (void **)&r->files, &r->file_count},
+		{T_CHANNEL, (void **)&r->channels, &r->channel_count},
+		{T_CAUTION, (void **)&r->cautions, &r->caution_count},
+		{T_PERSONAL, (void **)&r->personal, &r->personal_count},
+		{T_CASE, (void **)&r->cases, &r->case_count},
+		{T_TAKE, (void **)&r->takes, &r->take_count},
+		{T_STREAM, (void **)&r->streams, &r->stream_count},
+		{T_MEASUREMENT, (void **)&r->measurements, &r->measurement_count},
+		{T_PERFORMANCE, (void **)&r->performances, &r->performance_count},
+		{T_SECOND, (void **)&r->seconds, &r->second_count},
+		{T_MARK, (void **)&r->marks, &r->mark_count},
+		{T_EVENT, (void **)&r->events, &r->event_count},
+		{T_CHECK, (void **)&r->checks, &r->check_count},
+		{T_RECORDING, (void **)&r->recordings, &r->recording_count},
+		{T_RECORDING_CHANNEL, (void **)&r->recording_channels, &r->recording_channel_count},
+	};
+	memcpy(parts, list, sizeof list);
+	return (int)(sizeof list / sizeof *list);
+}
+
 static enum evl_status load_table(void **rows, size_t *count, struct evl_store *store,
 				  enum table_id id, int64_t run, void **memory, struct evl_err *err)
 {
@@ -190,28 +221,10 @@ static enum evl_status load_all(struct evl_run *r, struct evl_store *store, int6
 		return not_there(store, number, err);
 	}
 	r->run = runs[0];
-	const struct {
-		enum table_id id;
-		void **rows;
-		size_t *count;
-	} parts[] = {
-		{T_ADAPTER, (void **)&r->adapters, &r->adapter_count},
-		{T_FILE, (void **)&r->files, &r->file_count},
-		{T_CHANNEL, (void **)&r->channels, &r->channel_count},
-		{T_CAUTION, (void **)&r->cautions, &r->caution_count},
-		{T_CASE, (void **)&r->cases, &r->case_count},
-		{T_TAKE, (void **)&r->takes, &r->take_count},
-		{T_STREAM, (void **)&r->streams, &r->stream_count},
-		{T_MEASUREMENT, (void **)&r->measurements, &r->measurement_count},
-		{T_PERFORMANCE, (void **)&r->performances, &r->performance_count},
-		{T_SECOND, (void **)&r->seconds, &r->second_count},
-		{T_MARK, (void **)&r->marks, &r->mark_count},
-		{T_EVENT, (void **)&r->events, &r->event_count},
-		{T_CHECK, (void **)&r->checks, &r->check_count},
-		{T_RECORDING, (void **)&r->recordings, &r->recording_count},
-		{T_RECORDING_CHANNEL, (void **)&r->recording_channels, &r->recording_channel_count},
-	};
-	for (size_t i = 0; i < sizeof parts / sizeof *parts && st == EVL_OK; i++) {
+	struct run_part parts[T_COUNT];
+	int part_count = run_parts(parts, r);
+
+	for (int i = 0; i < part_count && st == EVL_OK; i++) {
 		st = load_table(parts[i].rows, parts[i].count, store, parts[i].id, number,
 				&r->memory, err);
 	}
@@ -269,6 +282,34 @@ enum evl_status evl_store_load_run(struct evl_run **out, struct evl_store *store
 	}
 	*out = r;
 	return EVL_OK;
+}
+
+void evl_run_reveal(struct evl_run *run, const struct evl_personal *p)
+{
+	struct run_part parts[T_COUNT];
+	int part_count = run_parts(parts, run);
+	for (int k = 0; p->count > 0 && k <= part_count; k++) {
+		const struct table *t = &store_tables[k < part_count ? parts[k].id : T_RUN];
+		char *row = k < part_count ? *parts[k].rows : (char *)&run->run;
+		size_t count = k < part_count ? *parts[k].count : 1;
+		for (size_t i = 0; i < count; i++, row += t->row_bytes) {
+			for (int c = 0; c < t->column_count; c++) {
+				const char **text = (const char **)(row + t->columns[c].offset);
+				if (t->columns[c].type != COL_TEXT ||
+					t->columns[c].flags & COL_EXACT || *text == NULL ||
+					strstr(*text, "[withheld ") == NULL) {
+					continue;
+				}
+				char *shown = evl_personal_shown(p, *text);
+				char *copy = take_memory(&run->memory, strlen(shown) + 1);
+				if (copy != NULL) {
+					strcpy(copy, shown);
+					*text = copy;
+				}
+				free(shown);
+			}
+		}
+	}
 }
 
 void evl_run_destroy(struct evl_run *run)

@@ -95,6 +95,13 @@ struct evl_row_caution {
 	const char *text;
 };
 
+/* A text that is kept apart: SHA-256(salt || text); the two are in no dossier. */
+struct evl_row_personal {
+	int64_t run;
+	int ordinal;
+	const char *sha256;
+};
+
 struct evl_row_case {
 	int64_t run;
 	int ordinal; /* set by the store */

@@ -40,6 +40,13 @@ const char *const store_schema_sql[] = {
 	"CREATE TABLE run_caution("
 	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL, text TEXT NOT NULL,"
 	" PRIMARY KEY(run, ordinal)) STRICT, WITHOUT ROWID;",
+	"CREATE TABLE personal("
+	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL, sha256 TEXT NOT NULL,"
+	" PRIMARY KEY(run, ordinal)) STRICT, WITHOUT ROWID;",
+	"CREATE TABLE personal_clear("
+	" run INTEGER NOT NULL, ordinal INTEGER NOT NULL, salt TEXT NOT NULL, text TEXT NOT NULL,"
+	" PRIMARY KEY(run, ordinal), UNIQUE(run, text),"
+	" FOREIGN KEY(run, ordinal) REFERENCES personal(run, ordinal)) STRICT, WITHOUT ROWID;",
 	"CREATE TABLE case_("
 	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL,"
 	" name TEXT NOT NULL, title TEXT, purpose TEXT, method TEXT,"
@@ -239,6 +246,12 @@ static const struct column caution_columns[] = {
 	C(COL_TEXT, evl_row_caution, text, 0),
 };
 
+static const struct column personal_columns[] = {
+	C(COL_I64, evl_row_personal, run, COL_KEY | COL_LOCAL),
+	C(COL_INT, evl_row_personal, ordinal, COL_KEY),
+	C(COL_TEXT, evl_row_personal, sha256, COL_LOCAL),
+};
+
 static const struct column case_columns[] = {
 	C(COL_I64, evl_row_case, run, COL_KEY | COL_LOCAL),
 	C(COL_INT, evl_row_case, ordinal, COL_KEY),
@@ -415,6 +428,7 @@ const struct table store_tables[T_COUNT] = {
 	[T_FILE] = TABLE("run_file", file_columns, evl_row_file, false),
 	[T_CHANNEL] = TABLE("run_channel", channel_columns, evl_row_channel, false),
 	[T_CAUTION] = TABLE("run_caution", caution_columns, evl_row_caution, false),
+	[T_PERSONAL] = TABLE("personal", personal_columns, evl_row_personal, false),
 	[T_CASE] = TABLE("case_", case_columns, evl_row_case, true),
 	[T_TAKE] = TABLE("take", take_columns, evl_row_take, true),
 	[T_STREAM] = TABLE("stream", stream_columns, evl_row_stream, false),

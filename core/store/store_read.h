@@ -51,6 +51,8 @@ struct evl_run {
 	size_t channel_count;
 	struct evl_row_caution *cautions;
 	size_t caution_count;
+	struct evl_row_personal *personal;
+	size_t personal_count;
 	struct evl_row_case *cases;
 	size_t case_count;
 	struct evl_row_take *takes;
@@ -85,6 +87,22 @@ struct evl_run {
 enum evl_status evl_store_load_run(struct evl_run **out, struct evl_store *store, int64_t run,
 				   struct evl_err *err);
 void evl_run_destroy(struct evl_run *run); /* takes NULL */
+
+/* What is withheld from a run's rows, in the order of their numbers: for the laboratory itself. */
+struct evl_personal {
+	struct evl_personal_text {
+		char *salt; /* 16 bytes in hex */
+		char *text;
+	} * list;
+	size_t count;
+};
+enum evl_status evl_store_personal(
+	struct evl_personal *out, struct evl_store *store, int64_t run, struct evl_err *err);
+void evl_personal_finish(struct evl_personal *p); /* takes a zeroed object */
+/* A copy of a text of the run with what was withheld in its place; the caller frees. */
+char *evl_personal_shown(const struct evl_personal *p, const char *text);
+/* Puts it in its place in all texts of the run. */
+void evl_run_reveal(struct evl_run *run, const struct evl_personal *p);
 
 /* NULL when the ordinal is negative or does not exist. */
 const struct evl_row_channel *evl_run_channel(const struct evl_run *run, int channel_no);

@@ -7,6 +7,7 @@
 
 #include "core/base/rate.h"
 #include "core/store/internal.h"
+#include "core/store/store_read.h"
 
 enum evl_status evl_store_done_case(struct evl_done_case *out, struct evl_store *store, int64_t run,
 	const char *name, struct evl_err *err)
@@ -91,6 +92,7 @@ struct copy {
 	int64_t from_run;
 	int from_case, to_case;
 	const char *note;
+	struct evl_personal personal; /* of the old run */
 	int *recordings; /* pairs: number in the old run, in the new one */
 	size_t recording_count;
 };
@@ -140,11 +142,14 @@ static enum evl_status copy_row(
 		struct cell *no = &cells[column_of(t, "recording_no")];
 		no->number = new_recording(c, no->number);
 	}
-	enum evl_status st = store_insert_cells(c->store, id, cells, err);
+	char *owned[STORE_MAX_COLUMNS] = {0};
+	enum evl_status st = store_withhold_again(c->store, &c->personal, t, cells, owned, err);
+	st = st == EVL_OK ? store_insert_cells(c->store, id, cells, err) : st;
 	if (st == EVL_OK) {
 		st = store_chain_append(c->store, t, cells, err);
 	}
 	evl_text_finish(&message);
+	store_cells_finish(owned, t);
 	return st;
 }
 
@@ -262,6 +267,9 @@ enum evl_status evl_store_take_case_over(int *case_no, struct evl_store *store,
 		st = same_ground(&c, err);
 	}
 	if (st == EVL_OK) {
+		st = evl_store_personal(&c.personal, store, done->run, err);
+	}
+	if (st == EVL_OK) {
 		st = number_recordings(&c, err);
 	}
 	/* In the order of the tables, so that what a row names is there before it. */
@@ -273,6 +281,7 @@ enum evl_status evl_store_take_case_over(int *case_no, struct evl_store *store,
 	} else {
 		store_rollback(store);
 	}
+	evl_personal_finish(&c.personal);
 	free(c.recordings);
 	return st;
 }
