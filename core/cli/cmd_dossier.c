@@ -27,6 +27,7 @@ static const char help[] =
 	"                 what the laboratory states: who authorises, deviations, opinions (YAML)\n"
 	"  --requirements FILE\n"
 	"                 requirements to trace to cases and checks (YAML, or CSV by its name)\n"
+	"  --reveal       show personal data that is withheld otherwise, and prove it\n"
 	"  --compare RUN  run of an earlier build to compare with in the report\n"
 	"  --help         this text\n"
 	"\n"
@@ -42,6 +43,7 @@ enum {
 	OPT_REQUIREMENTS,
 	OPT_P12,
 	OPT_TOKEN,
+	OPT_REVEAL,
 	OPT_PASSWORD
 };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
@@ -53,6 +55,7 @@ static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_REQUIREMENTS] = {"requirements", true},
 	[OPT_P12] = {"p12", true},
 	[OPT_TOKEN] = {"token", true},
+	[OPT_REVEAL] = {"reveal", false},
 	[OPT_PASSWORD] = {"password-file", true},
 	{NULL, false}};
 
@@ -91,6 +94,9 @@ static int dossier(int argc, char **argv)
 			break;
 		case OPT_TOKEN:
 			opt.token = a.value;
+			break;
+		case OPT_REVEAL:
+			opt.reveal = true;
 			break;
 		case OPT_PASSWORD:
 			opt.password_file = a.value;

@@ -9,7 +9,8 @@
 #include "core/store/store_read.h"
 
 static const char help[] =
-	"usage: evenlode show RUN --store FILE [--all] [--alarms] [--json | --junit | --tap]\n"
+	"usage: evenlode show RUN --store FILE [--all] [--alarms] [--reveal]\n"
+	"                     [--json | --junit | --tap]\n"
 	"\n"
 	"Shows one run: its cases and their checks. Checks that pass are counted by title. Of the\n"
 	"defects only root causes are shown, with how many others each explains.\n"
@@ -18,6 +19,7 @@ static const char help[] =
 	"  --store FILE  the store\n"
 	"  --all         every check in full\n"
 	"  --alarms      every defect, also those that follow from another\n"
+	"  --reveal      personal data that is withheld otherwise\n"
 	"  --json        machine-readable, every check and every defect in full\n"
 	"  --junit       JUnit XML, for servers that run tests of software\n"
 	"  --tap         TAP version 14, likewise\n"
@@ -25,10 +27,11 @@ static const char help[] =
 	"\n"
 	"Exit status: 0 done, 1 the run was altered after it was recorded, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_ALL, OPT_ALARMS, OPT_JSON, OPT_JUNIT, OPT_TAP };
+enum { OPT_STORE, OPT_ALL, OPT_ALARMS, OPT_REVEAL, OPT_JSON, OPT_JUNIT, OPT_TAP };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_ALL] = {"all", false},
 	[OPT_ALARMS] = {"alarms", false},
+	[OPT_REVEAL] = {"reveal", false},
 	[OPT_JSON] = {"json", false},
 	[OPT_JUNIT] = {"junit", false},
 	[OPT_TAP] = {"tap", false},
@@ -283,6 +286,9 @@ static int show(int argc, char **argv)
 		case OPT_ALARMS:
 			alarms = true;
 			break;
+		case OPT_REVEAL:
+			reveal = true;
+			break;
 		case OPT_JSON:
 			json = true;
 			break;
@@ -317,6 +323,16 @@ static int show(int argc, char **argv)
 	if (st != EVL_OK && st != EVL_E_CORRUPT) {
 		status = cli_error(&err);
 		goto out;
+	}
+	if (reveal) {
+		struct evl_personal personal;
+		if (evl_store_personal(&personal, store, number, &err) != EVL_OK) {
+			status = cli_error(&err);
+			evl_personal_finish(&personal);
+			goto out;
+		}
+		evl_run_reveal(run, &personal);
+		evl_personal_finish(&personal);
 	}
 	if (junit || tap) {
 		struct evl_text out = {0};

@@ -23,7 +23,7 @@
 #include "core/store/store_read.h"
 
 #define COMPARE_ALPHA 0.05 /* chance of one false alarm in a whole comparison */
-#define FILES_MAX     12
+#define FILES_MAX     13
 
 struct part {
 	const char *name;
@@ -48,7 +48,8 @@ struct making {
 	char tree_root[EVL_SHA256_HEX];
 	struct evl_statement statement;
 	json_t *bench;
-	struct evl_text html, howto, sums, manifest;
+	struct evl_personal personal;
+	struct evl_text html, howto, sums, manifest, revealed;
 	uint8_t *pdf; /* signed */
 	size_t pdf_len;
 	size_t pdf_unsigned_len;
@@ -118,6 +119,12 @@ static enum evl_status load(
 	if (st == EVL_OK) {
 		st = evl_export_run(&m->evidence, &m->evidence_len, store, run, err);
 	}
+	if (st == EVL_OK && m->options->reveal) {
+		st = evl_store_personal(&m->personal, store, run, err);
+	}
+	if (st == EVL_OK && m->options->reveal) {
+		reveal(m);
+	}
 	if (st == EVL_OK && m->options->compare_run != 0) {
 		if (m->options->compare_run == run) {
 			return evl_err_set(err, EVL_E_INVALID,
@@ -136,6 +143,20 @@ static enum evl_status load(
 		}
 	}
 	return st;
+}
+
+/* Puts what is withheld in its place, and makes the file that proves it. */
+static void reveal(struct making *m)
+{
+	json_t *list = json_array();
+	for (size_t i = 0; i < m->personal.count; i++) {
+		json_array_append_new(list,
+			json_pack("{s:I, s:s, s:s}", "number", (json_int_t)i + 1, "salt",
+				m->personal.list[i].salt, "text", m->personal.list[i].text));
+	}
+	evl_run_reveal(m->run, &m->personal);
+	evl_require(evl_canonical_json(&m->revealed, list));
+	json_decref(list);
 }
 
 /* Digests of the rows: of each check, and the root of the tree over all. */
@@ -181,7 +202,7 @@ static void name_report(struct making *m)
 	if (m->before != NULL) {
 		n += (size_t)snprintf(m->id + n, sizeof m->id - n, "-%.8s", m->before->chain_head);
 	}
-	/* Another statement or other requirements make another report (ISO/IEC 17025 7.8.8). */
+	/* Another statement, other requirements or what is shown make another report (ISO/IEC 17025 7.8.8). */
 	struct evl_sha256 *d = evl_sha256_create();
 	uint8_t md[EVL_SHA256_BYTES];
 	char hex[EVL_SHA256_HEX];
@@ -192,10 +213,13 @@ static void name_report(struct making *m)
 	if (s->requirements_source != NULL) {
 		evl_sha256_update(d, s->requirements_source, s->requirements_len + 1);
 	}
+	if (m->options->reveal) {
+		evl_sha256_update(d, evl_text_str(&m->revealed), m->revealed.len);
+	}
 	evl_sha256_peek(d, md);
 	evl_sha256_destroy(d);
 	evl_hex(md, sizeof md, hex);
-	if (s->statement_source != NULL || s->requirements_source != NULL) {
+	if (s->statement_source != NULL || s->requirements_source != NULL || m->options->reveal) {
 		snprintf(m->id + n, sizeof m->id - n, "-%.8s", hex);
 	}
 }
@@ -213,6 +237,7 @@ static void render(struct making *m)
 		.file_count = m->part_count,
 		.bench = m->bench,
 		.statement = &m->statement,
+		.revealed = m->options->reveal,
 		.check_digests = (const char(*)[EVL_SHA256_HEX])m->check_digests,
 	};
 	if (!facts.demo_key) {
@@ -397,6 +422,10 @@ static enum evl_status make(struct making *m, struct evl_err *err)
 		(void)evl_document_yaml(
 			&m->bench, "bench.yaml", r->bench_source, strlen(r->bench_source), &unread);
 	}
+	if (m->options->reveal) {
+		add_part(m, EVL_DOSSIER_PERSONAL, "personal data and the salts of its digests",
+			evl_text_str(&m->revealed), m->revealed.len);
+	}
 	name_report(m);
 	render(m);
 	add_part(m, EVL_DOSSIER_REPORT, NULL, evl_text_str(&m->html), m->html.len);
@@ -483,6 +512,8 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 	}
 	evl_text_finish(&m.html);
 	evl_text_finish(&m.howto);
+	evl_text_finish(&m.revealed);
+	evl_personal_finish(&m.personal);
 	evl_text_finish(&m.sums);
 	evl_text_finish(&m.manifest);
 	evl_compare_finish(&m.compare);

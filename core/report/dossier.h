@@ -13,6 +13,7 @@
  * - evidence.json: every row of the run, in the order of its hash chain (core/store/export.h)
  * - campaign.lua, bench.yaml: as they were run (left out when the store does not hold them)
  * - statement.yaml, requirements.yaml or .csv: as they were given, if they were
+ * - personal.json: what the report withholds otherwise, with the salts, if it was asked for
  * - VERIFY.txt: how to check all of this without evenlode
  * - SHA256SUMS: digests of the files above, for `sha256sum -c`
  * - manifest.json: RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
@@ -38,6 +39,7 @@ struct evl_dossier_options {
 	const char *password_file; /* path of the password or PIN of these, or NULL */
 	int64_t compare_run;   /* run of the same store to compare with (the earlier build); 0: none
 				*/
+	bool reveal; /* show what is withheld as personal data, and add personal.json to prove it */
 	const char *statement; /* path of the laboratory's statement, or NULL */
 	const char *requirements; /* path of the requirements, or NULL; docs/dossier.md */
 	int64_t issued_unix_s;    /* time of issue; 0: now. Goes into manifest and signature only */

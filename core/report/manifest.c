@@ -14,7 +14,7 @@ bool evl_dossier_knows_file(const char *name)
 	static const char *const names[] = {EVL_DOSSIER_MANIFEST, EVL_DOSSIER_SIGNATURE,
 		EVL_DOSSIER_SIGNER, EVL_DOSSIER_REPORT, EVL_DOSSIER_PDF, EVL_DOSSIER_EVIDENCE,
 		EVL_DOSSIER_CAMPAIGN, EVL_DOSSIER_BENCH, EVL_DOSSIER_STATEMENT, EVL_DOSSIER_WANTED,
-		EVL_DOSSIER_WANTED2, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
+		EVL_DOSSIER_WANTED2, EVL_DOSSIER_PERSONAL, EVL_DOSSIER_HOWTO, EVL_DOSSIER_SUMS};
 	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
 		if (strcmp(name, names[i]) == 0) {
 			return true;

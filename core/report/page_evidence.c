@@ -123,11 +123,32 @@ static void put_signature(struct evl_page *p)
 		p->facts->subject, p->facts->fingerprint);
 }
 
+/* What is withheld, or that it is shown. */
+static void put_personal(struct evl_page *p)
+{
+	if (p->run->personal_count == 0) {
+		return;
+	}
+	evl_page_put(p,
+		"<h3 id=\"h-personal\">Personal data</h3>\n<p>The run holds <strong>$</strong> that "
+		"its campaign marked as personal data, such as digits of subscribers. ",
+		evl_num_count((int64_t)p->run->personal_count).s);
+	evl_page_put(p, "$</p>\n",
+		p->facts->revealed
+			? "They are shown in this report, and personal.json proves them: pass it "
+			  "on only to those who may have them."
+			: "This report shows [withheld] with a number in the place of each. The "
+			  "evidence holds a digest of each text with a secret salt, so that the "
+			  "laboratory can show any of them later and prove it; all other evidence "
+			  "is complete.");
+}
+
 void evl_page_put_evidence(struct evl_page *p)
 {
 	evl_page_put(p, "<section id=\"evidence\" aria-labelledby=\"h-evidence\">\n<h2 "
 			"id=\"h-evidence\">Evidence</h2>\n");
 	put_signature(p);
+	put_personal(p);
 	evl_page_put(p,
 		"<dl class=\"how\"><dt>Head of the hash chain</dt><dd><code "
 		"class=\"hash\">$</code> after $</dd><dt>Results digest</dt><dd><code "

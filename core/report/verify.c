@@ -367,6 +367,55 @@ static void check_tree(struct check *c)
 	evl_evidence_finish(&e);
 }
 
+/* Each text that is shown must be the one whose salted digest is in the evidence. */
+static void check_personal(struct check *c)
+{
+	struct bytes text = {0};
+	struct evl_evidence e;
+	if (!is_listed(c->manifest, EVL_DOSSIER_PERSONAL) ||
+		!read_part(c, EVL_DOSSIER_PERSONAL, SMALL_MAX, &text)) {
+		return;
+	}
+	json_t *list = json_loadb(text.data, text.len, JSON_REJECT_DUPLICATES, NULL);
+	size_t proved = 0;
+	evl_evidence_begin(&e, c->evidence.data, c->evidence.len);
+	while (evl_evidence_next(&e)) {
+		if (strcmp(e.table, "personal") != 0) {
+			continue;
+		}
+		/* ["personal","run","1","ordinal","0","sha256","..."] */
+		json_t *row = json_loadb(e.text.data, e.text.len, 0, NULL);
+		const char *want = json_string_value(json_array_get(row, 6));
+		const json_t *one = json_array_get(list, (size_t)strtoul(e.key, NULL, 10));
+		const char *salt = json_string_value(json_object_get(one, "salt"));
+		const char *clear = json_string_value(json_object_get(one, "text"));
+		uint8_t bytes[16], md[EVL_SHA256_BYTES];
+		char hex[EVL_SHA256_HEX] = "";
+		if (salt != NULL && clear != NULL &&
+			evl_unhex(salt, bytes, sizeof bytes) == EVL_OK) {
+			struct evl_sha256 *d = evl_sha256_create();
+			evl_sha256_update(d, bytes, sizeof bytes);
+			evl_sha256_update(d, clear, strlen(clear));
+			evl_sha256_peek(d, md);
+			evl_sha256_destroy(d);
+			evl_hex(md, sizeof md, hex);
+		}
+		if (want == NULL || strcmp(want, hex) != 0) {
+			finding(c, EVL_DOSSIER_PERSONAL,
+				"number %lu is not the text whose digest the evidence holds",
+				strtoul(e.key, NULL, 10) + 1);
+		}
+		proved++;
+		json_decref(row);
+	}
+	evl_evidence_finish(&e);
+	if (json_array_size(list) != proved) {
+		finding(c, EVL_DOSSIER_PERSONAL, "lists other texts than the evidence withholds");
+	}
+	json_decref(list);
+	free(text.data);
+}
+
 static void check_evidence(struct check *c)
 {
 	struct evl_chain_report chain;
@@ -400,6 +449,7 @@ static void check_evidence(struct check *c)
 		finding(c, EVL_DOSSIER_MANIFEST, "%s", text);
 	} else {
 		check_tree(c);
+		check_personal(c);
 	}
 	json_decref(evidence);
 }
