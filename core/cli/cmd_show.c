@@ -272,6 +272,7 @@ static int show(int argc, char **argv)
 	struct evl_err err = {0};
 	const char *path = NULL;
 	bool json = false, all = false, alarms = false, junit = false, tap = false;
+	bool reveal = false;
 	int64_t number;
 	int status = CLI_GOOD;
 

@@ -103,6 +103,20 @@ static enum evl_status add_source(struct making *m, const char *name, const char
 	return EVL_OK;
 }
 
+/* Puts what is withheld in its place, and makes the file that proves it. */
+static void reveal(struct making *m)
+{
+	json_t *list = json_array();
+	for (size_t i = 0; i < m->personal.count; i++) {
+		json_array_append_new(list,
+			json_pack("{s:I, s:s, s:s}", "number", (json_int_t)i + 1, "salt",
+				m->personal.list[i].salt, "text", m->personal.list[i].text));
+	}
+	evl_run_reveal(m->run, &m->personal);
+	evl_require(evl_canonical_json(&m->revealed, list));
+	json_decref(list);
+}
+
 static enum evl_status load(
 	struct making *m, struct evl_store *store, int64_t run, struct evl_err *err)
 {
@@ -143,20 +157,6 @@ static enum evl_status load(
 		}
 	}
 	return st;
-}
-
-/* Puts what is withheld in its place, and makes the file that proves it. */
-static void reveal(struct making *m)
-{
-	json_t *list = json_array();
-	for (size_t i = 0; i < m->personal.count; i++) {
-		json_array_append_new(list,
-			json_pack("{s:I, s:s, s:s}", "number", (json_int_t)i + 1, "salt",
-				m->personal.list[i].salt, "text", m->personal.list[i].text));
-	}
-	evl_run_reveal(m->run, &m->personal);
-	evl_require(evl_canonical_json(&m->revealed, list));
-	json_decref(list);
 }
 
 /* Digests of the rows: of each check, and the root of the tree over all. */
@@ -202,7 +202,8 @@ static void name_report(struct making *m)
 	if (m->before != NULL) {
 		n += (size_t)snprintf(m->id + n, sizeof m->id - n, "-%.8s", m->before->chain_head);
 	}
-	/* Another statement, other requirements or what is shown make another report (ISO/IEC 17025 7.8.8). */
+	/* Another statement, other requirements or what is shown make another report (ISO/IEC
+	 * 17025 7.8.8). */
 	struct evl_sha256 *d = evl_sha256_create();
 	uint8_t md[EVL_SHA256_BYTES];
 	char hex[EVL_SHA256_HEX];

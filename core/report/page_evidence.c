@@ -130,8 +130,9 @@ static void put_personal(struct evl_page *p)
 		return;
 	}
 	evl_page_put(p,
-		"<h3 id=\"h-personal\">Personal data</h3>\n<p>The run holds <strong>$</strong> that "
-		"its campaign marked as personal data, such as digits of subscribers. ",
+		"<h3 id=\"h-personal\">Personal data</h3>\n<p>The run holds "
+		"<strong>$</strong> that its campaign marked as personal data, "
+		"such as digits of subscribers. ",
 		evl_num_count((int64_t)p->run->personal_count).s);
 	evl_page_put(p, "$</p>\n",
 		p->facts->revealed

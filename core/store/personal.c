@@ -21,8 +21,8 @@ static enum evl_status number_of(
 	int64_t *number, struct evl_store *store, const char *text, size_t len, struct evl_err *err)
 {
 	sqlite3_stmt *stmt;
-	enum evl_status st = store_prepare(&stmt, store,
-		"SELECT ordinal FROM personal_clear WHERE run=?1 AND text=?2", err);
+	enum evl_status st = store_prepare(
+		&stmt, store, "SELECT ordinal FROM personal_clear WHERE run=?1 AND text=?2", err);
 	if (st != EVL_OK) {
 		return st;
 	}
@@ -37,8 +37,8 @@ static enum evl_status number_of(
 	if (*number >= 0) {
 		return EVL_OK;
 	}
-	st = store_int(number, store, "SELECT count(*) FROM personal WHERE run=?1", store->run, 0,
-		err);
+	st = store_int(
+		number, store, "SELECT count(*) FROM personal WHERE run=?1", store->run, 0, err);
 	uint8_t salt[SALT_BYTES], digest[EVL_SHA256_BYTES];
 	char salt_hex[2 * SALT_BYTES + 1], hex[EVL_SHA256_HEX];
 	if (st == EVL_OK && RAND_bytes(salt, sizeof salt) != 1) {
@@ -54,8 +54,8 @@ static enum evl_status number_of(
 	evl_sha256_destroy(sha);
 	evl_hex(salt, sizeof salt, salt_hex);
 	evl_hex(digest, sizeof digest, hex);
-	const struct cell cells[] = {{.number = store->run}, {.number = *number},
-		{.text = hex, .len = strlen(hex)}};
+	const struct cell cells[] = {
+		{.number = store->run}, {.number = *number}, {.text = hex, .len = strlen(hex)}};
 	st = store_insert_cells(store, T_PERSONAL, cells, err);
 	if (st == EVL_OK) {
 		st = store_chain_append(store, &store_tables[T_PERSONAL], cells, err);
@@ -90,8 +90,7 @@ enum evl_status store_withhold(
 	while (st == EVL_OK && (begin = evl_personal_find(text, &end, &next)) != NULL) {
 		int64_t number = 0;
 		st = number_of(&number, store, begin, (size_t)(end - begin), err);
-		evl_text_addn(&t, text,
-			(size_t)(begin - text) - (sizeof EVL_PERSONAL_BEGIN - 1));
+		evl_text_addn(&t, text, (size_t)(begin - text) - (sizeof EVL_PERSONAL_BEGIN - 1));
 		evl_text_addf(&t, "[withheld %" PRId64 "]", number + 1);
 		text = next;
 	}
@@ -168,8 +167,8 @@ void evl_personal_finish(struct evl_personal *p)
 	*p = (struct evl_personal){0};
 }
 
-static char *filled_in(const struct evl_personal *p, const char *text, const char *before,
-	const char *after)
+static char *filled_in(
+	const struct evl_personal *p, const char *text, const char *before, const char *after)
 {
 	static const char mark[] = "[withheld ";
 	struct evl_text out = {0};
@@ -177,9 +176,8 @@ static char *filled_in(const struct evl_personal *p, const char *text, const cha
 	while ((at = strstr(text, mark)) != NULL) {
 		char *rest = NULL;
 		const char *digits = at + sizeof mark - 1;
-		unsigned long long n = *digits >= '1' && *digits <= '9'
-					       ? strtoull(digits, &rest, 10)
-					       : 0;
+		unsigned long long n =
+			*digits >= '1' && *digits <= '9' ? strtoull(digits, &rest, 10) : 0;
 		bool known = n >= 1 && n <= p->count && *rest == ']';
 		evl_text_addn(&out, text, (size_t)((known ? at : digits) - text));
 		if (known) {
@@ -205,8 +203,8 @@ enum evl_status store_withhold_again(struct evl_store *store, const struct evl_p
 {
 	for (int i = 0; p->count > 0 && i < t->column_count; i++) {
 		if (t->columns[i].type == COL_TEXT && cells[i].text != NULL) {
-			owned[i] = filled_in(
-				p, cells[i].text, EVL_PERSONAL_BEGIN, EVL_PERSONAL_END);
+			owned[i] =
+				filled_in(p, cells[i].text, EVL_PERSONAL_BEGIN, EVL_PERSONAL_END);
 			cells[i].text = owned[i];
 			cells[i].len = strlen(owned[i]);
 		}
