@@ -1,190 +1,286 @@
 /* SPDX-License-Identifier: Apache-2.0 */
-#include <errno.h>
 #include <inttypes.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/base/file.h"
 #include "core/cli/cli.h"
-#include "core/store/compare.h"
+#include "core/cli/print_compare.h"
+#include "core/cli/print_matrix.h"
+#include "core/report/matrix_page.h"
 
 static const char help[] =
 	"usage: evenlode compare BEFORE AFTER --store FILE [--alpha P] [--json]\n"
+	"       evenlode compare RUN RUN... --store FILE [--matrix] [--html FILE] [--all]\n"
+	"                        [--alpha P] [--json | --junit | --tap]\n"
+	"       evenlode compare --builds A,B... --store FILE ...\n"
+	"       evenlode compare --last N --store FILE ...\n"
 	"\n"
-	"Compares two runs, build against build, case by case and channel by channel. Two error\n"
-	"counts are told apart by the exact conditional test of two Poisson counts, with Holm's\n"
-	"correction over all channels.\n"
+	"Two runs: build against build, check by check and channel by channel. More runs, builds "
+	"by\n"
+	"name, or the newest N runs: a matrix of cases by runs, in which the last run is judged, "
+	"and\n"
+	"what became of each check: newly failing, worse though it passes, missing, still "
+	"failing,\n"
+	"flaky (with its probability, from all runs in the store), repaired; since when, and "
+	"which\n"
+	"recording shows it again. Two error counts are told apart by the exact conditional test "
+	"of\n"
+	"two Poisson counts, with Holm's correction over all channels and runs.\n"
 	"\n"
-	"  --store FILE  the store that holds both runs\n"
-	"  --alpha P     chance of a false alarm that is allowed, such as 0.05 (the default)\n"
-	"  --json        machine-readable\n"
-	"  --help        this text\n"
+	"  --store FILE     the store that holds the runs\n"
+	"  --builds A,B...  the newest finished run of each build, in this order\n"
+	"  --last N         the newest N finished runs, oldest first\n"
+	"  --campaign NAME  of --builds and --last; that of the newest finished run when not "
+	"given\n"
+	"  --bench NAME     likewise\n"
+	"  --matrix         the matrix for two runs, too\n"
+	"  --html FILE      write the matrix as a page for a browser\n"
+	"  --all            list all checks; without it 40 under each finding\n"
+	"  --alpha P        chance of a false alarm that is allowed, such as 0.05 (the default)\n"
+	"  --json           machine-readable\n"
+	"  --junit          the matrix as JUnit XML: a case fails when it or a check of it is "
+	"worse\n"
+	"  --tap            TAP version 14, likewise\n"
+	"  --help           this text\n"
 	"\n"
-	"Exit status: 0 AFTER is not worse than BEFORE, 1 it is worse, 3 error, 64 usage\n";
+	"Exit status: 0 the last run is not worse, 1 it is worse, 3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_ALPHA, OPT_JSON };
+enum {
+	OPT_STORE,
+	OPT_ALPHA,
+	OPT_JSON,
+	OPT_BUILDS,
+	OPT_LAST,
+	OPT_CAMPAIGN,
+	OPT_BENCH,
+	OPT_MATRIX,
+	OPT_HTML,
+	OPT_ALL,
+	OPT_JUNIT,
+	OPT_TAP
+};
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_ALPHA] = {"alpha", true},
 	[OPT_JSON] = {"json", false},
+	[OPT_BUILDS] = {"builds", true},
+	[OPT_LAST] = {"last", true},
+	[OPT_CAMPAIGN] = {"campaign", true},
+	[OPT_BENCH] = {"bench", true},
+	[OPT_MATRIX] = {"matrix", false},
+	[OPT_HTML] = {"html", true},
+	[OPT_ALL] = {"all", false},
+	[OPT_JUNIT] = {"junit", false},
+	[OPT_TAP] = {"tap", false},
 	{NULL, false}};
 
-static const char *const stream_change_names[] = {[EVL_STREAM_EQUAL] = "equal",
-	[EVL_STREAM_DIFFERENT] = "different",
-	[EVL_STREAM_UNKNOWN] = "unknown",
-	[EVL_STREAM_ONLY_BEFORE] = "only before",
-	[EVL_STREAM_ONLY_AFTER] = "only after"};
+#define MOST_CHECKS 40 /* under each finding, without --all */
 
-static const char *text(const char *s)
-{
-	return s != NULL ? s : "";
-}
+struct wish {
+	const char *store, *html;
+	double alpha;
+	bool json, junit, tap, matrix, all;
+	struct evl_matrix_choice choice;
+	char *builds;      /* what choice.builds points into */
+	const char **list; /* of builds */
+	int64_t runs[EVL_MATRIX_RUNS_MAX];
+	size_t run_count;
+};
 
-static const char *value_of(const struct evl_row_check *c)
+static int compare_two(const struct wish *w, struct evl_store *store)
 {
-	return c == NULL ? "" : c->value != NULL ? c->value : text(c->verdict);
-}
-
-static const char *word_of(const struct evl_compare_item *item)
-{
-	return item->counts != EVL_COUNT_NOISE ? evl_count_change_name(item->counts)
-					       : evl_change_name(item->change);
-}
-
-static void print_item(const struct evl_compare_item *item)
-{
-	char where[64] = "";
-	if (item->role != NULL) {
-		snprintf(where, sizeof(where), ", %.40s %d", item->role, item->number);
+	struct evl_run *runs[2] = {NULL, NULL};
+	struct evl_compare cmp = {0};
+	struct evl_err err = {0};
+	int status;
+	if (evl_store_load_run(&runs[0], store, w->runs[0], &err) != EVL_OK ||
+		evl_store_load_run(&runs[1], store, w->runs[1], &err) != EVL_OK ||
+		evl_compare_runs(&cmp, runs[0], runs[1], w->alpha, &err) != EVL_OK) {
+		status = cli_error(&err);
+	} else {
+		if (w->json) {
+			cli_json_print(print_compare_json(&cmp, runs[0], runs[1]));
+		} else {
+			print_compare(&cmp, runs[0], runs[1]);
+		}
+		status = cmp.worse ? CLI_NO : CLI_GOOD;
 	}
-	cli_out("    %-16s %s%s: %s -> %s", word_of(item), text(item->title), where,
-		item->before != NULL ? value_of(item->before) : "nothing",
-		item->after != NULL ? value_of(item->after) : "nothing");
-	if (item->after != NULL && item->after->reason != NULL) {
-		cli_out("; %s", item->after->reason);
-	}
-	if (item->tested) {
-		cli_out(" (p %.3g, corrected %.3g, for a look %.3g)", item->p, item->p_adjusted,
-			item->p_look);
-	}
-	cli_out("\n");
+	evl_compare_finish(&cmp);
+	evl_run_destroy(runs[0]);
+	evl_run_destroy(runs[1]);
+	return status;
 }
 
-static void print_plain(
-	const struct evl_compare *cmp, const struct evl_run *before, const struct evl_run *after)
+static int write_page(const struct wish *w, const struct evl_matrix *m)
 {
-	cli_out("before    run %" PRId64 ", build %s, verdict %s\n", before->run.run,
-		text(before->run.build), text(before->run.verdict));
-	cli_out("after     run %" PRId64 ", build %s, verdict %s\n", after->run.run,
-		text(after->run.build), text(after->run.verdict));
-	cli_out("%s%s%s\n", cmp->same_campaign ? "" : "The campaign is not the same. ",
-		cmp->same_bench ? "" : "The bench is not the same. ",
-		cmp->same_seed ? "" : "The seed is not the same. ");
-	for (size_t i = 0; i < cmp->case_count; i++) {
-		const struct evl_compare_case *c = &cmp->cases[i];
-		const char *sep = "";
-		cli_out("%s: %s -> %s, %s (", text(c->name),
-			c->before != NULL ? text(c->before->verdict) : "not run",
-			c->after != NULL ? text(c->after->verdict) : "not run",
-			evl_change_name(c->change));
-		for (int k = 0; k < EVL_CHANGE_COUNT; k++) {
-			if (c->count[k] > 0) {
-				cli_out("%s%d %s", sep, c->count[k],
-					evl_change_name((enum evl_change)k));
-				sep = ", ";
+	struct evl_text page = {0};
+	struct evl_err err = {0};
+	evl_matrix_page_write(&page, m);
+	enum evl_status st = evl_file_write(w->html, evl_text_str(&page), page.len, &err);
+	evl_text_finish(&page);
+	return st == EVL_OK ? CLI_GOOD : cli_error(&err);
+}
+
+static void print(const struct wish *w, const struct evl_matrix *m)
+{
+	if (w->json) {
+		cli_json_print(print_matrix_json(m));
+	} else if (w->junit || w->tap) {
+		struct evl_text out = {0};
+		(w->junit ? print_matrix_junit : print_matrix_tap)(&out, m);
+		cli_out("%s", evl_text_str(&out));
+		evl_text_finish(&out);
+	} else {
+		print_matrix(m, w->all ? 0 : MOST_CHECKS);
+	}
+}
+
+static int compare_many(struct wish *w, struct evl_store *store)
+{
+	struct evl_matrix m = {0};
+	struct evl_err err = {0};
+	int status = CLI_GOOD;
+	if ((w->run_count == 0 &&
+		    evl_matrix_choose(w->runs, &w->run_count, store, &w->choice, &err) != EVL_OK) ||
+		evl_matrix_load(&m, store,
+			&(struct evl_matrix_query){
+				.runs = w->runs, .run_count = w->run_count, .alpha = w->alpha},
+			&err) != EVL_OK) {
+		status = cli_error(&err);
+	} else {
+		status = w->html != NULL ? write_page(w, &m) : CLI_GOOD;
+		if (status == CLI_GOOD) {
+			print(w, &m);
+			status = m.worse ? CLI_NO : CLI_GOOD;
+		}
+	}
+	evl_matrix_finish(&m);
+	return status;
+}
+
+/* "A,B,C" into names. */
+static int split_builds(struct wish *w, const struct cli_args *a)
+{
+	size_t n = 1;
+	for (const char *c = w->builds; *c != '\0'; c++) {
+		n += *c == ',';
+	}
+	if (n < 2 || n > EVL_MATRIX_RUNS_MAX) {
+		return cli_usage(a->verb, "--builds needs 2 to %u names with a comma between",
+			EVL_MATRIX_RUNS_MAX);
+	}
+	w->list = evl_xcalloc(n, sizeof *w->list);
+	char *at = w->builds;
+	for (size_t i = 0; i < n; i++) {
+		w->list[i] = at;
+		at += strcspn(at, ",");
+		*at++ = '\0';
+		if (w->list[i][0] == '\0') {
+			return cli_usage(a->verb, "--builds: name %zu is empty", i + 1);
+		}
+		for (size_t k = 0; k < i; k++) {
+			if (strcmp(w->list[i], w->list[k]) == 0) {
+				return cli_usage(
+					a->verb, "--builds: \"%s\" is given twice", w->list[i]);
 			}
 		}
-		cli_out("%s)\n", *sep != '\0' ? "" : "no checks");
-		for (size_t k = 0; k < cmp->item_count; k++) {
-			if ((cmp->items[k].change != EVL_CHANGE_SAME ||
-				    cmp->items[k].counts != EVL_COUNT_NOISE) &&
-				strcmp(text(cmp->items[k].case_name), text(c->name)) == 0) {
-				print_item(&cmp->items[k]);
-			}
+	}
+	w->choice.builds = w->list;
+	w->choice.build_count = n;
+	return -1;
+}
+
+/* Which runs; -1: all is well. */
+static int settle_runs(struct wish *w, const struct cli_args *a)
+{
+	bool named = w->builds != NULL || w->choice.last > 0;
+	if (w->builds != NULL && w->choice.last > 0) {
+		return cli_usage(a->verb, "--builds and --last exclude one another");
+	}
+	if (named && a->operand_count > 0) {
+		return cli_usage(a->verb, "numbers of runs go with neither --builds nor --last");
+	}
+	if (!named && (w->choice.campaign_name != NULL || w->choice.bench_name != NULL)) {
+		return cli_usage(a->verb, "--campaign and --bench go with --builds or --last");
+	}
+	if (!named && a->operand_count < 2) {
+		return cli_usage(a->verb,
+			"an operand is missing: name two runs or more, or use --builds or --last");
+	}
+	for (int i = 0; i < a->operand_count; i++) {
+		if (!cli_parse_run(&w->runs[i], a->operands[i])) {
+			return cli_usage(a->verb, "\"%s\" is no number of a run", a->operands[i]);
 		}
 	}
-	cli_out("\nstreams: ");
-	for (int k = 0; k < EVL_STREAM_CHANGE_COUNT; k++) {
-		cli_out("%s%d %s", k > 0 ? ", " : "", cmp->stream_counts[k],
-			stream_change_names[k]);
-	}
-	cli_out("\nerror ratios tested: %zu, false alarm in one comparison of %.6g\n", cmp->tested,
-		1 / cmp->alpha);
-	if (cmp->look_here > 0) {
-		cli_out("worth a look, no verdict (Benjamini and Hochberg): %zu\n", cmp->look_here);
-	}
-	if (cmp->better > 0) {
-		cli_out("fewer errors than chance explains: %zu\n", cmp->better);
-	}
-	cli_out("%s\n", cmp->worse ? "The later run is worse." : "The later run is not worse.");
+	w->run_count = (size_t)a->operand_count;
+	return w->builds != NULL ? split_builds(w, a) : -1;
 }
 
-static json_t *counts_json(const int *count)
+static int settle(struct wish *w, const struct cli_args *a)
 {
-	json_t *o = json_object();
-	for (int k = 0; k < EVL_CHANGE_COUNT; k++) {
-		json_object_set_new(o, evl_change_name((enum evl_change)k), json_integer(count[k]));
+	if (w->store == NULL) {
+		return cli_usage(a->verb, "--store is missing");
 	}
-	return o;
+	if (w->json + w->junit + w->tap > 1 || (w->all && (w->json || w->junit || w->tap))) {
+		return cli_usage(a->verb,
+			"--json, --junit and --tap exclude one another, and --all goes with none "
+			"of them");
+	}
+	int status = settle_runs(w, a);
+	w->matrix =
+		w->matrix || w->run_count != 2 || w->html != NULL || w->junit || w->tap || w->all;
+	return status;
 }
 
-static json_t *side_json(const struct evl_row_check *c)
+static int read_option(struct wish *w, const struct cli_args *a)
 {
-	if (c == NULL) {
-		return json_null();
+	uint64_t n;
+	switch (a->index) {
+	case OPT_STORE:
+		w->store = a->value;
+		break;
+	case OPT_ALPHA:
+		if (!cli_parse_share(&w->alpha, a->value)) {
+			return cli_usage(
+				a->verb, "--alpha \"%s\" is no number between 0 and 1", a->value);
+		}
+		break;
+	case OPT_JSON:
+		w->json = true;
+		break;
+	case OPT_BUILDS:
+		w->builds = evl_xstrdup(a->value);
+		break;
+	case OPT_LAST:
+		if (!cli_parse_u64(&n, a->value) || n < 2 || n > EVL_MATRIX_RUNS_MAX) {
+			return cli_usage(a->verb, "--last \"%s\" is no number from 2 to %u",
+				a->value, EVL_MATRIX_RUNS_MAX);
+		}
+		w->choice.last = (size_t)n;
+		break;
+	case OPT_CAMPAIGN:
+		w->choice.campaign_name = a->value;
+		break;
+	case OPT_BENCH:
+		w->choice.bench_name = a->value;
+		break;
+	case OPT_MATRIX:
+		w->matrix = true;
+		break;
+	case OPT_HTML:
+		w->html = a->value;
+		break;
+	case OPT_ALL:
+		w->all = true;
+		break;
+	case OPT_JUNIT:
+		w->junit = true;
+		break;
+	case OPT_TAP:
+		w->tap = true;
+		break;
 	}
-	return json_pack("{s:o, s:o, s:o}", "verdict", cli_json_text(c->verdict), "value",
-		cli_json_text(c->value), "reason", cli_json_text(c->reason));
-}
-
-static json_t *run_json(const struct evl_run *run)
-{
-	return json_pack("{s:I, s:o, s:o}", "run", (json_int_t)run->run.run, "build",
-		cli_json_text(run->run.build), "verdict", cli_json_text(run->run.verdict));
-}
-
-static json_t *to_json(
-	const struct evl_compare *cmp, const struct evl_run *before, const struct evl_run *after)
-{
-	json_t *cases = json_array(), *items = json_array(), *streams = json_array();
-
-	for (size_t i = 0; i < cmp->case_count; i++) {
-		const struct evl_compare_case *c = &cmp->cases[i];
-		json_array_append_new(cases,
-			json_pack("{s:o, s:s, s:o, s:o, s:o}", "name", cli_json_text(c->name),
-				"change", evl_change_name(c->change), "before",
-				cli_json_text(c->before != NULL ? c->before->verdict : NULL),
-				"after", cli_json_text(c->after != NULL ? c->after->verdict : NULL),
-				"checks", counts_json(c->count)));
-	}
-	for (size_t i = 0; i < cmp->item_count; i++) {
-		const struct evl_compare_item *c = &cmp->items[i];
-		json_array_append_new(items,
-			json_pack("{s:o, s:o, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:b, s:b}",
-				"case", cli_json_text(c->case_name), "title",
-				cli_json_text(c->title), "role", cli_json_text(c->role), "number",
-				c->role != NULL ? json_integer(c->number) : json_null(), "change",
-				evl_change_name(c->change), "before", side_json(c->before), "after",
-				side_json(c->after), "p", c->tested ? json_real(c->p) : json_null(),
-				"p_corrected", c->tested ? json_real(c->p_adjusted) : json_null(),
-				"p_look", c->tested ? json_real(c->p_look) : json_null(),
-				"look_here", c->counts == EVL_COUNT_LOOK, "better",
-				c->counts == EVL_COUNT_BETTER));
-	}
-	for (size_t i = 0; i < cmp->stream_count; i++) {
-		const struct evl_compare_stream *s = &cmp->streams[i];
-		json_array_append_new(streams,
-			json_pack("{s:o, s:o, s:o, s:i, s:o, s:s}", "case",
-				cli_json_text(s->case_name), "take", cli_json_text(s->take_name),
-				"role", cli_json_text(s->role), "number", s->number, "direction",
-				cli_json_text(s->direction), "change",
-				stream_change_names[s->change]));
-	}
-	return json_pack("{s:b, s:o, s:o, s:b, s:b, s:b, s:f, s:I, s:I, s:I, s:o, s:o, s:o, s:o}",
-		"worse", cmp->worse, "before", run_json(before), "after", run_json(after),
-		"same_campaign", cmp->same_campaign, "same_bench", cmp->same_bench, "same_seed",
-		cmp->same_seed, "alpha", cmp->alpha, "tested", (json_int_t)cmp->tested, "look_here",
-		(json_int_t)cmp->look_here, "better", (json_int_t)cmp->better, "counts",
-		counts_json(cmp->count), "cases", cases, "checks", items, "streams", streams);
+	return -1;
 }
 
 static int compare(int argc, char **argv)
@@ -193,64 +289,26 @@ static int compare(int argc, char **argv)
 		.options = options,
 		.argc = argc,
 		.argv = argv,
-		.operands_min = 2,
-		.operands_max = 2};
+		.operands_max = EVL_MATRIX_RUNS_MAX};
+	struct wish w = {.alpha = 0.05};
 	struct evl_store *store = NULL;
-	struct evl_run *runs[2] = {NULL, NULL};
-	struct evl_compare cmp = {0};
 	struct evl_err err = {0};
-	const char *path = NULL;
-	double alpha = 0.05;
-	bool json = false;
-	int64_t number[2];
-	int status = CLI_GOOD;
 
 	while (cli_next(&a)) {
-		switch (a.index) {
-		case OPT_STORE:
-			path = a.value;
-			break;
-		case OPT_ALPHA:
-			if (!cli_parse_share(&alpha, a.value)) {
-				a.exit = cli_usage(a.verb,
-					"--alpha \"%s\" is no number between 0 and 1", a.value);
-			}
-			break;
-		case OPT_JSON:
-			json = true;
-			break;
-		}
+		a.exit = read_option(&w, &a);
 	}
-	if (a.exit >= 0) {
-		return a.exit;
+	int status = a.exit >= 0 ? a.exit : settle(&w, &a);
+	if (status < 0) {
+		status = evl_store_open(&store, w.store, EVL_STORE_READ, &err) != EVL_OK
+				 ? cli_error(&err)
+			 : w.matrix ? compare_many(&w, store)
+				    : compare_two(&w, store);
 	}
-	if (path == NULL) {
-		return cli_usage(a.verb, "--store is missing");
-	}
-	for (int i = 0; i < 2; i++) {
-		if (!cli_parse_run(&number[i], a.operands[i])) {
-			return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[i]);
-		}
-	}
-	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
-		evl_store_load_run(&runs[0], store, number[0], &err) != EVL_OK ||
-		evl_store_load_run(&runs[1], store, number[1], &err) != EVL_OK ||
-		evl_compare_runs(&cmp, runs[0], runs[1], alpha, &err) != EVL_OK) {
-		status = cli_error(&err);
-	} else {
-		if (json) {
-			cli_json_print(to_json(&cmp, runs[0], runs[1]));
-		} else {
-			print_plain(&cmp, runs[0], runs[1]);
-		}
-		status = cmp.worse ? CLI_NO : CLI_GOOD;
-	}
-	evl_compare_finish(&cmp);
-	evl_run_destroy(runs[0]);
-	evl_run_destroy(runs[1]);
 	evl_store_close(store);
+	free(w.list);
+	free(w.builds);
 	return status;
 }
 
 const struct cli_verb cli_verb_compare = {
-	"compare", "is this build worse than that one?", help, compare};
+	"compare", "is this build worse than those before?", help, compare};

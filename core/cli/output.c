@@ -100,7 +100,10 @@ void cli_out_verdict(const char *text, int width)
 	static const struct {
 		const char *word, *colour;
 	} table[] = {{"pass", "32"}, {"fail", "31"}, {"error", "35"}, {"inconclusive", "33"},
-		{"interrupted", "33"}, {"running", "36"}};
+		{"interrupted", "33"}, {"running", "36"}, {"P", "32"}, {"F", "31"}, {"E", "35"},
+		{"I", "33"}, {"newly failing", "31"}, {"worse", "31"}, {"missing", "31"},
+		{"no longer proved", "33"}, {"still failing", "31"}, {"flaky", "33"},
+		{"undecided", "33"}, {"look here", "33"}, {"repaired", "32"}, {"proved", "32"}};
 	const char *colour = NULL;
 
 	for (size_t i = 0; i < sizeof(table) / sizeof(table[0]); i++) {

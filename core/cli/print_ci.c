@@ -71,19 +71,28 @@ static void add_why(struct evl_text *out, const struct evl_run *run, size_t case
 	}
 }
 
-static void add_attribute(struct evl_text *out, const char *name, const char *value)
+void print_ci_attribute(struct evl_text *out, const char *name, const char *value)
 {
 	evl_text_addf(out, " %s=\"", name);
 	evl_text_add_html(out, value);
 	evl_text_add(out, "\"");
 }
 
-static void add_property(struct evl_text *out, const char *name, const char *value)
+void print_ci_property(struct evl_text *out, const char *name, const char *value)
 {
 	evl_text_add(out, "      <property");
-	add_attribute(out, "name", name);
-	add_attribute(out, "value", text(value));
+	print_ci_attribute(out, "name", name);
+	print_ci_attribute(out, "value", text(value));
 	evl_text_add(out, "/>\n");
+}
+
+void print_ci_timestamp(struct evl_text *out, const char *utc)
+{
+	size_t len = strlen(utc);
+	struct evl_text when = {0};
+	evl_text_addn(&when, utc, len > 0 ? len - 1 : 0);
+	print_ci_attribute(out, "timestamp", evl_text_str(&when));
+	evl_text_finish(&when);
 }
 
 static void add_counts(struct evl_text *out, const struct evl_run *run)
@@ -107,21 +116,16 @@ void print_junit(struct evl_text *out, const struct evl_run *run)
 	evl_text_add(out, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<testsuites");
 	add_counts(out, run);
 	evl_text_add(out, ">\n  <testsuite");
-	add_attribute(out, "name", text(r->campaign_name));
+	print_ci_attribute(out, "name", text(r->campaign_name));
 	add_counts(out, run);
-	/* ISO 8601 without a zone, as readers expect it: it is UTC. */
-	size_t len = strlen(text(r->started_utc));
-	struct evl_text when = {0};
-	evl_text_addn(&when, text(r->started_utc), len > 0 ? len - 1 : 0);
-	add_attribute(out, "timestamp", evl_text_str(&when));
-	evl_text_finish(&when);
+	print_ci_timestamp(out, text(r->started_utc));
 	evl_text_add(out, ">\n    <properties>\n");
 	evl_text_addf(&number, "%" PRId64, r->run);
-	add_property(out, "run", evl_text_str(&number));
-	add_property(out, "build", r->build);
-	add_property(out, "bench", r->bench_name);
-	add_property(out, "verdict", r->verdict);
-	add_property(out, "results_digest", run->results_digest);
+	print_ci_property(out, "run", evl_text_str(&number));
+	print_ci_property(out, "build", r->build);
+	print_ci_property(out, "bench", r->bench_name);
+	print_ci_property(out, "verdict", r->verdict);
+	print_ci_property(out, "results_digest", run->results_digest);
 	evl_text_add(out, "    </properties>\n");
 	evl_text_finish(&number);
 	for (size_t i = 0; i < run->case_count; i++) {
@@ -129,8 +133,8 @@ void print_junit(struct evl_text *out, const struct evl_run *run)
 		const struct evl_row_case *c = &run->cases[i];
 		enum kind kind = kind_of(c);
 		evl_text_add(out, "    <testcase");
-		add_attribute(out, "name", text(c->name));
-		add_attribute(out, "classname", text(r->campaign_name));
+		print_ci_attribute(out, "name", text(c->name));
+		print_ci_attribute(out, "classname", text(r->campaign_name));
 		evl_text_add(out, " time=\"");
 		add_seconds(out, length_of(c));
 		if (kind == GOOD) {
@@ -141,9 +145,9 @@ void print_junit(struct evl_text *out, const struct evl_run *run)
 		add_why(&why, run, i);
 		add_checks(&checks, run, i);
 		evl_text_addf(out, "\">\n      <%s", elements[kind]);
-		add_attribute(out, "message", evl_text_str(&why));
+		print_ci_attribute(out, "message", evl_text_str(&why));
 		if (kind != SKIPPED) {
-			add_attribute(out, "type", text(c->verdict));
+			print_ci_attribute(out, "type", text(c->verdict));
 		}
 		evl_text_add(out, ">");
 		evl_text_add_html(out, evl_text_str(&checks));
@@ -156,8 +160,7 @@ void print_junit(struct evl_text *out, const struct evl_run *run)
 
 /* ---- TAP ---- */
 
-/* A description: # and \ are escaped, a line feed would end it. */
-static void add_escaped(struct evl_text *out, const char *s)
+void print_ci_escaped(struct evl_text *out, const char *s)
 {
 	for (; *s != '\0'; s++) {
 		if (*s == '#' || *s == '\\') {
@@ -167,8 +170,7 @@ static void add_escaped(struct evl_text *out, const char *s)
 	}
 }
 
-/* A JSON string is a YAML string too (YAML 1.2, 1.3). */
-static void add_yaml(struct evl_text *out, const char *key, const char *value)
+void print_ci_yaml(struct evl_text *out, const char *key, const char *value)
 {
 	json_t *v = cli_json_text(value);
 	char *quoted = json_dumps(v, JSON_ENCODE_ANY);
@@ -186,9 +188,9 @@ void print_tap(struct evl_text *out, const struct evl_run *run)
 		enum kind kind = kind_of(c);
 		evl_text_addf(
 			out, "%s %zu - ", kind == GOOD || kind == SKIPPED ? "ok" : "not ok", i + 1);
-		add_escaped(out, text(c->name));
+		print_ci_escaped(out, text(c->name));
 		evl_text_add(out, ": ");
-		add_escaped(out, text(c->title));
+		print_ci_escaped(out, text(c->title));
 		if (kind == SKIPPED) {
 			evl_text_add(out, " # SKIP the case made no check\n");
 			continue;
@@ -201,9 +203,9 @@ void print_tap(struct evl_text *out, const struct evl_run *run)
 		add_why(&why, run, i);
 		add_checks(&checks, run, i);
 		evl_text_add(out, "  ---\n");
-		add_yaml(out, "verdict", text(c->verdict));
-		add_yaml(out, "message", evl_text_str(&why));
-		add_yaml(out, "checks", evl_text_str(&checks));
+		print_ci_yaml(out, "verdict", text(c->verdict));
+		print_ci_yaml(out, "message", evl_text_str(&why));
+		print_ci_yaml(out, "checks", evl_text_str(&checks));
 		evl_text_add(out, "  ...\n");
 		evl_text_finish(&why);
 		evl_text_finish(&checks);

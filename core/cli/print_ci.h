@@ -15,3 +15,14 @@
 
 void print_junit(struct evl_text *out, const struct evl_run *run);
 void print_tap(struct evl_text *out, const struct evl_run *run);
+
+/* ---- pieces of both, also for comparisons ---- */
+
+void print_ci_attribute(struct evl_text *out, const char *name, const char *value);
+void print_ci_property(struct evl_text *out, const char *name, const char *value);
+/* ISO 8601 without a zone, as readers expect it: it is UTC. */
+void print_ci_timestamp(struct evl_text *out, const char *utc);
+/* A description of TAP: # and \ are escaped, a line feed would end it. */
+void print_ci_escaped(struct evl_text *out, const char *s);
+/* A JSON string is a YAML string too (YAML 1.2, 1.3). */
+void print_ci_yaml(struct evl_text *out, const char *key, const char *value);

@@ -238,7 +238,7 @@ static void derive(struct evl_page *p)
 }
 
 /* Shapes that differ without colour: tick, cross, half disc, exclamation mark, dash. */
-static const char symbols[] =
+const char evl_page_symbols[] =
 	"<svg class=\"symbols\" width=\"0\" height=\"0\" aria-hidden=\"true\"><symbol "
 	"id=\"v-pass\" viewBox=\"0 0 20 20\"><circle cx=\"10\" cy=\"10\" r=\"9\"/><path d=\"M5.5 "
 	"10.5l3 3 6-7\"/></symbol><symbol id=\"v-fail\" viewBox=\"0 0 20 20\"><rect x=\"1\" "
@@ -310,7 +310,7 @@ static void put_head(struct evl_page *p)
 			"\"; font: bold 8pt sans-serif; } } }\n");
 	}
 	evl_page_put(p, "</style>\n</head>\n<body>\n");
-	evl_text_add(p->t, symbols);
+	evl_text_add(p->t, evl_page_symbols);
 	evl_page_put(p, "<a class=\"skip\" href=\"#verdict\">To the verdict</a>\n");
 	evl_page_put(p, "<header>\n");
 	if (p->facts->demo_key) {

@@ -69,6 +69,8 @@ struct evl_page {
 	const struct evl_row_check *worst_check; /* of all, or NULL */
 };
 
+extern const char evl_page_symbols[]; /* what #v-pass and the like refer to */
+
 enum evl_page_verdict evl_page_verdict_of(const char *name);
 const char *evl_page_verdict_name(enum evl_page_verdict v); /* "pass" */
 

@@ -22,7 +22,7 @@ static bool failing(const char *verdict)
 	return strcmp(verdict, "fail") == 0 || strcmp(verdict, "error") == 0;
 }
 
-static enum evl_change by_verdicts(const char *before, const char *after)
+enum evl_change evl_change_by_verdicts(const char *before, const char *after)
 {
 	bool failed = failing(before);
 	bool passed = strcmp(before, "pass") == 0;
@@ -163,9 +163,9 @@ static enum evl_status compare_checks(struct evl_compare *out, struct side *befo
 		struct evl_compare_item *item = add_item(out, name, before->run, check);
 		item->before = check;
 		item->after = a >= 0 ? find_check(after, a, before->run, check, k) : NULL;
-		item->change = item->after != NULL
-				       ? by_verdicts(check->verdict, item->after->verdict)
-				       : EVL_CHANGE_ONLY_BEFORE;
+		item->change = item->after != NULL ? evl_change_by_verdicts(
+							     check->verdict, item->after->verdict)
+						   : EVL_CHANGE_ONLY_BEFORE;
 		if (item->after != NULL) {
 			st = test_item(out, item, tests, err);
 		}
@@ -293,8 +293,9 @@ static enum evl_status compare_cases(struct evl_compare *out, struct side *befor
 		c->name = row->name;
 		c->before = row;
 		c->after = evl_run_case(after->run, a);
-		c->change = c->after != NULL ? by_verdicts(row->verdict, c->after->verdict)
-					     : EVL_CHANGE_ONLY_BEFORE;
+		c->change = c->after != NULL
+				    ? evl_change_by_verdicts(row->verdict, c->after->verdict)
+				    : EVL_CHANGE_ONLY_BEFORE;
 		st = compare_checks(out, before, (int)i, after, a, row->name, tests, err);
 		compare_streams(out, before, (int)i, after, a, row->name);
 	}

@@ -39,6 +39,8 @@ enum evl_change {
 
 /* "same", "newly failing", "repaired", ... */
 const char *evl_change_name(enum evl_change change);
+/* From two verdicts alone: SAME to UNDECIDED and PROVED without WORSE. */
+enum evl_change evl_change_by_verdicts(const char *before, const char *after);
 
 struct evl_compare_item {
 	const char *case_name;

@@ -148,7 +148,7 @@ static enum evl_status no_run(
 	return st;
 }
 
-static enum evl_status pick(struct evl_past *out, struct evl_store *store,
+enum evl_status store_past_pick(struct evl_past *out, struct evl_store *store,
 	const struct evl_past_query *q, struct evl_err *err)
 {
 	sqlite3_stmt *stmt = NULL;
@@ -382,7 +382,7 @@ static enum evl_status read_cases(
 static enum evl_status load(struct evl_past *out, struct evl_store *store,
 	const struct evl_past_query *q, struct evl_err *err)
 {
-	enum evl_status st = pick(out, store, q, err);
+	enum evl_status st = store_past_pick(out, store, q, err);
 	if (st == EVL_OK) {
 		st = count_runs(out, store, err);
 	}

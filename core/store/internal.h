@@ -231,13 +231,24 @@ enum evl_status store_put(struct evl_store *store, enum table_id id, const void 
 enum evl_status store_need_open(struct evl_store *store, int case_no, int take_no,
 				struct evl_err *err);
 
+/* read.c: memory of many pieces, freed at once; zeroed, aligned for any row. NULL: out of memory;
+ * sizes come from a file. `*memory` is NULL at first. */
+void *store_memory_take(void **memory, size_t bytes);
+void store_memory_free(void *memory);
+/* EVL_E_NOTFOUND, worded. */
+enum evl_status store_no_run(struct evl_store *store, int64_t run, struct evl_err *err);
+
 /* tally.c: the checks of a run in short, when it ends (inside a transaction); `sound`: are they
  * what the checks say? */
 enum evl_status store_tally_write(struct evl_store *store, int64_t run, struct evl_err *err);
 enum evl_status store_tally_check(
 	bool *sound, struct evl_store *store, int64_t run, struct evl_err *err);
 
-/* history.c, for the files history_*.c */
+/* matrix_judge.c: findings of what matrix.c has read. */
+struct evl_matrix;
+enum evl_status store_matrix_judge(
+	struct evl_matrix *m, struct evl_store *store, struct evl_err *err);
+/* history.c, for the files history_*.c and matrix*.c */
 struct evl_past;
 struct evl_past_case;
 struct evl_past_query;
@@ -262,6 +273,9 @@ enum evl_status store_past_too_many(
 size_t store_past_run_index(const struct evl_past *out, size_t *at, int64_t number);
 /* From `hint` on and around, because most runs have the same order; case_count: none. */
 size_t store_past_find_case(const struct evl_past *out, const char *name, size_t hint);
+/* Campaign and bench of the query, or those that stand for them. */
+enum evl_status store_past_pick(struct evl_past *out, struct evl_store *store,
+	const struct evl_past_query *q, struct evl_err *err);
 /* Which entries count. */
 void store_past_mark(const struct evl_past *out, struct evl_past_case *list, size_t count);
 

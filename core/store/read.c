@@ -19,8 +19,7 @@ struct piece {
 #define FRAME_NS    INT64_C(125000)
 #define PIECE_BYTES ((size_t)1 << 16)
 
-/* Zeroed, aligned for any row. NULL: out of memory; sizes come from a file. */
-static void *take_memory(void **memory, size_t bytes)
+void *store_memory_take(void **memory, size_t bytes)
 {
 	struct piece *p = *memory;
 	bytes = (bytes + 15) & ~(size_t)15;
@@ -48,7 +47,7 @@ static void *take_memory(void **memory, size_t bytes)
 	return out;
 }
 
-static void free_memory(void *memory)
+void store_memory_free(void *memory)
 {
 	for (struct piece *p = memory; p != NULL;) {
 		struct piece *next = p->next;
@@ -98,7 +97,7 @@ static enum evl_status row_from_stmt(void *row, const struct table *t, sqlite3_s
 				return EVL_E_NOMEM;
 			}
 			size_t bytes = strlen(text) + 1; /* a planted NUL ends it */
-			char *copy = take_memory(memory, bytes);
+			char *copy = store_memory_take(memory, bytes);
 			if (copy == NULL) {
 				return EVL_E_NOMEM;
 			}
@@ -153,7 +152,7 @@ static enum evl_status load_table(void **rows, size_t *count, struct evl_store *
 	if (st != EVL_OK) {
 		return st;
 	}
-	*rows = take_memory(memory, (size_t)expected * t->row_bytes);
+	*rows = store_memory_take(memory, (size_t)expected * t->row_bytes);
 	sqlite3_stmt *stmt;
 	if (*rows == NULL) {
 		return no_memory(store, err);
@@ -188,7 +187,7 @@ static bool was_killed(struct evl_store *store, bool alive_before, int64_t run, 
 	return store->lock_fd >= 0 ? store->run != run : !store_writer_alive(store);
 }
 
-static enum evl_status not_there(struct evl_store *store, int64_t run, struct evl_err *err)
+enum evl_status store_no_run(struct evl_store *store, int64_t run, struct evl_err *err)
 {
 	int64_t first = 0;
 	int64_t last = 0;
@@ -218,7 +217,7 @@ static enum evl_status load_all(struct evl_run *r, struct evl_store *store, int6
 		return st;
 	}
 	if (run_count == 0) {
-		return not_there(store, number, err);
+		return store_no_run(store, number, err);
 	}
 	r->run = runs[0];
 	struct run_part parts[T_COUNT];
@@ -315,7 +314,7 @@ void evl_run_reveal(struct evl_run *run, const struct evl_personal *p)
 void evl_run_destroy(struct evl_run *run)
 {
 	if (run != NULL) {
-		free_memory(run->memory);
+		store_memory_free(run->memory);
 		free(run);
 	}
 }
@@ -447,7 +446,7 @@ enum evl_status evl_store_list_runs(struct evl_run_list *out, struct evl_store *
 	}
 	st = store_int(&total, store, "SELECT count(*) FROM run", 0, 0, err);
 	if (st == EVL_OK) {
-		out->runs = take_memory(&out->memory, (size_t)total * sizeof *out->runs);
+		out->runs = store_memory_take(&out->memory, (size_t)total * sizeof *out->runs);
 		st = out->runs != NULL ? read_list(out, store, total, err) : no_memory(store, err);
 	}
 	store_snapshot_end(store, began);
@@ -459,7 +458,7 @@ enum evl_status evl_store_list_runs(struct evl_run_list *out, struct evl_store *
 
 void evl_run_list_finish(struct evl_run_list *list)
 {
-	free_memory(list->memory);
+	store_memory_free(list->memory);
 	*list = (struct evl_run_list){0};
 }
 
@@ -568,6 +567,6 @@ enum evl_status evl_store_find_recording(struct evl_found_recording *out, struct
 
 void evl_found_recording_finish(struct evl_found_recording *found)
 {
-	free_memory(found->memory);
+	store_memory_free(found->memory);
 	*found = (struct evl_found_recording){0};
 }

@@ -83,7 +83,7 @@ def test_not_understood(p):
         b.refused(p.run(*words, *operands, '--frob=1'), 64, '--frob')
         b.refused(p.run(*words, *operands, '-x'), 64, '-x')
         b.refused(p.run(*words, *operands, '-xy'), 64, '-x')
-        if verb != 'bisect':  # takes any number of builds
+        if verb not in ('bisect', 'compare'):  # these take any number
             b.refused(p.run(*words, *operands, 'more', 'and more'), 64, 'too many')
         for option in REQUIRED.get(verb, []):
             at = operands.index(option)

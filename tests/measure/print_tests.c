@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "core/measure/compare_counts.h"
+#include "core/measure/compare_shares.h"
 #include "core/measure/history.h"
 #include "core/measure/plan.h"
 #include "core/measure/trend.h"
@@ -80,6 +81,11 @@ static int answer(const char *name)
 			return 1;
 		}
 		print((double[]){h.p_worse, h.p_better}, 2);
+	} else if (strcmp(name, "shares") == 0) {
+		if (evl_compare_shares(out, whole(0), whole(1), whole(2), whole(3), &err) < 0) {
+			return 1;
+		}
+		print(out, 1);
 	} else if (strcmp(name, "plan") == 0) {
 		struct evl_plan_request q = {.limit = x[0],
 			.confidence = x[1],

@@ -13,6 +13,7 @@
 #include <string.h>
 
 #include "core/measure/compare_counts.h"
+#include "core/measure/compare_shares.h"
 #include "core/measure/history.h"
 #include "core/measure/trend.h"
 
@@ -179,11 +180,37 @@ static void histories(void **state)
 		EVL_E_INVALID);
 }
 
+/* SciPy 1.10, fisher_exact, alternative "greater". */
+static void two_shares(void **state)
+{
+	(void)state;
+	static const struct {
+		size_t k_before, n_before, k_after, n_after;
+		double p;
+	} cases[] = {{1, 50, 3, 10, 0.012734934941}, {0, 50, 3, 10, 0.003506721216},
+		{5, 7, 1, 3, 0.966666666667}, {0, 1, 1, 1, 0.5}, {4, 4, 2, 9, 1},
+		{200, 1000, 240, 1000, 0.017600395698}, {3, 10, 10, 10, 0.001547987616}};
+	struct evl_err err = {0};
+	double p;
+	for (size_t i = 0; i < sizeof(cases) / sizeof(cases[0]); i++) {
+		assert_int_equal(evl_compare_shares(&p, cases[i].k_before, cases[i].n_before,
+					 cases[i].k_after, cases[i].n_after, &err),
+			EVL_OK);
+		assert_float_equal(p, cases[i].p, 1e-11);
+	}
+	assert_int_equal(evl_compare_shares(&p, 0, 0, 1, 2, &err), EVL_OK);
+	assert_float_equal(p, 1, 0);
+	assert_int_equal(evl_compare_shares(&p, 3, 2, 1, 2, &err), EVL_E_INVALID);
+	assert_int_equal(evl_compare_shares(&p, 3, 1000000, 1, 2, &err), EVL_E_INVALID);
+	assert_int_equal(evl_compare_shares(&p, 3, SIZE_MAX, 1, 2, &err), EVL_E_INVALID);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(conditional_test),
 		cmocka_unit_test(many_channels),
+		cmocka_unit_test(two_shares),
 		cmocka_unit_test(trend),
 		cmocka_unit_test(histories),
 	};

@@ -1,12 +1,14 @@
 #!/usr/bin/python3
 # SPDX-License-Identifier: Apache-2.0
-"""Binomial and anytime-valid limits, adjusted p values, trend, history and plans against SciPy, or
-against slow models that count every case, over thousands of random inputs; relative 1e-10.
+"""Binomial and anytime-valid limits, adjusted p values, shares, trend, history and plans against
+SciPy, or against slow models that count every case, over thousands of random inputs; relative
+1e-10.
 Usage: test_tests_against_scipy.py PRINT_TESTS
 
 SciPy's beta quantiles are not exact to 1e-10 everywhere; where they differ, the definition is the
 judge: the binomial tail at our limit, by exact sums of logarithms, must be the wanted one.
 """
+import fractions
 import itertools
 import math
 import random
@@ -128,7 +130,25 @@ def history(failed):
     return tuple(out)
 
 
+def shares(k_before, n_before, k_after, n_after):
+    """Fisher's exact test, one-sided, in whole numbers; SciPy where these grow long."""
+    n, k = n_before + n_after, k_before + k_after
+    if not n_before or not n_after:
+        return 1.0, LIMIT
+    if n > 3000:
+        return stats.fisher_exact([[k_after, n_after - k_after], [k_before, n_before - k_before]],
+                                  alternative="greater")[1], 1e-7
+    ways = sum(math.comb(k, i) * math.comb(n - k, n_after - i)
+               for i in range(k_after, min(k, n_after) + 1))
+    return float(fractions.Fraction(ways, math.comb(n, n_after))), LIMIT
+
+
 cases = []
+for _ in range(800):
+    n, m = (rnd.choice([rnd.randrange(8), rnd.randrange(1000), rnd.randrange(400000)])
+            for _ in range(2))
+    p, q = rnd.random() ** 3, rnd.random() ** 3
+    cases.append(("shares", [rnd.choice([0, int(n * p)]), n, rnd.choice([m, int(m * q)]), m]))
 for _ in range(3000):
     n = 1 + rnd.choice([rnd.randrange(100), rnd.randrange(5000), rnd.randrange(100000)])
     k = rnd.choice([0, n, rnd.randrange(n + 1), min(n, rnd.randrange(30))])
@@ -208,6 +228,10 @@ for (name, x), line in zip(cases, out):
         want = stats.binom.sf(x[1] - 1, k, share), stats.binom.cdf(x[1], k, share)
         # An approximation, stated as such: right to 0.01 here.
         error = max(abs(g - w) for g, w in zip(got, want)) / 0.01 * LIMIT + got[2]
+    elif name == "shares":
+        want, limit = shares(*(int(v) for v in x))
+        # Below the smallest double nothing is left to compare.
+        error = close(got[0], want, limit) * LIMIT / limit if want > 1e-290 else abs(got[0])
     elif name == "history":
         error = max(close(g, w) for g, w in zip(got, history(x)))
     else:
