@@ -1,24 +1,17 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/engine/network.h"
 
-#include <inttypes.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/engine/network_schedule.h"
 #include "core/frame/sdh.h"
 #include "core/signal/bits.h"
 #include "core/signal/impair.h"
 
-#define IDLE        0xAAu
-#define BLOCK       64u /* frames of evl_errors.block_bits */
-#define FAR_GRID_NS (8u * (uint64_t)EVL_FRAME_NS)
-#define AIS_FRAMES  8u
-
-/* One time of an event. */
-struct turn {
-	uint64_t number;
-	struct evl_span span; /* bits of the take; begin UINT64_MAX: there is none any more */
-};
+#define IDLE       0xAAu
+#define BLOCK      64u /* frames of evl_errors.block_bits */
+#define AIS_FRAMES 8u
 
 /* Frames of MS-AIS. Which bits they are depends on the batches that are looked at, so on the spans
  * alone. */
@@ -30,210 +23,25 @@ struct ais {
 };
 
 struct evl_network {
-	enum evl_rate rate;
-	uint32_t frame_bits;
-	uint32_t event_count;
+	struct schedule schedule;
 	struct evl_network_event *event;
 	struct turn *turn;
 	struct turn *far; /* of RAI and LOF, by the source's time */
 	struct evl_errors *errors;
 	struct evl_errors always;
 	bool any_always;
-	uint64_t jitter_seed;
 	uint64_t at; /* bits that came out since the start */
 	bool started;
 	/* The delay line. */
 	uint8_t *ring; /* NULL: there is none, ever */
 	uint64_t ring_bits;
 	uint64_t written; /* bits in so far, and ring_bits more */
-	uint64_t path_bits;
-	int64_t slipped_bits;
+	struct moved moved;
 	uint32_t history_frames;
 	struct ais ais;
 };
 
-static bool is_far(const struct evl_network_event *e)
-{
-	return e->kind == EVL_NETWORK_ALARM &&
-	       (e->alarm == EVL_ALARM_RAI || e->alarm == EVL_ALARM_LOF);
-}
-
-static bool is_move(const struct evl_network_event *e)
-{
-	return e->kind == EVL_NETWORK_DELAY || e->kind == EVL_NETWORK_SLIP;
-}
-
-static bool is_momentary(const struct evl_network_event *e)
-{
-	return is_move(e) || e->kind == EVL_NETWORK_BIT;
-}
-
-static uint64_t bits_of(const struct evl_network *n, uint64_t ns)
-{
-	return ns / EVL_FRAME_NS * n->frame_bits + ns % EVL_FRAME_NS * n->frame_bits / EVL_FRAME_NS;
-}
-
-/* Time `number` of event i: a function of seed, channel, event and number alone. */
-static struct turn turn_of(const struct evl_network *n, uint32_t i, uint64_t number)
-{
-	const struct evl_network_event *e = &n->event[i];
-	struct turn t = {.number = number, .span = {UINT64_MAX, UINT64_MAX}};
-	if (number > 0 && (e->every_ns == 0 || (e->times > 0 && number >= e->times) ||
-				  number > (INT64_MAX - e->at_ns) / e->every_ns)) {
-		return t;
-	}
-	uint64_t begin_ns = e->at_ns + number * e->every_ns;
-	if (e->jitter_frames > 0) {
-		const uint64_t grid = is_far(e) ? 8 : 1;
-		struct evl_rng rng;
-		evl_rng_init(&rng, n->jitter_seed, number * EVL_NETWORK_EVENTS_MAX + i);
-		begin_ns += grid * EVL_FRAME_NS * evl_rng_below(&rng, e->jitter_frames / grid + 1);
-	}
-	t.span.begin = bits_of(n, begin_ns);
-	t.span.end = is_momentary(e) ? t.span.begin + 1 : bits_of(n, begin_ns + e->lasting_ns);
-	return t;
-}
-
-/* ---- what cannot be ---- */
-
-static enum evl_status check_alarm(const struct evl_network *n, const struct evl_network_event *e,
-	uint32_t i, bool framed, struct evl_err *err)
-{
-	const bool pdh = n->rate == EVL_RATE_E1 || n->rate == EVL_RATE_T1;
-	const bool line = evl_rate_is_line(n->rate);
-	if (is_far(e) && pdh) {
-		if (!framed) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"event %u: %s is made in frames; let the channel play framed { ... "
-				"}",
-				i + 1, evl_alarm_name(e->alarm));
-		}
-		if (e->at_ns % FAR_GRID_NS != 0 || e->lasting_ns % FAR_GRID_NS != 0 ||
-			e->every_ns % FAR_GRID_NS != 0 || e->jitter_frames % 8 != 0) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"event %u: %s begins and ends with whole milliseconds, so must its "
-				"times",
-				i + 1, evl_alarm_name(e->alarm));
-		}
-		return EVL_OK;
-	}
-	if ((e->alarm == EVL_ALARM_LOS && (pdh || line)) || (e->alarm == EVL_ALARM_AIS && pdh) ||
-		(e->alarm == EVL_ALARM_MS_AIS && line)) {
-		return EVL_OK;
-	}
-	return evl_err_set(err, EVL_E_INVALID, "event %u: no network makes %s on %s; %s", i + 1,
-		evl_alarm_name(e->alarm), evl_rate_name(n->rate),
-		pdh    ? "use LOS, AIS, or RAI or LOF of frames"
-		: line ? "use LOS or MS-AIS, or inject it"
-		       : "a container has no alarm in its bits");
-}
-
-static enum evl_status check_event(const struct evl_network *n, const struct evl_network_event *e,
-	uint32_t i, bool framed, struct evl_err *err)
-{
-	const uint64_t jitter_ns = e->jitter_frames * EVL_FRAME_NS;
-	if (!is_momentary(e) && bits_of(n, e->lasting_ns) == 0) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"event %u: lasting is shorter than a bit of %s", i + 1,
-			evl_rate_name(n->rate));
-	}
-	if (e->every_ns != 0 && e->every_ns < EVL_NETWORK_EVERY_NS_MIN) {
-		return evl_err_set(
-			err, EVL_E_INVALID, "event %u: every must be 1 ms at least", i + 1);
-	}
-	if (e->every_ns != 0 &&
-		(jitter_ns >= e->every_ns || e->lasting_ns > e->every_ns - jitter_ns)) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"event %u: lasting and jitter together must not be longer than every, and "
-			"jitter shorter",
-			i + 1);
-	}
-	if (e->kind == EVL_NETWORK_DELAY && e->delay_frames > EVL_NETWORK_DELAY_FRAMES_MAX) {
-		return evl_err_set(err, EVL_E_INVALID, "event %u: a delay is 0 to 500 ms", i + 1);
-	}
-	const int64_t most = (int64_t)EVL_NETWORK_DELAY_FRAMES_MAX * n->frame_bits;
-	if (e->kind == EVL_NETWORK_SLIP &&
-		(e->slip_bits == 0 || e->slip_bits < -most || e->slip_bits > most)) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"event %u: a slip is 1 to %" PRId64 " bits of %s either way", i + 1, most,
-			evl_rate_name(n->rate));
-	}
-	return e->kind == EVL_NETWORK_ALARM ? check_alarm(n, e, i, framed, err) : EVL_OK;
-}
-
 /* ---- the delay ---- */
-
-/* The first bit below `end` at which the delay changes, or `end`. */
-static uint64_t next_move(const struct evl_network *n, const struct turn *turn, uint64_t end)
-{
-	for (uint32_t i = 0; i < n->event_count; i++) {
-		if (is_move(&n->event[i]) && turn[i].span.begin < end) {
-			end = turn[i].span.begin;
-		}
-	}
-	return end;
-}
-
-/* All changes at bit `at`, in the order of the list; returns how many. */
-static uint32_t move(const struct evl_network *n, struct turn *turn, uint64_t at,
-	uint64_t *path_bits, int64_t *slipped_bits)
-{
-	uint32_t moves = 0;
-	for (uint32_t i = 0; i < n->event_count; i++) {
-		const struct evl_network_event *e = &n->event[i];
-		if (!is_move(e) || turn[i].span.begin != at) {
-			continue;
-		}
-		if (e->kind == EVL_NETWORK_DELAY) {
-			*path_bits = (uint64_t)e->delay_frames * n->frame_bits;
-		} else {
-			*slipped_bits += e->slip_bits;
-		}
-		turn[i] = turn_of(n, i, turn[i].number + 1);
-		moves++;
-	}
-	return moves;
-}
-
-/* The longest delay within the take: goes through all changes beforehand. */
-static enum evl_status longest_delay(const struct evl_network *n, const struct turn *turns,
-	uint64_t end, uint64_t *longest, struct evl_err *err)
-{
-	const int64_t most = (int64_t)EVL_NETWORK_DELAY_FRAMES_MAX * n->frame_bits;
-	struct turn turn[EVL_NETWORK_EVENTS_MAX];
-	uint64_t path = n->path_bits;
-	int64_t slipped = 0;
-	uint64_t moves = 0;
-	if (n->event_count > 0) {
-		memcpy(turn, turns, n->event_count * sizeof *turn);
-	}
-	*longest = path;
-	for (uint64_t at; (at = next_move(n, turn, end)) < end;) {
-		moves += move(n, turn, at, &path, &slipped);
-		int64_t delay = (int64_t)path + slipped;
-		const double at_s = (double)at / ((double)n->frame_bits * EVL_FRAMES_PER_S);
-		if (delay < 0) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"the slips up to %.6g s leave out %" PRId64
-				" bits more than the delay holds; give it a longer delay",
-				at_s, -delay);
-		}
-		if (delay > most) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"with the slips up to %.6g s the delay is %" PRId64
-				" bits above 500 ms",
-				at_s, delay - most);
-		}
-		if (moves > EVL_NETWORK_MOVES_MAX) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"more than %u slips and steps of delay in one take; let them come "
-				"less often",
-				EVL_NETWORK_MOVES_MAX);
-		}
-		*longest = (uint64_t)delay > *longest ? (uint64_t)delay : *longest;
-	}
-	return EVL_OK;
-}
 
 static void ring_put(struct evl_network *n, const uint8_t *src, uint64_t bits)
 {
@@ -268,13 +76,13 @@ static void delay(struct evl_network *n, uint8_t *data, uint64_t bits)
 	for (uint64_t done = 0; done < bits;) {
 		uint64_t stop = bits;
 		if (n->started) {
-			stop = next_move(n, n->turn, n->at + bits) - n->at;
+			stop = evl_schedule_next_move(&n->schedule, n->turn, n->at + bits) - n->at;
 		}
-		ring_get(n, data, done, in + done - n->path_bits - (uint64_t)n->slipped_bits,
+		ring_get(n, data, done, in + done - n->moved.path - (uint64_t)n->moved.slipped,
 			stop - done);
 		done = stop;
 		if (done < bits) {
-			move(n, n->turn, n->at + done, &n->path_bits, &n->slipped_bits);
+			evl_schedule_move(&n->schedule, n->turn, n->at + done, &n->moved);
 		}
 	}
 }
@@ -299,7 +107,7 @@ static void set_bits(uint8_t *data, struct evl_span part, bool ones)
 static void ms_ais(struct evl_network *n, uint8_t *data, struct evl_span part, uint64_t from)
 {
 	struct ais *a = &n->ais;
-	const uint64_t size = (uint64_t)AIS_FRAMES * n->frame_bits;
+	const uint64_t size = (uint64_t)AIS_FRAMES * n->schedule.frame_bits;
 	for (uint64_t bit = part.begin; bit < part.end;) {
 		const uint64_t pos = from + bit - part.begin, batch = pos / size;
 		const uint64_t left = size - pos % size;
@@ -362,10 +170,10 @@ static enum layer layer_of(const struct evl_network_event *e)
 static void disturb(struct evl_network *n, enum layer layer, uint8_t *data, uint64_t bits)
 {
 	const uint64_t end = n->at + bits;
-	for (uint32_t i = 0; i < n->event_count; i++) {
+	for (uint32_t i = 0; i < n->schedule.event_count; i++) {
 		const struct evl_network_event *e = &n->event[i];
 		struct turn *t = &n->turn[i];
-		if (is_move(e) || is_far(e) || layer_of(e) != layer) {
+		if (evl_schedule_is_move(e) || evl_schedule_is_far(e) || layer_of(e) != layer) {
 			continue;
 		}
 		while (t->span.begin < end) {
@@ -373,7 +181,7 @@ static void disturb(struct evl_network *n, enum layer layer, uint8_t *data, uint
 			if (t->span.end > end) {
 				break; /* goes on in the next slab */
 			}
-			*t = turn_of(n, i, t->number + 1);
+			*t = evl_schedule_turn(&n->schedule, i, t->number + 1);
 		}
 	}
 }
@@ -388,7 +196,7 @@ void evl_network_pass(struct evl_network *n, uint8_t *data, size_t bytes)
 	if (n->any_always) {
 		evl_errors_apply(&n->always, data, 0, n->at, bits);
 	}
-	for (enum layer layer = ERRORS; n->event_count > 0 && layer < LAYERS; layer++) {
+	for (enum layer layer = ERRORS; n->schedule.event_count > 0 && layer < LAYERS; layer++) {
 		disturb(n, layer, data, bits);
 	}
 	n->at += bits;
@@ -401,14 +209,14 @@ void evl_network_start(struct evl_network *n)
 
 uint32_t evl_network_far(struct evl_network *n, uint64_t frame)
 {
-	const uint64_t at = frame * n->frame_bits;
+	const uint64_t at = frame * n->schedule.frame_bits;
 	uint32_t what = 0;
-	for (uint32_t i = 0; i < n->event_count; i++) {
-		if (!is_far(&n->event[i])) {
+	for (uint32_t i = 0; i < n->schedule.event_count; i++) {
+		if (!evl_schedule_is_far(&n->event[i])) {
 			continue;
 		}
 		while (n->far[i].span.end <= at && n->far[i].span.begin != UINT64_MAX) {
-			n->far[i] = turn_of(n, i, n->far[i].number + 1);
+			n->far[i] = evl_schedule_turn(&n->schedule, i, n->far[i].number + 1);
 		}
 		if (n->far[i].span.begin <= at) {
 			what |= n->event[i].alarm == EVL_ALARM_RAI ? EVL_NETWORK_RAI
@@ -422,11 +230,11 @@ uint32_t evl_network_far(struct evl_network *n, uint64_t frame)
 
 static enum evl_status create_ais(struct evl_network *n, struct evl_err *err)
 {
-	struct evl_sdh_map map = {.stm = n->rate == EVL_RATE_STM4 ? 4 : 1};
+	struct evl_sdh_map map = {.stm = n->schedule.rate == EVL_RATE_STM4 ? 4 : 1};
 	const struct evl_sdh_at section = {.level = EVL_SDH_SECTION};
 	enum evl_status st = evl_sdh_tx_create(&n->ais.tx, &map, err);
 	if (st == EVL_OK) {
-		n->ais.frames = evl_xmalloc((size_t)AIS_FRAMES * n->frame_bits / 8);
+		n->ais.frames = evl_xmalloc((size_t)AIS_FRAMES * n->schedule.frame_bits / 8);
 		st = evl_sdh_tx_insert_ais(n->ais.tx, section, true);
 	}
 	return st;
@@ -437,20 +245,20 @@ static enum evl_status create_ring(struct evl_network *n, uint64_t longest, size
 {
 	bool any = longest > 0;
 	for (uint32_t i = 0; i < plan->event_count; i++) {
-		any = any || is_move(&plan->events[i]);
+		any = any || evl_schedule_is_move(&plan->events[i]);
 	}
 	if (!any) {
 		return EVL_OK;
 	}
 	/* Whole milliseconds of history, so that it can be primed with frames of any rate. */
-	const uint64_t grid = 8u * (uint64_t)n->frame_bits;
+	const uint64_t grid = 8u * (uint64_t)n->schedule.frame_bits;
 	const uint64_t history = (longest + grid - 1) / grid * grid;
-	n->history_frames = (uint32_t)(history / n->frame_bits);
+	n->history_frames = (uint32_t)(history / n->schedule.frame_bits);
 	n->ring_bits = history + (uint64_t)most_bytes * 8;
 	n->ring = malloc((size_t)(n->ring_bits / 8));
 	if (n->ring == NULL) {
 		return evl_err_set(err, EVL_E_NOMEM, "no memory for a delay of %u frames of %s",
-			n->history_frames, evl_rate_name(n->rate));
+			n->history_frames, evl_rate_name(n->schedule.rate));
 	}
 	memset(n->ring, IDLE, (size_t)(n->ring_bits / 8));
 	n->written = n->ring_bits;
@@ -459,13 +267,13 @@ static enum evl_status create_ring(struct evl_network *n, uint64_t longest, size
 
 static void create_events(struct evl_network *n, const struct evl_network_plan *plan, uint64_t seed)
 {
-	const uint64_t block = (uint64_t)BLOCK * n->frame_bits;
-	n->event_count = plan->event_count;
-	n->event = evl_xcalloc(n->event_count, sizeof *n->event);
-	n->turn = evl_xcalloc(n->event_count, sizeof *n->turn);
-	n->far = evl_xcalloc(n->event_count, sizeof *n->far);
-	n->errors = evl_xcalloc(n->event_count, sizeof *n->errors);
-	for (uint32_t i = 0; i < n->event_count; i++) {
+	const uint64_t block = (uint64_t)BLOCK * n->schedule.frame_bits;
+	n->event = evl_xcalloc(n->schedule.event_count, sizeof *n->event);
+	n->schedule.event = n->event;
+	n->turn = evl_xcalloc(n->schedule.event_count, sizeof *n->turn);
+	n->far = evl_xcalloc(n->schedule.event_count, sizeof *n->far);
+	n->errors = evl_xcalloc(n->schedule.event_count, sizeof *n->errors);
+	for (uint32_t i = 0; i < n->schedule.event_count; i++) {
 		const struct evl_network_event *e = &plan->events[i];
 		n->event[i] = *e;
 		if (e->kind == EVL_NETWORK_ERRORS || e->kind == EVL_NETWORK_BURST) {
@@ -487,16 +295,18 @@ enum evl_status evl_network_create(struct evl_network **out, const struct evl_ne
 	enum evl_status st = EVL_OK;
 	bool any_ms_ais = false;
 	*out = NULL;
-	n->rate = rate;
-	n->frame_bits = evl_rate_frame_bits(rate);
-	n->path_bits = (uint64_t)plan->delay_frames * n->frame_bits;
+	n->schedule = (struct schedule){.rate = rate,
+		.frame_bits = evl_rate_frame_bits(rate),
+		.event_count = plan->event_count,
+		.event = plan->events};
+	n->moved.path = (uint64_t)plan->delay_frames * n->schedule.frame_bits;
 	if (plan->event_count > EVL_NETWORK_EVENTS_MAX) {
 		st = evl_err_set(err, EVL_E_INVALID, "more than %u events", EVL_NETWORK_EVENTS_MAX);
 	} else if (plan->delay_frames > EVL_NETWORK_DELAY_FRAMES_MAX) {
 		st = evl_err_set(err, EVL_E_INVALID, "a delay is 0 to 500 ms");
 	}
-	for (uint32_t i = 0; i < plan->event_count && st == EVL_OK; i++) {
-		st = check_event(n, &plan->events[i], i, framed, err);
+	st = st == EVL_OK ? evl_schedule_check(&n->schedule, framed, err) : st;
+	for (uint32_t i = 0; i < plan->event_count; i++) {
 		any_ms_ais = any_ms_ais || plan->events[i].alarm == EVL_ALARM_MS_AIS;
 	}
 	if (st < 0) {
@@ -504,12 +314,12 @@ enum evl_status evl_network_create(struct evl_network **out, const struct evl_ne
 	}
 	uint64_t state = plan->seed ^ ((uint64_t)channel + 1) << 40;
 	create_events(n, plan, evl_splitmix64(&state));
-	n->jitter_seed = evl_splitmix64(&state);
-	for (uint32_t i = 0; i < n->event_count; i++) {
-		n->turn[i] = n->far[i] = turn_of(n, i, 0);
+	n->schedule.jitter_seed = evl_splitmix64(&state);
+	for (uint32_t i = 0; i < n->schedule.event_count; i++) {
+		n->turn[i] = n->far[i] = evl_schedule_turn(&n->schedule, i, 0);
 	}
 	uint64_t longest = 0;
-	st = longest_delay(n, n->turn, bits, &longest, err);
+	st = evl_schedule_longest(&n->schedule, n->moved.path, bits, &longest, err);
 	st = st == EVL_OK ? create_ring(n, longest, most_bytes, plan, err) : st;
 	st = st == EVL_OK && any_ms_ais ? create_ais(n, err) : st;
 out:

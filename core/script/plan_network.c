@@ -118,15 +118,24 @@ enum evl_status evl_plan_networks(struct build *b, struct evl_err *err)
 	return EVL_OK;
 }
 
+#define META_BYTES 16000u /* of all texts; the metadata of a recording has room for 60000 */
+
 void evl_plan_networks_meta(const struct build *b, json_t *meta)
 {
 	json_t *list = json_array();
+	size_t bytes = 0;
 	for (size_t i = 0; i < b->network_count; i++) {
 		const struct plan_network *n = &b->networks[i];
 		char text[EVL_NETWORK_TEXT], number[24] = "";
 		evl_network_text(text, sizeof text, &n->plan);
 		if (n->number != 0) {
 			snprintf(number, sizeof number, " %" PRId64, n->number);
+		}
+		bytes += strlen(n->role->name) + strlen(number) + strlen(text);
+		if (bytes > META_BYTES) {
+			json_array_append_new(
+				list, json_sprintf("and %d more", (int)(b->network_count - i)));
+			break;
 		}
 		json_array_append_new(list, json_sprintf("%s%s: %s", n->role->name, number, text));
 	}

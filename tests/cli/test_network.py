@@ -171,6 +171,15 @@ def test_unit_reports(p):
         for c in rows(p, r):
             found.setdefault(c['channel'], []).append((c['title'], c['value'], int(c['limit'])))
         return found
+    # The library's own check takes an event of the network, too.
+    judge = '''
+    test:check_alarm(seen, { alarm = "AIS", on = "trib", number = 2, by = "unit",
+        after = { alarm = "AIS", at = "100 ms", lasting = "20 ms" },
+        raised_within = "1 ms", cleared_within = "1 ms" })
+    '''
+    run = p.run('run', p.campaign(case(events, checks=judge), head=head), '--bench', p.bench,
+                '--build', 'A', '--store', p.store, '--progress', 'none')
+    assert [c['verdict'] for c in rows(p, run)] == ['pass'] * 2, str(run)
     found = told(case(events, checks=tell % 'trib'))
     assert len(found) == 3, found
     want = (('AIS', 'on', 100), ('AIS', 'off', 120), ('LOS', 'on', 200), ('LOS', 'off', 220),

@@ -140,13 +140,18 @@ int main(void)
 		.frames = SECONDS * EVL_FRAMES_PER_S,
 		.parts = parts,
 		.part_count = 63};
-	double plain = run_take(engine, &plan);
 	const struct evl_network_plan network = {
 		.seed = 1, .delay_frames = 240, .numerator = 1, .denominator = 1000000};
-	for (int i = 0; i < 63; i++) {
-		parts[i].network = &network;
+	double plain = 0, through = 0;
+	for (int turn = 0; turn < 6;
+		turn++) { /* the best of three each: the machine is not alone */
+		for (int i = 0; i < 63; i++) {
+			parts[i].network = turn % 2 == 1 ? &network : NULL;
+		}
+		double ratio = run_take(engine, &plan);
+		double *best = turn % 2 == 1 ? &through : &plain;
+		*best = ratio > *best ? ratio : *best;
 	}
-	double through = run_take(engine, &plan);
 	for (int i = 0; i < 63; i++) {
 		parts[i].network = NULL;
 	}

@@ -214,6 +214,7 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 	OK(evl_store_recording_end(store, recording_no, f->folder, 1000, err));
 	for (int i = 0; i < 6; i++) {
 		char digest[16];
+		const char *source = i % 2 == 0 ? "s" : NULL;
 		snprintf(digest, sizeof digest, "%d-%d", i, i == 3 ? (int)f->errors : 0);
 		OK(evl_store_put_stream(store,
 					&(struct evl_row_stream){.case_no = case_no,
@@ -223,7 +224,8 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 								 .description = "pattern 2^15-1",
 								 .start_skew_ns = f->skew_ns,
 								 .bits = 8192000,
-								 .digest = digest},
+								 .digest = digest,
+								 .source_digest = source},
 					err));
 	}
 	OK(evl_store_take_end(store, case_no, take_no, EVL_STATE_FINISHED, 32000, err));
