@@ -329,11 +329,19 @@ def test_cut_gap_and_set(p):
     p.write('whole.pcapng', whole)
     b.expect(p.run('recording', 'copy', p.path('whole.pcapng'), p.path('many.set'),
                    '--part-bytes', '65536'), 0)
+    # A set that broke off: its last part is not in the index, and cut.
+    b.expect(p.run('recording', 'copy', p.path('whole.pcapng'), p.path('broken.set'),
+                   '--part-bytes', '300000'), 0)
+    with open(p.path('broken.set'), encoding='utf-8') as f:
+        lines = f.read().splitlines(True)
+    p.write('broken.set', ''.join(lines[:-2]))
+    last = p.path('broken-%04d.pcapng' % (len(lines) - 2))
+    os.truncate(last, os.path.getsize(last) // 2)
     for name in ('plain.pcapng', 'packed.pcapng.zst'):
         b.expect(p.run('recording', 'copy', p.path('whole.pcapng'), p.path(name)), 0)
     top = ''.join('local %s = recording_file "%s"\n' % x for x in (
         ('gap', 'gap.pcapng'), ('cut', 'cut.pcapng'), ('many', 'many.set'),
-        ('packed', 'packed.pcapng.zst')))
+        ('packed', 'packed.pcapng.zst'), ('broken', 'broken.set')))
 
     def take(name, what):
         return case(name, 'local seen = test:take { play = { near = replay(%s) }, '
@@ -343,7 +351,8 @@ def test_cut_gap_and_set(p):
     cases = [top, take('a', 'gap, { from = "200 ms", lasting = "100 ms" }'),
              take('b', 'cut, { lasting = "100 ms" }'), take('c', 'many'),
              take('d', 'many, { from = "104 ms", lasting = "200 ms" }'),
-             take('z', 'packed, { from = "104 ms", lasting = "200 ms" }')]
+             take('z', 'packed, { from = "104 ms", lasting = "200 ms" }'),
+             take('s', 'broken, { from = "104 ms", lasting = "40 ms" }')]
     r = run(p, *cases)
     b.expect(r, 0)
     want = bytes_[200 * 8 * FRAME:] + bytes([IDLE]) * (4 * 8 * FRAME)
@@ -352,8 +361,9 @@ def test_cut_gap_and_set(p):
     assert read(p, 2, 3)['near-1.sent'] == old['near-1.sent']
     assert read(p, 2, 4)['near-1.sent'] == old['near-1.sent'][104 * 8 * FRAME:304 * 8 * FRAME]
     reasons = [c['reason'] or '' for c in checks(p, 'identity')]
-    assert sum('unfinished' in c for c in reasons) == 4, reasons
+    assert sum('unfinished' in c for c in reasons) == 6, reasons
     assert read(p, 2, 5) == read(p, 2, 4)
+    assert read(p, 2, 6)['near-1.sent'] == old['near-1.sent'][104 * 8 * FRAME:144 * 8 * FRAME]
     # Compressed or not, it is the same recording.
     for name, plain in (('many.set', 'many.set'), ('packed.pcapng.zst', 'plain.pcapng')):
         is_ = rows(p, 'select sha256 from run_file where name = ? and run = 2', name)[0][0]
