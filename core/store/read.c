@@ -300,7 +300,7 @@ void evl_run_reveal(struct evl_run *run, const struct evl_personal *p)
 					continue;
 				}
 				char *shown = evl_personal_shown(p, *text);
-				char *copy = take_memory(&run->memory, strlen(shown) + 1);
+				char *copy = store_memory_take(&run->memory, strlen(shown) + 1);
 				if (copy != NULL) {
 					strcpy(copy, shown);
 					*text = copy;
