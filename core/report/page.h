@@ -98,6 +98,7 @@ void evl_page_put_cautions(struct evl_page *p);   /* page_summary.c */
 void evl_page_put_identity(struct evl_page *p);   /* page_identity.c */
 void evl_page_put_map(struct evl_page *p);        /* page_map.c */
 void evl_page_put_cases(struct evl_page *p);      /* page_case.c */
+void evl_page_put_takes(struct evl_page *p, const struct evl_row_case *k); /* page_take.c */
 void evl_page_put_rule(struct evl_page *p);       /* page_evidence.c */
 void evl_page_put_comparison(struct evl_page *p); /* page_compare.c */
 void evl_page_put_evidence(struct evl_page *p);   /* page_evidence.c */

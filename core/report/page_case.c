@@ -293,75 +293,6 @@ static void put_claim(struct evl_page *p, const struct claim *k, const char *id)
 	evl_page_put(p, "</article>\n");
 }
 
-static void put_streams(struct evl_page *p, const struct evl_row_take *take)
-{
-	size_t n = 0;
-	size_t first = 0;
-	for (size_t i = 0; i < p->run->stream_count; i++) {
-		const struct evl_row_stream *s = &p->run->streams[i];
-		if (s->case_no == take->case_no && s->take_no == take->ordinal) {
-			first = n++ == 0 ? i : first;
-		}
-	}
-	if (n == 0) {
-		return;
-	}
-	evl_page_put(p,
-		"<details><summary>$ with digests</summary>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
-		"aria-label=\"Streams\"><table>\n"
-		"<thead><tr><th scope=\"col\">Channel</th><th scope=\"col\">Direction</th><th "
-		"scope=\"col\">What</th><th scope=\"col\" class=\"n\">Bits</th><th scope=\"col\" "
-		"class=\"n\">Start skew</th><th scope=\"col\">SHA-256</th></tr></thead>\n<tbody>\n",
-		evl_num_of((int64_t)n, "stream").s);
-	for (size_t i = first; i < first + n; i++) {
-		const struct evl_row_stream *s = &p->run->streams[i];
-		evl_page_put(p,
-			"<tr><th scope=\"row\" class=\"ch\">$</th><td>$</td><td>$</td><td "
-			"class=\"n\">$</td><td class=\"n\">$</td><td><code "
-			"class=\"hash\">$</code></td></tr>\n",
-			evl_page_channel(p, s->channel_no, false).s, s->direction, s->description,
-			evl_num_count(s->bits).s, evl_num_time(s->start_skew_ns).s,
-			s->digest == NULL ? "none made" : s->digest);
-		if (s->source_digest != NULL) {
-			evl_page_put(p,
-				"<tr><th scope=\"row\" class=\"ch\">$</th><td>before the "
-				"network</td><td>what was played, before the emulated network"
-				"</td><td class=\"n\">$</td><td class=\"n\"></td><td><code "
-				"class=\"hash\">$</code></td></tr>\n",
-				evl_page_channel(p, s->channel_no, false).s,
-				evl_num_count(s->bits).s, s->source_digest);
-		}
-	}
-	evl_page_put(p, "</tbody></table></div></details>\n");
-}
-
-static void put_takes(struct evl_page *p, const struct evl_row_case *k)
-{
-	for (size_t i = 0; i < p->run->take_count; i++) {
-		const struct evl_row_take *take = &p->run->takes[i];
-		if (take->case_no != k->ordinal) {
-			continue;
-		}
-		evl_page_put(p,
-			"<h4 class=\"take\">Take: $</h4>\n"
-			"<p>Lasted $ on the $ clock, from $ after the start of the run",
-			take->name, evl_num_time(take->frames * 125000).s, take->clock,
-			evl_num_time(take->start_ns).s);
-		if (take->lead_in_frames > 0) {
-			evl_page_put(p, ", after a lead-in of $",
-				evl_num_time(take->lead_in_frames * 125000).s);
-		}
-		evl_page_put(p,
-			strcmp(take->state, EVL_STATE_FINISHED) == 0
-				? ".</p>\n"
-				: "; <strong>$</strong>.</p>\n",
-			take->state);
-		evl_page_put_plot(p, take);
-		put_streams(p, take);
-	}
-}
-
 static void put_case(struct evl_page *p, const struct evl_row_case *k, const char *number)
 {
 	size_t first = 0;
@@ -395,7 +326,7 @@ static void put_case(struct evl_page *p, const struct evl_row_case *k, const cha
 		free(claims[i].checks);
 	}
 	free(claims);
-	put_takes(p, k);
+	evl_page_put_takes(p, k);
 	evl_page_put(p, "</section>\n");
 }
 

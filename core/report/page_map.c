@@ -9,7 +9,15 @@
 #include "core/base/err.h"
 #include "core/report/number.h"
 
-enum { K_MAX = 3, L_MAX = 7, M_MAX = 3 };
+enum { A_MAX = 16, K_MAX = 3, L_MAX = 7, M_MAX = 4 };
+
+/* Channel ordinal + 1, or 0, by place: AU-4 of its line, K, L, M. */
+struct grid {
+	size_t at[A_MAX][K_MAX][L_MAX][M_MAX];
+	int aus;      /* in use, counted up to the last */
+	int across;   /* M: 3 TU-12 or 4 TU-11 in a TUG-2 */
+	size_t count; /* channels of the role */
+};
 
 static void put_cell(struct evl_page *p, size_t channel_no, bool klm)
 {
@@ -32,59 +40,78 @@ static void put_cell(struct evl_page *p, size_t channel_no, bool klm)
 	evl_page_put(p, "</td>");
 }
 
-static bool parse_klm(const char *text, int *k, int *l, int *m)
+/* "K-L-M", or "A-K-L-M" with the AU-4 of a line that carries several. */
+static bool parse_klm(const char *text, int place[4])
 {
 	char end;
-	return text != NULL && sscanf(text, "%d-%d-%d%c", k, l, m, &end) == 3 && *k >= 1 &&
-	       *k <= K_MAX && *l >= 1 && *l <= L_MAX && *m >= 1 && *m <= M_MAX;
+	place[0] = 1;
+	bool four = text != NULL && sscanf(text, "%d-%d-%d-%d%c", &place[0], &place[1], &place[2],
+					    &place[3], &end) == 4;
+	if (!four) {
+		place[0] = 1;
+		if (text == NULL ||
+			sscanf(text, "%d-%d-%d%c", &place[1], &place[2], &place[3], &end) != 3) {
+			return false;
+		}
+	}
+	return place[0] >= 1 && place[0] <= A_MAX && place[1] >= 1 && place[1] <= K_MAX &&
+	       place[2] >= 1 && place[2] <= L_MAX && place[3] >= 1 && place[3] <= M_MAX;
 }
 
-/* Places of one role: channel ordinal + 1, or 0. False when not all of its channels fit. */
-static bool place_role(
-	const struct evl_page *p, const char *role, size_t grid[K_MAX][L_MAX][M_MAX], size_t *count)
+/* False when not all channels of the role have a place of their own. */
+static bool place_role(const struct evl_page *p, const char *role, struct grid *g)
 {
 	bool fits = true;
-	*count = 0;
-	memset(grid, 0, sizeof(size_t) * K_MAX * L_MAX * M_MAX);
+	memset(g, 0, sizeof *g);
+	g->across = 3;
 	for (size_t i = 0; i < p->run->channel_count; i++) {
 		const struct evl_row_channel *c = &p->run->channels[i];
+		int at[4];
 		if (c->role == NULL || strcmp(c->role, role) != 0) {
 			continue;
 		}
-		int k, l, m;
-		(*count)++;
-		if (!parse_klm(c->klm, &k, &l, &m) || grid[k - 1][l - 1][m - 1] != 0) {
+		g->count++;
+		if (!parse_klm(c->klm, at)) {
 			fits = false;
 			continue;
 		}
-		grid[k - 1][l - 1][m - 1] = i + 1;
+		size_t *cell = &g->at[at[0] - 1][at[1] - 1][at[2] - 1][at[3] - 1];
+		fits = fits && *cell == 0;
+		*cell = i + 1;
+		g->aus = at[0] > g->aus ? at[0] : g->aus;
+		g->across = at[3] > g->across ? at[3] : g->across;
 	}
-	return fits && *count > 0;
+	return fits && g->count > 0;
 }
 
-static void put_block(struct evl_page *p, int k, size_t block[L_MAX][M_MAX])
+static void put_block(struct evl_page *p, const struct grid *g, int a, int k)
 {
-	char n[4] = {(char)('1' + k), '\0'};
-	evl_page_put(p,
-		"<table class=\"map\"><caption>K = $ <span class=\"quiet\">(TUG-3 "
-		"$)</span></caption>\n<thead><tr><td></td>",
-		n, n);
-	for (int m = 0; m < M_MAX; m++) {
-		n[0] = (char)('1' + m);
+	char n[16];
+	evl_page_put(p, "<table class=\"map\"><caption>");
+	if (g->aus > 1) {
+		snprintf(n, sizeof n, "%d", a + 1);
+		evl_page_put(p, "AU-4 $, ", n);
+	}
+	snprintf(n, sizeof n, "%d", k + 1);
+	evl_page_put(p, "K = $</caption>\n<thead><tr><td></td>", n);
+	for (int m = 0; m < g->across; m++) {
+		snprintf(n, sizeof n, "%d", m + 1);
 		evl_page_put(p,
-			"<th scope=\"col\"><abbr title=\"TU-12 in its TUG-2\">M</abbr> $</th>", n);
+			"<th scope=\"col\"><abbr title=\"tributary unit in its TUG-2\">M</abbr> "
+			"$</th>",
+			n);
 	}
 	evl_page_put(p, "</tr></thead>\n<tbody>\n");
 	for (int l = 0; l < L_MAX; l++) {
-		n[0] = (char)('1' + l);
+		snprintf(n, sizeof n, "%d", l + 1);
 		evl_page_put(p,
 			"<tr><th scope=\"row\"><abbr title=\"TUG-2 in its TUG-3\">L</abbr> $</th>",
 			n);
-		for (int m = 0; m < M_MAX; m++) {
-			if (block[l][m] == 0) {
+		for (int m = 0; m < g->across; m++) {
+			if (g->at[a][k][l][m] == 0) {
 				evl_page_put(p, "<td class=\"cell free\">not used</td>");
 			} else {
-				put_cell(p, block[l][m] - 1, true);
+				put_cell(p, g->at[a][k][l][m] - 1, true);
 			}
 		}
 		evl_page_put(p, "</tr>\n");
@@ -137,21 +164,22 @@ static bool is_first_of_role(const struct evl_page *p, size_t channel_no)
 
 static void put_role(struct evl_page *p, const char *role, bool placed)
 {
-	size_t grid[K_MAX][L_MAX][M_MAX];
-	size_t count = 0;
-	if (place_role(p, role, grid, &count) != placed) {
+	struct grid g;
+	if (place_role(p, role, &g) != placed) {
 		return;
 	}
 	if (!placed) {
 		put_plain(p, role);
 		return;
 	}
-	evl_page_put(p, "<h3>$, $</h3>\n<div class=\"maps$\">\n", role,
-		evl_num_of((int64_t)count, "channel").s, has_reasons(p, role) ? " tall" : "");
-	for (int k = 0; k < K_MAX; k++) {
-		put_block(p, k, grid[k]);
+	evl_page_put(p, "<h3>$, $</h3>\n", role, evl_num_of((int64_t)g.count, "channel").s);
+	for (int a = 0; a < g.aus; a++) {
+		evl_page_put(p, "<div class=\"maps$\">\n", has_reasons(p, role) ? " tall" : "");
+		for (int k = 0; k < K_MAX; k++) {
+			put_block(p, &g, a, k);
+		}
+		evl_page_put(p, "</div>\n");
 	}
-	evl_page_put(p, "</div>\n");
 }
 
 void evl_page_put_map(struct evl_page *p)
@@ -159,8 +187,10 @@ void evl_page_put_map(struct evl_page *p)
 	evl_page_put(p,
 		"<section id=\"map\" class=\"whole\" aria-labelledby=\"h-map\">\n"
 		"<h2 id=\"h-map\">Map of the channels</h2>\n"
-		"<p>Each cell has the tributary's number, its place K-L-M in the STM-1 (ITU-T "
-		"G.707 7.3: K the TUG-3, L the TUG-2, M the TU-12) and the worst verdict over all "
+		"<p>Each cell has the tributary's number, its place K-L-M in the line (ITU-T "
+		"G.707 7.3: K the TUG-3, or the AU-3, L the TUG-2, M the TU-12 or TU-11; the "
+		"number of the AU-4 stands in "
+		"front where the line carries several) and the worst verdict over all "
 		"its checks. Numbering map: <strong>$</strong>.</p>\n"
 		"<ul class=\"legend\" aria-label=\"Signs\">",
 		p->run->run.numbering == NULL ? "not stated" : p->run->run.numbering);

@@ -161,6 +161,19 @@ static void put_deviations(struct evl_page *p)
 	put_item(p, "n", "Additions, deviations, exclusions", text);
 }
 
+/* Which results it covers, and which parts of the specification are met (7.8.6.2). */
+static void put_conformity(struct evl_page *p)
+{
+	const struct evl_statement *s = statement_of(p);
+	char text[400];
+	snprintf(text, sizeof text,
+		"verdict %s; it covers all %.60s of this run, each against the limit beside it%s",
+		evl_page_verdict_name(p->verdict),
+		evl_num_of((int64_t)p->run->check_count, "check").s,
+		s->has_requirements ? "; requirement by requirement under Requirements" : "");
+	put_item(p, "7.8.3.1 b", "Statement of conformity", text);
+}
+
 static void put_list(struct evl_page *p)
 {
 	const struct evl_row_run *r = &p->run->run;
@@ -194,7 +207,20 @@ static void put_list(struct evl_page *p)
 	put_deviations(p);
 	put_authorised(p);
 	put_item(p, "p", "Results from external providers", s->external);
-	put_item(p, "7.8.6", "Decision rule", "section Decision rule, and beside each check");
+	put_item(p, "7.8.2.2", "Data provided by the customer",
+		s->has_requirements
+			? "requirements and waivers, as given in the file of requirements; "
+			  "names of unit and customer, as entered"
+			: "names of unit and customer, as entered; no more is stated");
+	put_item(p, "7.8.3.1 a", "Conditions of the test",
+		s->conditions == NULL ? NULL : "under Methods and conditions");
+	put_conformity(p);
+	put_item(p, "7.8.3.1 c", "Measurement uncertainty",
+		s->uncertainty != NULL
+			? "under Methods and conditions; confidence limits beside each ratio"
+			: "confidence limits beside each ratio; no more is stated");
+	put_item(p, "7.8.6", "Decision rule and its risk",
+		"section Decision rule, and beside each check");
 	put_item(p, "7.8.7", "Opinions, apart from results",
 		s->opinion_count == 0 ? "none" : "section Opinions and interpretations");
 	if (s->replaces != NULL) {

@@ -387,10 +387,12 @@ static double follower(struct pdf *d, const struct evl_markup *heading, double x
 	double h = is_grid(n)           ? put_grid_row(d, n, n->first, &next, x, 0, width, false)
 		   : kind_of(n) != NULL ? put_block(d, n, x, 0, width, false)
 					: 70;
-	/* A sentence, then its picture. */
-	const struct evl_markup *figure = next_element(n);
-	if (kind_of(n) != NULL && evl_markup_is(figure, "figure")) {
-		h += put_block(d, figure, x, 0, width, false);
+	/* A few sentences, then their picture. */
+	while (evl_markup_is(n, "p") && next_element(n) != NULL && h < 400) {
+		n = next_element(n);
+		if (evl_markup_is(n, "figure") || evl_markup_is(n, "p")) {
+			h += put_block(d, n, x, 0, width, false);
+		}
 	}
 	return h < 40 ? 40 : h > 400 ? 70 : h;
 }
@@ -442,7 +444,7 @@ void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
 		}
 		if (evl_markup_is(n, "figure") || evl_markup_has_class(n, "whole")) {
 			double h = put_block(d, n, x, 0, width, false);
-			pdf_need(d, h < ROOM - 20 ? h + 20 : 0);
+			pdf_need(d, h < ROOM - 20 ? h + 20 : 300);
 		} else if (evl_markup_has_class(n, "claim")) {
 			double h = put_block(d, n, x, 0, width, false);
 			pdf_need(d, h < ROOM / 2 ? h + 12 : 200);

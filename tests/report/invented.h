@@ -209,7 +209,7 @@ static inline void invented_streams(
 	for (int i = 0; i < invented_tribs(in) * 2; i++) {
 		char text[64];
 		char hex[EVL_SHA256_HEX];
-		snprintf(text, sizeof text, "pattern 2^15-1 phase %d", 97 * (i / 2));
+		snprintf(text, sizeof text, "pattern 2^15-1, phase %d", 97 * (i / 2));
 		hex_of(text, hex);
 		OK(evl_store_put_stream(store,
 			&(struct evl_row_stream){.case_no = case_no,

@@ -102,14 +102,16 @@ static void failing(void **state)
 	(void)state;
 	struct evl_text html = {0};
 	write_page(&html, run_b, run_a, false);
-	check_page(&html, "'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
-			  "'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
-			  "'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
-			  "'63 alarms that follow from others, not drawn' "
-			  "'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab' "
-			  "'worse (3 newly failing, 1 no longer proved)' '1. bit-errors' "
-			  "'fail, 15 s' 'inconclusive, 2 s' '2 fail now' '61 the same' "
-			  "'0 to 1.2e-5, newly failing' '3 of 6 checks of the campaign'");
+	check_page(&html,
+		"'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
+		"'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
+		"'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
+		"'63 alarms that follow from others, not drawn' "
+		"'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab' "
+		"'worse (3 newly failing, 1 no longer proved)' '1. bit-errors' "
+		"'fail, 15 s' 'inconclusive, 2 s' '2 fail now' '61 the same' "
+		"'0 to 1.2e-5, newly failing' '3 of 6 checks of the campaign' "
+		"'63 trib: pattern 2^15-1.' 'line loss, all tributaries; see Recordings'");
 	assert_null(strstr(evl_text_str(&html), "DEMONSTRATION"));
 	assert_non_null(strstr(evl_text_str(&html), ">AIS</th><td>trib</td><td>LOS line</td>"));
 	assert_null(strstr(evl_text_str(&html), "(3-4-1) (3-4-1)"));
@@ -186,6 +188,38 @@ static void shares(void **state)
 	evl_text_finish(&html);
 }
 
+/* A line with several AU-4 has a map for each; four TU-11 fit into a TUG-2 (ITU-T G.707 7.3). */
+static void places(void **state)
+{
+	(void)state;
+	static const char *const klm[] = {"1-1-1-1", "4-3-7-3", "1-1-1", "3-7-4"};
+	struct evl_text html = {0};
+	int64_t run = invented_begin(store, &(struct invented){.build = "D"});
+	for (int i = 0; i < 4; i++) {
+		OK(evl_store_add_channel(store,
+			&(struct evl_row_channel){.ordinal = 64 + i,
+				.role = i < 2 ? "far" : "t1",
+				.number = i % 2 + 1,
+				.klm = klm[i],
+				.adapter = "mux",
+				.channel = klm[i],
+				.rate = i < 2 ? "E1" : "T1"},
+			err));
+	}
+	OK(evl_store_run_end(store, EVL_STATE_FINISHED, NULL, NULL, "2026-11-25T09:12:41Z", err));
+	write_page(&html, run, 0, true);
+	check_page(
+		&html, "'AU-4 1, K = 1' 'AU-4 4, K = 3' '4-3-7-3' '3-7-4' 'M 4' 't1, 2 channels'");
+	/* trib: 3 blocks; far: 4 AU-4 of 3; t1: 3. */
+	size_t blocks = 0;
+	for (const char *at = evl_text_str(&html);
+		(at = strstr(at, "<table class=\"map\">")) != NULL; at++) {
+		blocks++;
+	}
+	assert_int_equal(blocks, 3 + 12 + 3);
+	evl_text_finish(&html);
+}
+
 static void hostile_text(void **state)
 {
 	(void)state;
@@ -229,6 +263,7 @@ int main(void)
 		cmocka_unit_test(failing),
 		cmocka_unit_test(timetable),
 		cmocka_unit_test(shares),
+		cmocka_unit_test(places),
 		cmocka_unit_test(hostile_text),
 		cmocka_unit_test(unfinished),
 		cmocka_unit_test(same_bytes_twice),
