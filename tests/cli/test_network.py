@@ -253,7 +253,8 @@ def test_line(p):
 
 def test_replay(p):
     """What went in is the recording; what comes back is not, and that is said. A recording of what
-    was sent behind a network, played without one, brings the network again."""
+    was sent behind a network, played without one, brings the network again. Across its delay only
+    what it changed differs."""
     text = '''case "replay" { title = "Replay", time_limit = "5 min", run = function(test)
         local n = { trib = { delay = "5 ms", errors = 1e-4 } }
         local first = test:take { last = "96 ms", play = { trib = prbs "2^15-1" },
@@ -270,10 +271,18 @@ def test_replay(p):
             expect = { trib = replay(seen.recording) } }
         test:check_played_as_recorded(fourth, "trib")
         test:check_returned_as_recorded(fourth, "trib")
+        -- 2 errors by the network and nothing but its delay
+        local fifth = test:take { play = { trib = replay(first.recording) }, network = { trib = {
+            delay = "5 ms", events = { { bit = true, at = "30 ms", every = "30 ms", times = 2 } },
+            [4] = { delay = "5 ms" } } },
+            expect = { trib = replay(first.recording) }, record = { as = "fifth", "trib" } }
+        test:check_returned_as_recorded(fifth, "trib", { delay_may_change = true })
     end }'''
     got = rows(p, p.run_campaign(text))
-    verdicts = [[c['verdict'] for c in got[i:i + 4]] for i in range(0, 24, 4)]
-    assert verdicts == [['pass'] * 4, ['fail'] * 4] + [['pass'] * 4] * 4, got
+    verdicts = [[c['verdict'] for c in got[i:i + 4]] for i in range(0, 28, 4)]
+    assert verdicts == [['pass'] * 4, ['fail'] * 4] + [['pass'] * 4] * 4 + [
+        ['fail'] * 3 + ['pass']], got
+    assert all('5 ms later than recorded: 2 bits changed' in c['reason'] for c in got[24:27]), got
     assert all('went into the network' in c['rule'] and c['reason'].endswith(
         'sent through: delay 5 ms, errors 0.0001') for c in got[:4]), got[:4]
     assert all('of what was sent' in c['rule'] for c in got[8:12]), got[8:12]
