@@ -14,6 +14,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "core/base/personal.h"
 #include "core/store/store_read.h"
 #include "core/store/store_write.h"
 
@@ -249,7 +250,8 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 			err));
 	}
 	OK(evl_store_case_end(store, case_no, EVL_STATE_FINISHED, f->errors > 100 ? "fail" : "pass",
-			      NULL, 4000000000 + f->skew_ns, err));
+			      "called " EVL_PERSONAL_BEGIN "2125550147" EVL_PERSONAL_END,
+			      4000000000 + f->skew_ns, err));
 }
 
 static inline int64_t fill_run(struct evl_store *store, const struct fill *f)
