@@ -312,8 +312,9 @@ struct evl_adapter {
 	int (*channels)(void *self, struct evl_channel_info *out, uint32_t capacity,
 		uint32_t *count, struct evl_adapter_error *err);
 
-	/* Prepares the named channels for one take; nothing moves yet. All memory that streaming
-	 * needs is got here. `max_frames` is the largest slab to come.  [open, stopped] */
+	/* Prepares the named channels for one take, or for several that begin at one instant and
+	 * have no channel in common; nothing moves yet. All memory that streaming needs is got
+	 * here. `max_frames` is the largest slab to come.  [open, stopped] */
 	int (*arm)(void *self, const struct evl_arm *arms, uint32_t count, uint32_t max_frames,
 		struct evl_adapter_error *err);
 
