@@ -155,7 +155,7 @@ static void put_runs(struct sheet *s)
 	const struct evl_matrix_run *last = &s->m->runs[s->m->run_count - 1];
 	evl_page_put(p,
 		"<section id=\"runs\" aria-labelledby=\"h-runs\">\n<h2 id=\"h-runs\">Runs</h2>\n"
-		"<div class=\"wide\" tabindex=\"0\" role=\"region\" aria-labelledby=\"h-runs\">"
+		"<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-labelledby=\"h-runs\">"
 		"<table>\n<thead><tr><th scope=\"col\">Run</th><th scope=\"col\">Build</th>"
 		"<th scope=\"col\">Verdict</th><th scope=\"col\">Started (UTC)</th><th "
 		"scope=\"col\">Not as in the last run</th></tr></thead>\n<tbody>\n");
@@ -230,7 +230,7 @@ static void put_matrix(struct sheet *s)
 	const struct evl_matrix *m = s->m;
 	evl_page_put(p,
 		"<section id=\"matrix\" aria-labelledby=\"h-matrix\">\n<h2 id=\"h-matrix\">Cases "
-		"by runs</h2>\n<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"by runs</h2>\n<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-matrix\"><table class=\"grid\">\n<thead><tr><th "
 		"scope=\"col\">Case</th>");
 	for (size_t i = 0; i < m->run_count; i++) {

@@ -81,7 +81,7 @@ struct columns {
 /* With many columns of numbers the reason gets a row of its own. */
 static bool reason_below(struct columns col)
 {
-	return col.reason && col.interval && col.counts;
+	return col.reason && col.counts;
 }
 
 static int columns_across(struct columns col)
@@ -154,8 +154,8 @@ static void put_check_row(struct evl_page *p, const struct evl_row_check *c, str
 		char across[16];
 		snprintf(across, sizeof across, "%d", columns_across(col));
 		evl_page_put(p,
-			"<tr class=\"because\"><td colspan=\"$\"><span class=\"label\">Why</span> "
-			"$</td></tr>\n",
+			"<tr class=\"because\"><td colspan=\"$\"><div><span "
+			"class=\"label\">Why</span> $</div></td></tr>\n",
 			across, c->reason);
 	}
 }

@@ -92,7 +92,8 @@ static void put_items(struct evl_page *p)
 			snprintf(channel, sizeof channel, ", %.100s %d", c->role, c->number);
 		}
 		if (c->tested) {
-			snprintf(value, sizeof value, "%.2g", c->p_adjusted);
+			snprintf(value, sizeof value, c->p_adjusted > 0 ? "%.2g" : "< 1e-300",
+				c->p_adjusted);
 		}
 		evl_page_put(p, "<tr><th scope=\"row\"><code>$</code>: $$</th><td>$</td>",
 			c->case_name, c->title, channel, evl_change_name(c->change));

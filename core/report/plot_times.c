@@ -106,7 +106,7 @@ static void put_lane(struct evl_page *p, const struct lane *l, int y, int64_t le
 	double from = evl_draw_time_x(k->started_ns, length);
 	double to = evl_draw_time_x(end, length);
 	evl_draw_sign(p, v, 0, y + 3, SIGN);
-	evl_draw_text(p, "name", SIGN + 5, y + 14, evl_draw_short(name, 17).s);
+	evl_draw_text(p, "sub", SIGN + 5, y + 14, evl_draw_short(name, 20).s);
 	evl_draw_rect(p, "base", from, y + 8, to - from < 1 ? 1 : to - from, 2);
 	put_takes(p, l, y, length);
 	put_marks(p, l, y, length);
