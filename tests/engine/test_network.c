@@ -211,7 +211,8 @@ static void cuts_do_not_matter_but_seed_and_channel_do(void **state)
 }
 
 /* 4 096 000 bits in 2 s of an E1. scipy.stats.binom.ppf([1e-6, 1 - 1e-6], bits, ratio) of SciPy
- * 1.10: all the time, 1e-3: 3796 .. 4404; for 500 ms, 1e-2: 9765 .. 10722. */
+ * 1.10: all the time, 1e-3: 3796 .. 4404; for 500 ms, 1e-2: 9765 .. 10722; twice 1e-3, each
+ * alone: 2 p (1 - p), 7758 .. 8617. */
 static void errors_are_binomial(void **state)
 {
 	(void)state;
@@ -220,12 +221,21 @@ static void errors_are_binomial(void **state)
 		.lasting_ns = 500 * (uint64_t)MS,
 		.numerator = 1,
 		.denominator = 100};
+	const struct evl_network_event again = {.kind = EVL_NETWORK_ERRORS,
+		.lasting_ns = 2000 * (uint64_t)MS,
+		.numerator = 1,
+		.denominator = 1000};
 	const size_t bytes = 512000, begin = 256000, end = 384000;
 	uint8_t *src = source(bytes);
 	for (uint32_t channel = 0; channel < 8; channel++) {
 		struct evl_network_plan plan = {.seed = 1, .numerator = 1, .denominator = 1000};
 		uint8_t *out = through(&plan, channel, EVL_RATE_E1, src, bytes, 2048);
 		assert_in_range(evl_bits_count_diff(out, src, bytes), 3796, 4404);
+		free(out);
+		plan.events = &again;
+		plan.event_count = 1;
+		out = through(&plan, channel, EVL_RATE_E1, src, bytes, 2048);
+		assert_in_range(evl_bits_count_diff(out, src, bytes), 7758, 8617);
 		free(out);
 		plan = (struct evl_network_plan){.seed = 1, .events = &event, .event_count = 1};
 		out = through(&plan, channel, EVL_RATE_E1, src, bytes, 2048);
@@ -322,8 +332,63 @@ static void jitter_stays_within_its_bounds(void **state)
 	}
 	/* 100 draws of 41: that one of the five eighths is missed has a chance below 1e-8. */
 	assert_int_equal(seen & 0x1f, 0x1f);
+	free(out);
+	/* Five places, and in 1000 draws each of them, the first and the last. */
+	const struct evl_network_event often = {
+		.kind = EVL_NETWORK_BIT, .every_ns = MS, .jitter_frames = 4};
+	const struct evl_network_plan short_one = {.seed = 3, .events = &often, .event_count = 1};
+	uint32_t places[8] = {0};
+	out = through(&short_one, 0, EVL_RATE_E1, src, bytes, 2048);
+	for (uint64_t frame = 0; frame < 8000; frame++) {
+		places[frame % 8] += out[frame * 32] != src[frame * 32];
+	}
+	for (int i = 0; i < 8; i++) {
+		/* scipy.stats.binom.ppf([1e-6, 1 - 1e-6], 1000, 0.2): 142 .. 262 */
+		assert_in_range(places[i], i < 5 ? 142 : 0, i < 5 ? 262 : 0);
+	}
 	free(src);
 	free(out);
+}
+
+/* RAI and LOF are asked for 8 frames at a time, whole milliseconds each. */
+static void alarms_of_frames_come_in_whole_milliseconds(void **state)
+{
+	(void)state;
+	const struct evl_network_event events[] = {{.kind = EVL_NETWORK_ALARM,
+							   .at_ns = 10 * MS,
+							   .lasting_ns = 3 * MS,
+							   .every_ns = 10 * MS,
+							   .jitter_frames = 16,
+							   .alarm = EVL_ALARM_RAI},
+		{.kind = EVL_NETWORK_ALARM,
+			.at_ns = 13 * MS,
+			.lasting_ns = MS,
+			.alarm = EVL_ALARM_LOF}};
+	const struct evl_network_plan plan = {.seed = 1, .events = events, .event_count = 2};
+	struct evl_network *n = NULL;
+	struct evl_err err = {0};
+	assert_int_equal(
+		evl_network_create(&n, &plan, 0, EVL_RATE_T1, true, 1544000, 4096, &err), EVL_OK);
+	uint32_t later[3] = {0}, on = 0, first = 0;
+	for (uint32_t ms = 0; ms < 1000; ms++) {
+		const uint32_t what = evl_network_far(n, (uint64_t)ms * 8);
+		assert_int_equal((what & EVL_NETWORK_LOF) != 0, ms == 13);
+		if (ms % 10 == 0) {
+			on = 0;
+		}
+		if ((what & EVL_NETWORK_RAI) != 0 && on++ == 0) {
+			first = ms % 10;
+			assert_in_range(first, 0, 2);
+			later[first]++;
+		}
+		if ((what & EVL_NETWORK_RAI) != 0) {
+			assert_int_equal(ms % 10, first + on - 1);
+		}
+		assert_true(ms % 10 != 9 || on == (ms > 10 ? 3 : 0));
+	}
+	/* 99 draws of three: each. */
+	assert_true(later[0] > 0 && later[1] > 0 && later[2] > 0);
+	evl_network_destroy(n);
 }
 
 struct told {
@@ -383,6 +448,13 @@ static void ms_ais_is_made_of_frames(void **state)
 			assert_in_range(
 				told.bit[i], (first + 2) * frame_bits, (first + 5) * frame_bits);
 		}
+		/* Parity is kept from frame to frame; only the first and the next after know
+		 * nothing of the frame before (B1, G.707 9.2.2.4). */
+		struct evl_sdh_rx_counts counts;
+		const struct evl_sdh_at section = {.level = EVL_SDH_SECTION};
+		assert_int_equal(evl_sdh_rx_counts(rx, section, &counts), EVL_OK);
+		assert_in_range(counts.b1_blocks, 0, 2);
+		assert_in_range(counts.b2_errors, 0, 2 * 24 * stm);
 		evl_sdh_rx_destroy(rx);
 		evl_sdh_tx_destroy(tx);
 		free(out);
@@ -574,6 +646,7 @@ int main(void)
 		cmocka_unit_test(bursts_bits_and_inversion_are_exact),
 		cmocka_unit_test(alarms_cover_their_bits_and_loss_covers_all),
 		cmocka_unit_test(jitter_stays_within_its_bounds),
+		cmocka_unit_test(alarms_of_frames_come_in_whole_milliseconds),
 		cmocka_unit_test(ms_ais_is_made_of_frames),
 		cmocka_unit_test(what_cannot_be_is_refused),
 		cmocka_unit_test(a_text_says_it_all),
