@@ -513,15 +513,6 @@ uint64_t evl_case_lasts_ns(const struct campaign_case *c)
 	return c->estimate_ns > 0 ? c->estimate_ns : c->time_limit_ns;
 }
 
-static const struct evl_bound_channel *channel_of(const struct evl_binding *binding, size_t c)
-{
-	size_t role = 0;
-	while (c >= binding->roles[role].channel_count) {
-		c -= binding->roles[role++].channel_count;
-	}
-	return &binding->roles[role].channels[c];
-}
-
 static bool rides_on(const struct evl_bound_channel *c, const struct evl_bound_channel *line)
 {
 	return evl_rate_is_line(line->rate) && !evl_rate_is_line(c->rate) &&
@@ -529,29 +520,39 @@ static bool rides_on(const struct evl_bound_channel *c, const struct evl_bound_c
 		       (c->adapter == line->adapter && c->line_channel == line->channel));
 }
 
-/* The channels of a case's roles; `riders`: with those that ride on its lines, `lines`: with the
- * lines that they ride on. */
+/* The channels of a case's roles and what rides on its lines; `lines`: also the lines that these
+ * ride on. */
 static bool *channels_of(
-	const struct evl_binding *binding, const struct campaign_case *c, bool riders, bool lines)
+	const struct evl_binding *binding, const struct campaign_case *c, bool lines)
 {
-	bool *out = evl_xcalloc(binding->channel_count, sizeof *out);
-	for (size_t i = 0; i < binding->channel_count; i++) {
-		const struct evl_bound_channel *b = channel_of(binding, i);
-		if (!evl_campaign_uses(c, b->role)) {
-			continue;
-		}
-		out[i] = true;
-		for (size_t k = 0; k < binding->channel_count; k++) {
-			const struct evl_bound_channel *o = channel_of(binding, k);
-			out[k] = out[k] || (riders && rides_on(o, b)) || (lines && rides_on(b, o));
+	const size_t n = binding->channel_count;
+	const struct evl_bound_channel **all = evl_xcalloc(n, sizeof(struct evl_bound_channel *));
+	bool *out = evl_xcalloc(n, sizeof *out);
+	for (size_t role = 0, i = 0; role < binding->role_count; role++) {
+		for (size_t k = 0; k < binding->roles[role].channel_count; k++, i++) {
+			all[i] = &binding->roles[role].channels[k];
+			out[i] = evl_campaign_uses(c, binding->roles[role].name);
 		}
 	}
+	for (size_t line = 0; line < n; line++) {
+		if (!evl_rate_is_line(all[line]->rate)) {
+			continue;
+		}
+		const bool used = evl_campaign_uses(c, all[line]->role);
+		for (size_t k = 0; k < n; k++) {
+			bool rides = rides_on(all[k], all[line]);
+			out[k] = out[k] || (used && rides);
+			out[line] =
+				out[line] || (lines && rides && evl_campaign_uses(c, all[k]->role));
+		}
+	}
+	free(all);
 	return out;
 }
 
 bool *evl_case_holds(const struct evl_binding *binding, const struct campaign_case *c)
 {
-	return channels_of(binding, c, true, false);
+	return channels_of(binding, c, false);
 }
 
 void evl_cases_order(struct evl_at_once *out, const struct campaign *c, bool *const *holds,
@@ -603,7 +604,7 @@ void evl_cases_make(struct run_state *r)
 			.holds = evl_case_holds(r->lab.binding, &c->cases[i]),
 			.verdict = EVL_VERDICT_NONE};
 		if (c->cases[i].use_count > 0) {
-			k->hears = channels_of(r->lab.binding, &c->cases[i], true, true);
+			k->hears = channels_of(r->lab.binding, &c->cases[i], true);
 		}
 		holds[r->case_count++] = k->holds;
 	}

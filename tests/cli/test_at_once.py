@@ -408,4 +408,39 @@ def test_fit_and_example(p):
              'order of the file needs 6 s')
 
 
+LINES = '''\
+bench: lines
+adapters:
+  mux:
+    driver: simmux
+    options:
+      lines: 2
+numbering: column-order
+roles:
+  first: {adapter: mux, channels: "trib-{1..63}", line: line-1}
+  second: {adapter: mux, channels: "trib-{64..126}", line: line-2}
+  one: {adapter: mux, channels: [line-1]}
+  two: {adapter: mux, channels: [line-2]}
+'''
+
+
+def test_a_line_brings_what_rides_on_it(p):
+    needs = ', '.join('%s = { rate = "%s", count = %d, play = true, capture = true }' % x for x in (
+        ('first', 'E1', 63), ('second', 'E1', 63), ('one', 'STM-1', 1), ('two', 'STM-1', 1)))
+    head = 'campaign { name = "l", title = "L", version = "1", needs = { %s } }\n' % needs
+    for uses, starts in (
+            (('first', 'second'), (0, 0)),
+            (('one', 'two'), (0, 0)),
+            (('one', 'first'), (0, 1)),  # who plays into a line disturbs its tributaries
+            (('first', 'one'), (0, 1)),
+            (('one', 'second'), (0, 0)),
+            (('first', 'two', 'one", "second'), (0, 0, 1)),
+            (('first', 'second', None, 'second'), (0, 0, 1, 2))):
+        place(p, *[case('c%d' % i, 'return', u, 'estimate = "1 s",') for i, u in enumerate(uses)],
+              bench=LINES, head=head)
+        f = b.expect(p.run('fit', p.path('c.lua'), '--bench', p.bench, '--json'), 0).json()
+        assert tuple(c['start_ns'] / 1e9 for c in f['cases']) == starts, (uses, f['cases'])
+        assert f['bound_ns'] <= f['at_once_ns']
+
+
 b.main()
