@@ -7,6 +7,7 @@ local disturbances = require "disturbances"
 local inject = require "inject"
 local network = require "network"
 local performance = require "performance"
+local record = require "record"
 local replay = require "replay"
 local setup = require "setup"
 local spec = require "spec"
@@ -51,12 +52,12 @@ function Case:take(t)
 	spec.fields("take", t, {
 		name = "string?", last = "string?", play = "table?", expect = "table?", inside = "table?",
 		record = "table?", watch = "table?", inject = "table?", until_proved = "table?",
-		clock = "table?", network = "table?",
+		clock = "table?", network = "table?", until_triggered = "boolean?",
 	})
 	self.takes = self.takes + 1
 	local plan = {
 		name = t.name or ("take " .. self.takes), play = {}, expect = {}, inside = {},
-		record = { roles = {} }, watch = {}, inject = {}, clock = {}, network = {},
+		watch = {}, inject = {}, clock = {}, network = {},
 	}
 	if t.until_proved then
 		bits_to_prove(t.until_proved)
@@ -127,20 +128,6 @@ function Case:take(t)
 			table.insert(plan.inside, one)
 		end
 	end
-	if t.record then
-		for key, value in pairs(t.record) do
-			if math.type(key) == "integer" then
-				plan.record.roles[key] = role_of(self, "take: record", value)
-			elseif key == "as" and type(value) == "string" and #value > 0 and #value <= 100 then
-				plan.record.as = value
-			else
-				core.fail("take: record: write { as = \"name\", \"role\", ... }")
-			end
-		end
-		if not plan.record.as or #plan.record.roles == 0 then
-			core.fail("take: record: write { as = \"name\", \"role\", ... }")
-		end
-	end
 	for i, role in ipairs(list_of("take: watch", t.watch, "write { \"role\", ... }")) do
 		plan.watch[i] = role_of(self, "take: watch", role)
 	end
@@ -167,14 +154,17 @@ function Case:take(t)
 			end
 		end
 	end
+	plan.record = record.plan(self, t, plan.frames)
 	local seen = yield(plan)
 	if t.until_proved then
 		seen.until_proved = { ratio = t.until_proved.ratio,
 			confidence = t.until_proved.confidence }
 	end
 	seen.replayed = replayed
-	if seen.recording then
-		spec.mark("recording", seen.recording)
+	for _, one in ipairs(seen.recordings) do
+		if one.id then
+			spec.mark("recording", one)
+		end
 	end
 	return spec.mark("seen", seen)
 end
@@ -392,6 +382,11 @@ function Case:check_returned_as_recorded(seen, role, how)
 	role_of(self, "check_returned_as_recorded", role)
 	replay.check_returned(self, seen, role,
 		meters(seen, role, "received", "recording", "check_returned_as_recorded"), how)
+end
+
+-- No trigger fired in the take; each recording that was caught is a row: scripts/record.lua.
+function Case:check_not_triggered(seen)
+	record.check_not_triggered(self, seen_of("check_not_triggered", seen))
 end
 
 -- No defect was reported by the unit or seen by the tester on this role during the take.

@@ -289,7 +289,10 @@ function replay.check_played(self, seen, role)
 			if s.network then
 				reason = reason .. "; sent through: " .. s.network
 			end
-			if not same then
+			if not digest then
+				verdict, reason = "inconclusive", "the recording of this take was ended before "
+					.. "the take, so there is no digest of what was sent"
+			elseif not same then
 				verdict, reason = "fail", "other bits were sent than recorded"
 			elseif cut_short(seen) then
 				verdict = "inconclusive"
@@ -299,7 +302,7 @@ function replay.check_played(self, seen, role)
 				reason = "the take ended before anything of the recording was to be sent"
 			end
 			self:check { kind = "identity", title = "played as recorded", channel = s.channel,
-				verdict = verdict, value = digest:sub(1, 16), relation = "is",
+				verdict = verdict, value = digest and digest:sub(1, 16), relation = "is",
 				limit = s.recorded_digest:sub(1, 16), bits = s.bits,
 				rule = "SHA-256 over (offset, bits) of what "
 					.. (s.source_digest and "went into the network" or "was sent")

@@ -26,4 +26,11 @@ function text.seconds(ns)
 	return whole .. (rest ~= "" and "." .. rest or "") .. " " .. unit
 end
 
+-- An instant of bench time as hours, minutes, seconds: "03:12:07.350".
+function text.clock(ns)
+	local ms = ns // 1000000
+	return string.format("%02d:%02d:%02d.%03d", ms // 3600000, ms // 60000 % 60, ms // 1000 % 60,
+		ms % 1000)
+end
+
 return text

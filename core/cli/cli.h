@@ -107,6 +107,7 @@ int cli_flush(int status);
 
 #define CLI_HANG_LIMIT_S 30 /* adapters answer within 5 s (core/adapter/adapter.h) */
 bool cli_parse_hang(uint32_t *seconds, const char *text); /* 0 .. 86400 */
+bool cli_parse_megabytes(uint64_t *bytes, const char *text); /* a whole number, to 10^12 */
 
 /* ---- json.c ---- */
 

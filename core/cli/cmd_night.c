@@ -30,6 +30,7 @@ static const char help[] =
 	"  --hang-limit S       a call of an adapter that lasts longer than S seconds hangs: the\n"
 	"                       case gets verdict error, the program starts itself again and\n"
 	"                       goes on; 30 when not given, 0: wait for ever\n"
+	"  --reserve MB         as for run\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
@@ -49,6 +50,7 @@ enum {
 	OPT_RESUME,
 	OPT_NEW,
 	OPT_HANG,
+	OPT_RESERVE,
 	OPT_PROGRESS,
 	OPT_PATH
 };
@@ -60,6 +62,7 @@ static const struct cli_option options[] = {[OPT_TIMETABLE] = {"timetable", fals
 	[OPT_RESUME] = {"resume", false},
 	[OPT_NEW] = {"new", false},
 	[OPT_HANG] = {"hang-limit", true},
+	[OPT_RESERVE] = {"reserve", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
@@ -69,6 +72,8 @@ struct asked {
 	bool timetable, json, now, resume, anew;
 	enum cli_progress_mode mode;
 	uint32_t hang_limit_s;
+	bool has_reserve;
+	uint64_t reserve_bytes;
 	char **argv; /* to start again */
 };
 
@@ -178,7 +183,8 @@ static int run_night(const struct asked *q, const struct evl_night_file *file,
 		.tell = q->mode == CLI_PROGRESS_NONE ? NULL : tell,
 		.progress = cli_progress,
 		.hung = hung,
-		.hang_limit_s = q->hang_limit_s};
+		.hang_limit_s = q->hang_limit_s,
+		.reserve_bytes = q->has_reserve ? &q->reserve_bytes : NULL};
 	again = q;
 	struct evl_night_result result = {0};
 	struct evl_err err = {0};
@@ -255,6 +261,13 @@ static int night(int argc, char **argv)
 				a.exit = cli_usage(a.verb,
 					"--hang-limit \"%s\" is no number of seconds, 0 to 86400",
 					a.value);
+			}
+			break;
+		case OPT_RESERVE:
+			q.has_reserve = true;
+			if (!cli_parse_megabytes(&q.reserve_bytes, a.value)) {
+				a.exit = cli_usage(a.verb,
+					"--reserve \"%s\" is no whole number of megabytes", a.value);
 			}
 			break;
 		case OPT_PROGRESS:

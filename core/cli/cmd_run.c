@@ -32,6 +32,9 @@ static const char help[] =
 	"  --hang-limit S       a call of an adapter that lasts longer than S seconds hangs: the\n"
 	"                       case gets verdict error and the program ends with 3; 30 when\n"
 	"                       not given, 0: wait for ever\n"
+	"  --reserve MB         megabytes of the disk that recordings leave free; 256 when not\n"
+	"                       given. A take that would need them gets verdict error, a\n"
+	"                       recording that comes near is ended\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
 	"  --live [ADDR:]PORT   a web page that shows the run while it goes on; 127.0.0.1 when\n"
 	"                       no address is given, port 0: any that is free\n"
@@ -44,7 +47,7 @@ static const char help[] =
 	"campaign, store), 64 usage\n";
 
 enum { OPT_BENCH, OPT_BUILD, OPT_STORE, OPT_SEED, OPT_CASE, OPT_REFERENCE, OPT_CONTINUE,
-	OPT_ONE, OPT_HANG, OPT_PROGRESS, OPT_LIVE, OPT_PATH };
+	OPT_ONE, OPT_HANG, OPT_RESERVE, OPT_PROGRESS, OPT_LIVE, OPT_PATH };
 static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_BUILD] = {"build", true},
 	[OPT_STORE] = {"store", true},
@@ -54,6 +57,7 @@ static const struct cli_option options[] = {[OPT_BENCH] = {"bench", true},
 	[OPT_CONTINUE] = {"continue", true},
 	[OPT_ONE] = {"one-at-a-time", false},
 	[OPT_HANG] = {"hang-limit", true},
+	[OPT_RESERVE] = {"reserve", true},
 	[OPT_PROGRESS] = {"progress", true},
 	[OPT_LIVE] = {"live", true},
 	[OPT_PATH] = {"adapter-path", true},
@@ -124,6 +128,7 @@ static int run(int argc, char **argv)
 	const char *path = NULL, *live = NULL;
 	struct cli_follow *follow = NULL;
 	int64_t broken_off = 0;
+	uint64_t reserve;
 	int status;
 
 	while (cli_next(&a)) {
@@ -169,6 +174,13 @@ static int run(int argc, char **argv)
 				a.exit = cli_usage(a.verb,
 					"--hang-limit \"%s\" is no number of seconds, 0 to 86400",
 					a.value);
+			}
+			break;
+		case OPT_RESERVE:
+			args.reserve_bytes = &reserve;
+			if (!cli_parse_megabytes(&reserve, a.value)) {
+				a.exit = cli_usage(a.verb,
+					"--reserve \"%s\" is no whole number of megabytes", a.value);
 			}
 			break;
 		case OPT_PROGRESS:

@@ -119,7 +119,7 @@ static json_t *case_json(const struct evl_run *run, size_t index)
 static json_t *lists_json(const struct evl_run *run)
 {
 	json_t *adapters = json_array(), *channels = json_array(), *cautions = json_array();
-	json_t *recordings = json_array(), *files = json_array();
+	json_t *recordings = json_array(), *files = json_array(), *marks = json_array();
 
 	for (size_t i = 0; i < run->adapter_count; i++) {
 		const struct evl_row_adapter *r = &run->adapters[i];
@@ -144,10 +144,20 @@ static json_t *lists_json(const struct evl_run *run)
 	for (size_t i = 0; i < run->recording_count; i++) {
 		const struct evl_row_recording *r = &run->recordings[i];
 		json_array_append_new(
-			recordings, json_pack("{s:o, s:o, s:o, s:I, s:b}", "name",
+			recordings, json_pack("{s:o, s:o, s:o, s:I, s:b, s:I, s:I, s:o}", "name",
 					    cli_json_text(r->name), "path", cli_json_text(r->path),
 					    "sha256", cli_json_text(r->file_sha256), "bytes",
-					    (json_int_t)r->bytes, "finished", r->finished));
+					    (json_int_t)r->bytes, "finished", r->finished,
+					    "from_frame", (json_int_t)r->from_frame, "frames",
+					    (json_int_t)r->frames, "note", cli_json_text(r->note)));
+	}
+	for (size_t i = 0; i < run->take_mark_count; i++) {
+		const struct evl_row_mark *m = &run->take_marks[i];
+		json_array_append_new(marks,
+			json_pack("{s:i, s:i, s:I, s:o, s:b, s:o, s:o}", "case", m->case_no, "take",
+				m->take_no, "at_ns", (json_int_t)m->at_ns, "channel",
+				or_null(m->channel_no), "trigger", m->trigger, "text",
+				cli_json_text(m->text), "recording", cli_json_text(m->recording)));
 	}
 	for (size_t i = 0; i < run->file_count; i++) {
 		const struct evl_row_file *r = &run->files[i];
@@ -156,8 +166,9 @@ static json_t *lists_json(const struct evl_run *run)
 				cli_json_text(r->purpose), "bytes", (json_int_t)r->bytes, "sha256",
 				cli_json_text(r->sha256)));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o, s:o}", "adapters", adapters, "channels", channels,
-		"cautions", cautions, "recordings", recordings, "files", files);
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "adapters", adapters, "channels",
+		channels, "cautions", cautions, "recordings", recordings, "marks", marks, "files",
+		files);
 }
 
 static json_t *events_json(const struct evl_run *run)
@@ -239,9 +250,23 @@ static void print_plain(const struct evl_run *run, const struct evl_chain_report
 	}
 	for (size_t i = 0; i < run->recording_count; i++) {
 		const struct evl_row_recording *r = &run->recordings[i];
-		cli_out("recording %s: %s (%s bytes)%s\n", text(r->name), text(r->path),
-			cli_count((uint64_t)(r->bytes > 0 ? r->bytes : 0)).s,
-			r->finished ? "" : ", not finished");
+		const int64_t frame = 125000; /* ns */
+		cli_out("recording %s: %s (%s bytes", text(r->name), text(r->path),
+			cli_count((uint64_t)(r->bytes > 0 ? r->bytes : 0)).s);
+		if (r->from_frame > 0) {
+			cli_out(", %s from %s after the start",
+				cli_duration((uint64_t)(r->frames * frame)).s,
+				cli_duration((uint64_t)(r->from_frame * frame)).s);
+		}
+		cli_out(")%s%s%s\n", r->finished ? "" : ", not finished",
+			r->note != NULL ? ", " : "", r->note != NULL ? r->note : "");
+	}
+	for (size_t i = 0; i < run->take_mark_count; i++) {
+		const struct evl_row_mark *m = &run->take_marks[i];
+		cli_out("%s %s: %s%s%s\n", m->trigger ? "trigger  " : "mark     ",
+			cli_duration((uint64_t)(m->at_ns > 0 ? m->at_ns : 0)).s, text(m->text),
+			m->recording != NULL ? ", in recording " : "",
+			m->recording != NULL ? m->recording : "");
 	}
 	print_run_cases(run, all ? PRINT_ALL_CHECKS : PRINT_BAD_CHECKS, 0);
 	print_run_alarms(run, alarms);

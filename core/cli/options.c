@@ -134,6 +134,16 @@ bool cli_parse_hang(uint32_t *seconds, const char *text)
 	return true;
 }
 
+bool cli_parse_megabytes(uint64_t *bytes, const char *text)
+{
+	uint64_t v;
+	if (!cli_parse_u64(&v, text) || v > 1000000000000u) {
+		return false;
+	}
+	*bytes = v * 1000000u;
+	return true;
+}
+
 bool cli_parse_share(double *out, const char *word)
 {
 	char *end;

@@ -29,9 +29,11 @@ struct piece {
 
 struct catch
 {
-	uint64_t next;     /* the slot to be written next, counted from the first ever */
-	uint64_t until_ns; /* the stream's */
-	uint64_t to_frame; /* valid when closed */
+	uint64_t next;      /* the slot to be written next, counted from the first ever */
+	uint64_t until_ns;  /* the stream's */
+	int64_t from_ns;    /* of its first slab */
+	uint64_t to_frame;  /* valid when closed, as is: */
+	uint32_t marks_end; /* marks from there on were found later */
 	bool closed;
 	bool written; /* or given up: its slots are free */
 };
@@ -136,21 +138,27 @@ static void open_file(struct history *h, uint32_t catch, struct evl_take_recordi
 	}
 }
 
-/* Writes the marks of the present recording that were found up to this slab. */
+/* The next mark of the present recording that was found up to this slab. */
+static bool next_mark(
+	struct history *h, const struct catch *c, uint64_t frame, struct evl_take_mark *out)
+{
+	const struct evl_take_result *res = h->take->result;
+	bool found = false;
+	pthread_mutex_lock(&h->lock);
+	const uint32_t end = c->closed ? c->marks_end : res->mark_count;
+	while (!found && h->marks_seen < end && h->mark_slab[h->marks_seen] <= frame) {
+		*out = res->marks[h->marks_seen++];
+		found = out->at_ns >= c->from_ns;
+	}
+	pthread_mutex_unlock(&h->lock);
+	return found;
+}
+
+/* Those in its history too, and those that are in the recording before it. */
 static void write_marks(struct history *h, uint32_t catch, uint64_t frame)
 {
-	struct evl_take_result *res = h->take->result;
-	for (;;) {
-		struct evl_take_mark mark = {.recording = -1};
-		pthread_mutex_lock(&h->lock);
-		while (h->marks_seen < res->mark_count && h->mark_slab[h->marks_seen] <= frame &&
-			mark.recording != (int64_t) catch) {
-			mark = res->marks[h->marks_seen++];
-		}
-		pthread_mutex_unlock(&h->lock);
-		if (mark.recording != (int64_t) catch) {
-			return;
-		}
+	struct evl_take_mark mark;
+	while (next_mark(h, &h->catches[catch], frame, &mark)) {
 		const struct evl_rec_mark out = {
 			.time_ns = (uint64_t)((int64_t)h->take->start_ns + mark.at_ns),
 			.channel = evl_history_stream(h, mark.channel),
@@ -277,6 +285,7 @@ static void close_catch(struct history *h, uint64_t frame)
 	struct catch *c = &h->catches[h->opened - 1];
 	c->closed = true;
 	c->to_frame = frame;
+	c->marks_end = h->take->result->mark_count;
 	h->take->caught = true;
 }
 
@@ -314,7 +323,16 @@ int64_t evl_history_trigger(struct history *h, int64_t at_ns)
 		h->frames[(c->next - 1) % h->slots] >= from * EVL_TAKE_SLAB_FRAMES) {
 		c->next--;
 	}
-	h->take->result->recording_count = h->opened;
+	c->from_ns = (int64_t)((c->next < h->head ? h->frames[c->next % h->slots] : h->take->done) *
+			       EVL_FRAME_NS);
+	struct evl_take_result *res = h->take->result;
+	res->recording_count = h->opened;
+	for (uint32_t i = 0; i < res->mark_count; i++) {
+		struct evl_take_mark *m = &res->marks[i];
+		if (m->recording < 0 && m->at_ns >= c->from_ns) {
+			m->recording = (int64_t)h->opened - 1; /* it lies in the history */
+		}
+	}
 	pthread_cond_signal(&h->more);
 	pthread_mutex_unlock(&h->lock);
 	return (int64_t)h->opened - 1;

@@ -192,8 +192,12 @@ void evl_record_mark(struct take *t, struct evl_take_mark *mark)
 {
 	struct evl_take_result *r = t->result;
 	if (t->history != NULL) {
+		const uint32_t before = r->recording_count;
 		mark->recording = mark->trigger ? evl_history_trigger(t->history, mark->at_ns)
 						: evl_history_open(t->history);
+		if (r->recording_count > before && t->sink->recording != NULL) {
+			t->sink->recording(t->sink->ctx, before);
+		}
 		r->marks_lost += !evl_history_mark(t->history, mark);
 		return;
 	}

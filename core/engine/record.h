@@ -39,7 +39,7 @@
 #define EVL_TAKE_MARKS_KEPT   4096u                 /* marks of one take */
 #define EVL_TAKE_MARK_TEXT    120u                  /* bytes with the NUL */
 #define EVL_TAKE_CONDITIONS   32u                   /* each of triggers and marks */
-#define EVL_TAKE_RESERVE      ((uint64_t)256 << 20) /* bytes that recordings leave free, default */
+#define EVL_TAKE_RESERVE      256000000u  /* bytes that recordings leave free, when not said */
 
 enum evl_when {
 	EVL_WHEN_PATTERN_LOST, /* synchronism; at the first error of the window that ended it */
@@ -85,7 +85,7 @@ struct evl_take_mark {
 	int64_t at_ns;                 /* from the start */
 	int64_t channel;               /* or -1 */
 	bool trigger;                  /* else a mark only */
-	int64_t recording;             /* in the result's recordings, or -1: of none */
+	int64_t recording;             /* the first of the result that it is in, or -1 */
 	char text[EVL_TAKE_MARK_TEXT]; /* "slip +8 bits on trib 21" */
 };
 

@@ -310,6 +310,8 @@ struct evl_take_sink {
 	void *ctx;
 	void (*second)(void *ctx, const struct evl_take_second *s);
 	void (*event)(void *ctx, const struct evl_take_event *e);
+	/* A recording by a trigger begins; its number among those of the take. */
+	void (*recording)(void *ctx, uint32_t number);
 	/* After each slab; errors so far over all meters. */
 	void (*progress)(void *ctx, uint64_t frames_done, uint64_t frames_all, uint64_t errors);
 	/* Once a second of bench time, after its rows: a good moment to commit. */

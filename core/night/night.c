@@ -134,6 +134,7 @@ static enum evl_status run_attempt(struct ended *e, struct night *n, const struc
 		.hung = n->args->hung != NULL ? hung : NULL,
 		.hung_ctx = n,
 		.hang_limit_s = n->args->hang_limit_s,
+		.reserve_bytes = n->args->reserve_bytes,
 		.may_begin = window_open,
 		.may_begin_ctx = n,
 		.why_not = "the window of the night is over",

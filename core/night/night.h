@@ -28,6 +28,7 @@ struct evl_night_args {
 	 * puts another in its place that goes on. Called from another thread. */
 	void (*hung)(void *ctx, const char *text);
 	uint32_t hang_limit_s;
+	const uint64_t *reserve_bytes; /* as in struct evl_run_args */
 	void (*tell)(void *ctx, const char *line); /* what happens, a line without its end */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *ctx; /* of both */

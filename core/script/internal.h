@@ -252,8 +252,10 @@ struct take_seen {
 	const struct evl_take_plan *plan;
 	const struct evl_take_result *result;
 	const char *name;
-	int recording; /* in r->recordings, or -1 */
-	const char *recording_name;
+	int *ids;           /* owned; by recording of the result: in r->recordings, or -1 */
+	char *const *names; /* borrowed, likewise */
+	bool triggered;     /* the take waited for triggers */
+	uint64_t start_ns;  /* of the take, on the clock of the run */
 };
 int evl_script_push_seen(lua_State *L);
 

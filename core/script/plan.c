@@ -208,79 +208,6 @@ static enum evl_status contents(struct build *b, const char *field, bool play, s
 	return st;
 }
 
-static char *meta_json(const struct build *b)
-{
-	const struct run_state *r = b->r;
-	json_t *o = json_pack("{s:s, s:s, s:s, s:s, s:s, s:s, s:s}", "campaign", r->campaign->name,
-		"bench", r->lab.bench->name, "build", r->args->build, "case",
-		r->campaign->cases[b->c->index].name, "take", b->name, "recording", b->record_as,
-		"numbering", evl_numbering_name(r->lab.bench->numbering.kind));
-	evl_require(o != NULL);
-	json_object_set_new(o, "seed", json_integer((json_int_t)r->args->seed));
-	evl_plan_networks_meta(b, o);
-	char *text = json_dumps(o, JSON_SORT_KEYS | JSON_COMPACT);
-	json_decref(o);
-	return text;
-}
-
-static enum evl_status record(struct build *b, struct evl_err *err)
-{
-	lua_State *L = b->L;
-	struct run_state *r = b->r;
-	lua_getfield(L, b->table, "record");
-	int at = lua_gettop(L);
-	const char *as = evl_plan_text(L, at, "as");
-	b->recording_no = -1;
-	if (as == NULL) {
-		lua_pop(L, 1);
-		return EVL_OK;
-	}
-	b->record_as = evl_xstrdup(as);
-	lua_getfield(L, at, "roles");
-	size_t n = lua_rawlen(L, -1);
-	for (size_t i = 1; i <= n; i++) {
-		lua_rawgeti(L, -1, (lua_Integer)i);
-		const struct evl_bound_role *role =
-			evl_binding_role(r->lab.binding, lua_tostring(L, -1));
-		for (size_t c = 0; c < role->channel_count; c++) {
-			struct evl_take_part *p =
-				evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c);
-			p->capture = true;
-			p->record_received = true;
-			p->record_sent = p->play;
-		}
-		lua_pop(L, 1);
-	}
-	lua_pop(L, 2);
-
-	const char *slash = strrchr(r->args->store, '/');
-	const char *base = slash != NULL ? slash + 1 : r->args->store;
-	char path[512];
-	int len =
-		snprintf(path, sizeof path, "%s.recordings/run-%" PRId64 "-case-%d-take-%d.pcapng",
-			base, r->run, b->c->case_no + 1, b->c->take_no + 1);
-	if (len < 0 || (size_t)len >= sizeof path) {
-		return evl_err_set(err, EVL_E_INVALID,
-			"%s: the name is too long to make recordings", r->args->store);
-	}
-	b->record_path = evl_xstrdup(path);
-	size_t dir_len = slash != NULL ? (size_t)(slash - r->args->store) + 1 : 0;
-	b->record_file = evl_xmalloc(dir_len + (size_t)len + 1);
-	memcpy(b->record_file, r->args->store, dir_len);
-	memcpy(b->record_file + dir_len, path, (size_t)len + 1);
-	char *dir = evl_xstrdup(b->record_file);
-	*strrchr(dir, '/') = '\0';
-	enum evl_status st = evl_file_mkdirs(dir, err);
-	free(dir);
-	if (st < 0) {
-		return st;
-	}
-	b->record_meta = meta_json(b);
-	b->plan.record_path = b->record_file;
-	b->plan.record_meta = b->record_meta;
-	return EVL_OK;
-}
-
 /* Says in the description of a stream what its clock is. */
 static void describe_clock(struct evl_take_content *c, int32_t ppb)
 {
@@ -370,7 +297,7 @@ static enum evl_status fill(struct build *b, struct evl_err *err)
 		st = evl_plan_inject(b, err);
 	}
 	known(b);
-	st = st == EVL_OK ? record(b, err) : st;
+	st = st == EVL_OK ? evl_plan_record(b, err) : st;
 	return st == EVL_OK ? evl_plan_expectations(b, err) : st;
 }
 
@@ -378,7 +305,7 @@ enum evl_status evl_plan_make(struct case_run *c, struct evl_err *err)
 {
 	struct build *b = evl_xcalloc(1, sizeof *b);
 	*b = (struct build){
-		.r = c->r, .c = c, .L = c->co, .table = lua_gettop(c->co), .recording_no = -1};
+		.r = c->r, .c = c, .L = c->co, .table = lua_gettop(c->co)};
 	c->waiting = b;
 	c->take_no = (int)c->takes;
 	enum evl_status st = fill(b, err);
@@ -402,9 +329,6 @@ void evl_plan_drop(struct case_run *c)
 	free(b->users);
 	free(b->user_bytes);
 	free(b->known);
-	free(b->record_as);
-	free(b->record_path);
-	free(b->record_file);
-	free(b->record_meta);
+	evl_plan_record_finish(b);
 	free(b);
 }

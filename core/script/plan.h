@@ -14,6 +14,19 @@ struct plan_network {
 	struct evl_network_event *events; /* owned */
 };
 
+/* plan_record.c: what the take records; the whole, or `most` times what a trigger caught. */
+struct record_plan {
+	uint32_t count; /* recordings at most; 0: none */
+	char **names;   /* "caught", "caught 2" ...; owned, as the others */
+	char **paths;   /* as stored: relative to the store's folder */
+	char **files;   /* as opened */
+	char **metas;
+	int *numbers; /* in the store, or -1 */
+	struct evl_take_condition when[EVL_TAKE_CONDITIONS], mark[EVL_TAKE_CONDITIONS];
+	char *texts[2 * EVL_TAKE_CONDITIONS]; /* owned */
+	uint32_t text_count;
+};
+
 struct build {
 	struct run_state *r;
 	struct case_run *c;
@@ -24,11 +37,7 @@ struct build {
 	struct evl_take_expectation **expectations; /* by part */
 	struct plan_network *networks;              /* owned */
 	size_t network_count;
-	char *record_as;
-	char *record_path; /* as stored: relative to the store's folder */
-	char *record_file; /* as opened */
-	char *record_meta;
-	int recording_no;
+	struct record_plan record;
 	struct evl_user_pattern **users; /* owned, for the time of the take */
 	const char **user_bytes;         /* Lua strings they were made of */
 	size_t user_count;
@@ -78,3 +87,13 @@ void evl_plan_lines_finish(struct build *b);
 enum evl_status evl_plan_networks(struct build *b, struct evl_err *err);
 void evl_plan_networks_meta(const struct build *b, json_t *meta); /* of a recording */
 void evl_plan_networks_finish(struct build *b);
+
+/* plan_record.c */
+enum evl_status evl_plan_record(struct build *b, struct evl_err *err);
+/* The rows of the store: a recording of the whole take begins before it, one by a trigger as it
+ * happens, by way of the sink; all end after it. Then those that are whole can be replayed. */
+void evl_plan_record_begin(struct build *b);
+void evl_plan_record_sink(struct evl_take_sink *sink);
+enum evl_status evl_plan_record_end(struct build *b, const struct evl_take_result *result,
+	struct take_seen *seen, struct evl_err *err);
+void evl_plan_record_finish(struct build *b);

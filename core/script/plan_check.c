@@ -275,6 +275,55 @@ static void list(lua_State *L, const struct run_state *r, int table, const char 
 	lua_pop(L, 1);
 }
 
+static void whole_number(lua_State *L, int at, const char *name, lua_Integer most)
+{
+	field(L, at, name);
+	if (!lua_isinteger(L, -1) || lua_tointeger(L, -1) < 0 || lua_tointeger(L, -1) > most) {
+		bad(L, name);
+	}
+	lua_pop(L, 1);
+}
+
+/* record.when and record.mark */
+static void conditions(lua_State *L, const struct run_state *r, int table, const char *name)
+{
+	field(L, table, name);
+	const int at = lua_gettop(L);
+	plain_table(L, at, name);
+	const lua_Integer n = (lua_Integer)lua_rawlen(L, at);
+	if (n > EVL_TAKE_CONDITIONS) {
+		bad(L, name);
+	}
+	for (lua_Integer i = 1; i <= n; i++) {
+		lua_rawgeti(L, at, i);
+		const int one = lua_gettop(L);
+		plain_table(L, one, name);
+		whole_number(L, one, "number", INT32_MAX);
+		whole_number(L, one, "above", INT64_MAX);
+		whole_number(L, one, "at_ns", INT64_MAX / 4);
+		static const char *const texts[] = {"kind", "by", "alarm", "text", "role"};
+		for (size_t k = 0; k < sizeof texts / sizeof *texts; k++) {
+			if (field(L, one, texts[k]) != LUA_TSTRING) {
+				bad(L, texts[k]);
+			}
+		}
+		const bool instant = strcmp(lua_tostring(L, one + 1), "at") == 0;
+		const char *alarm = lua_tostring(L, one + 3);
+		if (strcmp(lua_tostring(L, one + 1), "alarm") == 0 && strcmp(alarm, "any") != 0 &&
+			evl_alarm_by_name(alarm) == EVL_ALARM_NONE) {
+			bad(L, "alarm");
+		}
+		if (instant) {
+			lua_pushvalue(L, one + 4);
+			text_on_top(L, EVL_TAKE_MARK_TEXT - 1, "record: text");
+		} else {
+			role_on_top(L, r);
+		}
+		lua_settop(L, at);
+	}
+	lua_pop(L, 1);
+}
+
 int evl_script_check_plan(lua_State *L)
 {
 	const struct run_state *r = lua_touserdata(L, 1);
@@ -300,6 +349,13 @@ int evl_script_check_plan(lua_State *L)
 	if (field(L, 3, "as") != LUA_TNIL) {
 		text_on_top(L, TITLE_BYTES, "record: as");
 		list(L, r, 3, "roles");
+		whole_number(L, 3, "part_ns", INT64_MAX);
+		whole_number(L, 3, "part_bytes", INT64_MAX);
+		whole_number(L, 3, "before_ns", INT64_MAX / 4);
+		whole_number(L, 3, "after_ns", INT64_MAX / 4);
+		whole_number(L, 3, "most", EVL_TAKE_CATCHES_MAX);
+		conditions(L, r, 3, "when");
+		conditions(L, r, 3, "mark");
 	}
 	return 0;
 }

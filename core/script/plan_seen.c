@@ -254,6 +254,66 @@ static void push_framed(lua_State *L, struct run_state *r, const struct evl_take
 	}
 }
 
+static void push_marks(lua_State *L, const struct take_seen *s)
+{
+	const struct evl_take_result *res = s->result;
+	lua_createtable(L, (int)res->mark_count, 0);
+	for (uint32_t i = 0; i < res->mark_count; i++) {
+		const struct evl_take_mark *m = &res->marks[i];
+		lua_createtable(L, 0, 8);
+		set_integer(L, "at_ns", m->at_ns);
+		set_text(L, "text", m->text);
+		set_bool(L, "trigger", m->trigger);
+		if (m->channel >= 0) {
+			const struct evl_bound_channel *c =
+				evl_engine_channel(s->r->engine, (uint32_t)m->channel);
+			set_integer(L, "channel", m->channel);
+			set_text(L, "role", c->role);
+			set_integer(L, "number", c->number);
+		}
+		if (m->recording >= 0) {
+			set_text(L, "recording", s->names[m->recording]);
+		}
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+	lua_setfield(L, -2, "marks");
+	set_integer(L, "marks_lost", (int64_t)res->marks_lost);
+	set_integer(L, "triggers_missed", (int64_t)res->triggers_missed);
+}
+
+/* Recordings and marks. That of the whole take is `recording` too. */
+static void push_kept(lua_State *L, const struct take_seen *s)
+{
+	const struct evl_take_result *res = s->result;
+	set_integer(L, "start_ns", (int64_t)s->start_ns);
+	set_bool(L, "triggered", s->triggered);
+	set_bool(L, "caught", res->caught);
+	push_marks(L, s);
+	lua_createtable(L, (int)res->recording_count, 0);
+	for (uint32_t i = 0; i < res->recording_count; i++) {
+		const struct evl_take_recording *r = &res->recordings[i];
+		if (s->ids[i] >= 0) {
+			evl_recording_push(L, &s->r->recordings[s->ids[i]], "id", s->ids[i]);
+		} else {
+			lua_createtable(L, 0, 6);
+			set_text(L, "name", s->names[i]);
+		}
+		set_bool(L, "finished", r->finished);
+		set_integer(L, "from_ns", (int64_t)(r->from_frame * EVL_FRAME_NS));
+		set_integer(L, "to_ns", (int64_t)(r->to_frame * EVL_FRAME_NS));
+		set_integer(L, "lost_slabs", (int64_t)r->lost_slabs);
+		if (r->message[0] != '\0') {
+			set_text(L, "note", r->message);
+		}
+		if (!s->triggered && s->ids[i] >= 0) {
+			lua_pushvalue(L, -1);
+			lua_setfield(L, -4, "recording");
+		}
+		lua_rawseti(L, -2, (lua_Integer)i + 1);
+	}
+	lua_setfield(L, -2, "recordings");
+}
+
 /* Pushes what the case gets back. Runs under evl_sandbox_call: it may run out of Lua memory. */
 int evl_script_push_seen(lua_State *L)
 {
@@ -301,9 +361,6 @@ int evl_script_push_seen(lua_State *L)
 	lua_setfield(L, -2, "performances");
 	push_streams(L, s->r, res);
 	lua_setfield(L, -2, "streams");
-	if (s->recording >= 0) {
-		evl_recording_push(L, &s->r->recordings[s->recording], "id", s->recording);
-		lua_setfield(L, -2, "recording");
-	}
+	push_kept(L, s);
 	return 1;
 }

@@ -161,7 +161,10 @@ enum evl_status evl_runner_run(struct evl_run_outcome *out, const struct evl_run
 					    .instance_count = (uint32_t)r.lab.bench->adapter_count,
 					    .binding = r.lab.binding,
 					    .is_virtual = r.lab.is_virtual,
-					    .stop = args->stop};
+					    .stop = args->stop,
+					    .reserve_bytes = args->reserve_bytes != NULL
+								     ? *args->reserve_bytes
+								     : EVL_TAKE_RESERVE};
 		st = evl_engine_create(&r.engine, &e, err);
 	}
 	if (st == EVL_OK) {

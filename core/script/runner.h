@@ -79,6 +79,7 @@ struct evl_run_args {
 	void (*hung)(void *ctx, int64_t run, const char *text);
 	void *hung_ctx;
 	uint32_t hang_limit_s;
+	const uint64_t *reserve_bytes; /* of the disk, that recordings leave free; NULL: 256 MB */
 	/* Called often (each 8 ms of bench time): throttle on the other side. May be NULL. */
 	void (*progress)(void *ctx, const struct evl_run_progress *p);
 	void *progress_ctx;

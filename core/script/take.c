@@ -1,42 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /* The take that a case waits with: its rows in the store before and after, and what the case gets
  * back. The engine runs it in between, with those of other cases. */
-#include "core/script/plan.h"
+#include <stdlib.h>
 
-static enum evl_status keep_recording(struct build *b, const struct evl_take_result *result,
-	struct take_seen *seen, struct evl_err *err)
-{
-	struct run_state *r = b->r;
-	struct evl_rec *rec = NULL;
-	enum evl_status st = evl_rec_open(&rec, b->record_file, err);
-	for (uint32_t i = 0; st == EVL_OK && i < evl_rec_channel_count(rec); i++) {
-		const struct evl_rec_info *info = evl_rec_info(rec, i);
-		char hex[EVL_SHA256_HEX];
-		evl_hex(info->digest, sizeof info->digest, hex);
-		struct evl_row_recording_channel row = {.recording_no = b->recording_no,
-			.ordinal = (int)i,
-			.name = info->channel.name,
-			.direction = evl_rec_direction_name(info->channel.direction),
-			.rate = evl_rate_name(info->channel.rate),
-			.bits = (int64_t)info->bits,
-			.digest = hex};
-		evl_keep_status(r, evl_store_put_recording_channel(r->store, &row, err), err);
-	}
-	evl_rec_close(rec);
-	if (st < 0) {
-		return st;
-	}
-	evl_keep_status(r,
-		evl_store_recording_end(r->store, b->recording_no, result->recordings[0].sha256,
-			(int64_t)result->recordings[0].bytes, err),
-		err);
-	if (r->store_status < 0) {
-		return r->store_status;
-	}
-	seen->recording = evl_keep_open_recording(r, b->record_as, r->run, err);
-	seen->recording_name = b->record_as;
-	return seen->recording >= 0 ? EVL_OK : EVL_E_IO;
-}
+#include "core/script/plan.h"
 
 enum evl_status evl_take_begin(
 	struct case_run *c, struct evl_take_order *order, uint64_t begin_ns, struct evl_err *err)
@@ -54,15 +21,9 @@ enum evl_status evl_take_begin(
 		.lead_in_frames = EVL_TAKE_LEAD_IN,
 		.clock = r->lab.is_virtual ? "virtual" : "real"};
 	evl_keep_status(r, evl_store_take_begin(r->store, &c->take_no, &row, err), err);
-	if (r->store_status == EVL_OK && b->record_as != NULL) {
-		struct evl_row_recording rec = {.case_no = c->case_no,
-			.take_no = c->take_no,
-			.name = b->record_as,
-			.path = b->record_path};
-		evl_keep_status(
-			r, evl_store_recording_begin(r->store, &b->recording_no, &rec, err), err);
-	}
+	evl_plan_record_begin(b);
 	evl_keep_take_sink(c, &b->sink);
+	evl_plan_record_sink(&b->sink);
 	c->done_ns = c->errors = 0;
 	*order = (struct evl_take_order){.plan = &b->plan,
 		.sink = &b->sink,
@@ -80,13 +41,14 @@ enum evl_status evl_take_end(
 	struct take_seen seen = {.r = r,
 		.plan = &b->plan,
 		.result = result,
-		.name = b->name,
-		.recording = -1};
+		.name = b->name};
 	struct evl_err later = {0};
 	enum evl_status st = order->status;
 	*err = order->err;
-	if (st == EVL_OK && b->record_as != NULL) {
-		st = keep_recording(b, result, &seen, err);
+	if (result != NULL) {
+		enum evl_status kept =
+			evl_plan_record_end(b, result, &seen, st == EVL_OK ? err : &later);
+		st = st == EVL_OK ? kept : st;
 	}
 	bool whole = st == EVL_OK && !result->interrupted;
 	evl_keep_status(r,
@@ -108,6 +70,7 @@ enum evl_status evl_take_end(
 			lua_xmove(L, c->co, 1);
 		}
 	}
+	free(seen.ids);
 	evl_plan_drop(c);
 	return st;
 }

@@ -65,7 +65,7 @@ enum evl_status evl_store_take_end(struct evl_store *store, int case_no, int tak
 }
 
 enum evl_status evl_store_recording_end(struct evl_store *store, int recording_no,
-					const char *file_sha256, int64_t bytes, struct evl_err *err)
+					const struct evl_row_recording *row, struct evl_err *err)
 {
 	evl_require(store->run != 0);
 	enum evl_status st = store_op_begin(store, err);
@@ -75,14 +75,18 @@ enum evl_status evl_store_recording_end(struct evl_store *store, int recording_n
 	sqlite3_stmt *stmt;
 	st = store_prepare(
 		&stmt, store,
-		"UPDATE recording SET file_sha256=?1, bytes=?2, finished=1 WHERE run=?3 AND "
-		"ordinal=?4 AND finished=0",
+		"UPDATE recording SET file_sha256=?1, bytes=?2, finished=?3, from_frame=?4, "
+		"frames=?5, note=?6 WHERE run=?7 AND ordinal=?8 AND finished=0",
 		err);
 	if (st == EVL_OK) {
-		sqlite3_bind_text(stmt, 1, file_sha256, -1, SQLITE_STATIC);
-		sqlite3_bind_int64(stmt, 2, bytes);
-		sqlite3_bind_int64(stmt, 3, store->run);
-		sqlite3_bind_int64(stmt, 4, recording_no);
+		sqlite3_bind_text(stmt, 1, row->file_sha256, -1, SQLITE_STATIC);
+		sqlite3_bind_int64(stmt, 2, row->bytes);
+		sqlite3_bind_int(stmt, 3, row->finished);
+		sqlite3_bind_int64(stmt, 4, row->from_frame);
+		sqlite3_bind_int64(stmt, 5, row->frames);
+		sqlite3_bind_text(stmt, 6, row->note, -1, SQLITE_STATIC);
+		sqlite3_bind_int64(stmt, 7, store->run);
+		sqlite3_bind_int64(stmt, 8, recording_no);
 		if (sqlite3_step(stmt) != SQLITE_DONE) {
 			st = store_db_error(store, "recording", err);
 		} else if (sqlite3_changes(store->db) == 0) {
@@ -92,7 +96,7 @@ enum evl_status evl_store_recording_end(struct evl_store *store, int recording_n
 	}
 	sqlite3_finalize(stmt);
 	bool half = false;
-	if (st == EVL_OK) {
+	if (st == EVL_OK && row->finished) {
 		char key[16];
 		snprintf(key, sizeof key, "%d", recording_no);
 		st = store_chain_row(store, T_RECORDING, key, err);

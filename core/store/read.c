@@ -133,6 +133,7 @@ static int run_parts(struct run_part parts[T_COUNT], struct evl_run *r)
 		{T_SECOND, (void **)&r->seconds, &r->second_count},
 		{T_MARK, (void **)&r->marks, &r->mark_count},
 		{T_EVENT, (void **)&r->events, &r->event_count},
+		{T_TAKE_MARK, (void **)&r->take_marks, &r->take_mark_count},
 		{T_CHECK, (void **)&r->checks, &r->check_count},
 		{T_RECORDING, (void **)&r->recordings, &r->recording_count},
 		{T_RECORDING_CHANNEL, (void **)&r->recording_channels, &r->recording_channel_count},

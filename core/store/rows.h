@@ -271,6 +271,22 @@ struct evl_row_recording {
 	const char *file_sha256; /* NULL until finished */
 	int64_t bytes;
 	bool finished;
+	int64_t from_frame; /* of the take, where it begins ... */
+	int64_t frames;     /* ... and how many of them it has; 0 until it ends */
+	const char *note;   /* why it is shorter than was wanted, or NULL */
+};
+
+/* An instant of a take that fulfilled a condition: a trigger, or a mark only. */
+struct evl_row_mark {
+	int64_t run;
+	int case_no;
+	int ordinal; /* set by the store */
+	int take_no;
+	int64_t at_ns;
+	int channel_no; /* or -1 */
+	bool trigger;
+	const char *text;
+	const char *recording; /* name of the one that it is in, or NULL */
 };
 
 struct evl_row_recording_channel {

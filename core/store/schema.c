@@ -141,10 +141,19 @@ const char *const store_schema_sql[] = {
 	" FOREIGN KEY(run, case_no) REFERENCES case_(run, ordinal),"
 	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal)) STRICT, WITHOUT "
 	"ROWID;",
+	"CREATE TABLE take_mark("
+	" run INTEGER NOT NULL, case_no INTEGER NOT NULL, ordinal INTEGER NOT NULL,"
+	" take_no INTEGER NOT NULL, at_ns INTEGER NOT NULL, channel_no INTEGER,"
+	" trigger_ INTEGER NOT NULL CHECK(trigger_ IN (0,1)), text TEXT NOT NULL, recording TEXT,"
+	" PRIMARY KEY(run, case_no, ordinal),"
+	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal),"
+	" FOREIGN KEY(run, channel_no) REFERENCES run_channel(run, ordinal))"
+	" STRICT, WITHOUT ROWID;",
 	"CREATE TABLE recording("
 	" run INTEGER NOT NULL, ordinal INTEGER NOT NULL, case_no INTEGER NOT NULL,"
 	" take_no INTEGER NOT NULL, name TEXT NOT NULL, path TEXT NOT NULL, file_sha256 TEXT,"
 	" bytes INTEGER NOT NULL, finished INTEGER NOT NULL CHECK(finished IN (0,1)),"
+	" from_frame INTEGER NOT NULL, frames INTEGER NOT NULL, note TEXT,"
 	" PRIMARY KEY(run, ordinal),"
 	" FOREIGN KEY(run, case_no, take_no) REFERENCES take(run, case_no, ordinal))"
 	" STRICT, WITHOUT ROWID;",
@@ -394,6 +403,18 @@ static const struct column check_columns[] = {
 	C(COL_I64, evl_row_check, at_ns, OPT | COL_TIME),
 };
 
+static const struct column take_mark_columns[] = {
+	C(COL_I64, evl_row_mark, run, COL_KEY | COL_LOCAL),
+	C(COL_INT, evl_row_mark, case_no, COL_KEY),
+	C(COL_INT, evl_row_mark, ordinal, COL_KEY),
+	C(COL_INT, evl_row_mark, take_no, 0),
+	C(COL_I64, evl_row_mark, at_ns, COL_TIME),
+	C(COL_INT, evl_row_mark, channel_no, OPT),
+	CN(COL_BOOL, evl_row_mark, trigger, "trigger_", 0),
+	C(COL_TEXT, evl_row_mark, text, 0),
+	C(COL_TEXT, evl_row_mark, recording, OPT),
+};
+
 static const struct column recording_columns[] = {
 	C(COL_I64, evl_row_recording, run, COL_KEY | COL_LOCAL),
 	C(COL_INT, evl_row_recording, ordinal, COL_KEY | COL_LOCAL),
@@ -404,6 +425,9 @@ static const struct column recording_columns[] = {
 	C(COL_TEXT, evl_row_recording, file_sha256, OPT | COL_LOCAL),
 	C(COL_I64, evl_row_recording, bytes, COL_LOCAL),
 	C(COL_BOOL, evl_row_recording, finished, 0),
+	C(COL_I64, evl_row_recording, from_frame, 0),
+	C(COL_I64, evl_row_recording, frames, 0),
+	C(COL_TEXT, evl_row_recording, note, OPT | COL_LOCAL),
 };
 
 static const struct column recording_channel_columns[] = {
@@ -437,6 +461,7 @@ const struct table store_tables[T_COUNT] = {
 	[T_SECOND] = TABLE("second_", second_columns, evl_row_second, false),
 	[T_MARK] = TABLE("error_mark", mark_columns, evl_row_error_mark, false),
 	[T_EVENT] = TABLE("event", event_columns, evl_row_event, false),
+	[T_TAKE_MARK] = TABLE("take_mark", take_mark_columns, evl_row_mark, false),
 	[T_CHECK] = TABLE("check_", check_columns, evl_row_check, false),
 	[T_RECORDING] = TABLE("recording", recording_columns, evl_row_recording, true),
 	[T_RECORDING_CHANNEL] = TABLE("recording_channel", recording_channel_columns,

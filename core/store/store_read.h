@@ -71,6 +71,8 @@ struct evl_run {
 	size_t event_count;
 	struct evl_row_check *checks;
 	size_t check_count;
+	struct evl_row_mark *take_marks;
+	size_t take_mark_count;
 	struct evl_row_recording *recordings;
 	size_t recording_count;
 	struct evl_row_recording_channel *recording_channels;

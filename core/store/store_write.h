@@ -78,6 +78,8 @@ enum evl_status evl_store_put_mark(struct evl_store *store, const struct evl_row
 /* `ordinal` may be NULL. */
 enum evl_status evl_store_add_event(struct evl_store *store, int *ordinal,
 				    const struct evl_row_event *row, struct evl_err *err);
+enum evl_status evl_store_add_take_mark(struct evl_store *store, const struct evl_row_mark *row,
+					struct evl_err *err);
 enum evl_status evl_store_add_check(struct evl_store *store, int *ordinal,
 				    const struct evl_row_check *row, struct evl_err *err);
 
@@ -87,10 +89,10 @@ enum evl_status evl_store_recording_begin(struct evl_store *store, int *recordin
 enum evl_status evl_store_put_recording_channel(struct evl_store *store,
 						const struct evl_row_recording_channel *row,
 						struct evl_err *err);
-/* Its file is complete and closed. */
+/* Its file is closed: `row` gives file_sha256, bytes, finished, from_frame, frames and note. One that
+ * is not finished stays open until the run ends. */
 enum evl_status evl_store_recording_end(struct evl_store *store, int recording_no,
-					const char *file_sha256, int64_t bytes,
-					struct evl_err *err);
+					const struct evl_row_recording *row, struct evl_err *err);
 
 /* All calls between the two are one transaction. A tick that failed is undone as a whole, and the
  * calls after the failed one return the same error until tick_commit, which returns it too and

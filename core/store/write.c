@@ -253,6 +253,19 @@ enum evl_status evl_store_add_event(struct evl_store *store, int *ordinal,
 	return st;
 }
 
+enum evl_status evl_store_add_take_mark(struct evl_store *store, const struct evl_row_mark *row,
+					struct evl_err *err)
+{
+	struct evl_row_mark own = *row;
+	enum evl_status st = store_need_open(store, row->case_no, row->take_no, err);
+	if (st == EVL_OK) {
+		own.run = store->run;
+		st = next(&own.ordinal, store, NEXT_OF("take_mark") " AND case_no=?2",
+			  row->case_no, err);
+	}
+	return st == EVL_OK ? store_put(store, T_TAKE_MARK, &own, err) : st;
+}
+
 enum evl_status evl_store_add_check(struct evl_store *store, int *ordinal,
 				    const struct evl_row_check *row, struct evl_err *err)
 {
@@ -281,6 +294,8 @@ enum evl_status evl_store_recording_begin(struct evl_store *store, int *recordin
 		own.run = store->run;
 		own.finished = false;
 		own.file_sha256 = NULL;
+		own.from_frame = own.frames = 0;
+		own.note = NULL;
 		st = next(&own.ordinal, store, NEXT_OF("recording"), 0, err);
 	}
 	if (st == EVL_OK) {

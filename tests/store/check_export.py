@@ -9,16 +9,17 @@ import sys
 
 TABLES = ["run", "run_adapter", "run_channel", "run_caution", "run_file", "personal", "case_",
           "take", "stream", "measurement", "performance", "second_", "error_mark", "event",
-          "check_", "recording", "recording_channel"]
+          "take_mark", "check_", "recording", "recording_channel"]
 NO_RESULT = {
     "run": ["campaign_source", "bench_source", "reference_run", "software_version",
             "library_sha256", "started_utc", "ended_utc", "message"],
     "run_adapter": ["version", "abi", "description", "capabilities"],
     "personal": ["sha256"], "case_": ["message"],
-    "recording": ["ordinal", "path", "file_sha256", "bytes"], "recording_channel": ["recording_no"],
+    "recording": ["ordinal", "path", "file_sha256", "bytes", "note"],
+    "recording_channel": ["recording_no"],
 }
 TIMES = {"case_": ["started_ns", "ended_ns"], "take": ["start_ns"], "stream": ["start_skew_ns"],
-         "event": ["at_ns"], "check_": ["at_ns"]}
+         "event": ["at_ns"], "take_mark": ["at_ns"], "check_": ["at_ns"]}
 
 
 def sha(text):
