@@ -78,7 +78,8 @@ local function condition(where, self, t, c, frames)
 	spec.fields(where, c, condition_fields)
 	local kind = one_kind(where, c)
 	if (c.by and kind ~= "alarm") or (c.text and kind ~= "at") then
-		core.fail("%s: %s is no word for %s", where, c.text and kind ~= "at" and "text" or "by", kind)
+		core.fail("%s: %s is no word for %s", where, c.text and kind ~= "at" and "text" or "by",
+			kind)
 	end
 	if kind == "at" then
 		if c.on or c.number then
@@ -94,9 +95,10 @@ local function condition(where, self, t, c, frames)
 		return { kind = kind, role = "", number = 0, above = 0, at_ns = at, text = words,
 			alarm = "", by = "" }
 	end
-	if type(c.on) ~= "string" or not self.roles[c.on] then
-		core.fail("%s: on = %s is not a role of the campaign's needs", where, spec.show(c.on))
+	if not c.on then
+		core.fail("%s: on is missing; say on which role", where)
 	end
+	spec.need(where, self.needs, c.on)
 	local what = compared(t, c.on)
 	if kind == "alarm" then
 		check_alarm(where, self, t, c)
@@ -170,9 +172,7 @@ function record.plan(self, t, frames)
 		end
 	end
 	for i, role in ipairs(roles) do
-		if type(role) ~= "string" or not self.roles[role] then
-			core.fail("take: record: role %s is not in the campaign's needs", spec.show(role))
-		end
+		spec.need("take: record", self.needs, role)
 		plan.roles[i] = role
 	end
 	if r.part and plan.part_ns < 100000000 then

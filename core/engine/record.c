@@ -63,15 +63,17 @@ static uint32_t list_channels(
 	return n;
 }
 
-/* Bytes that the recordings of the take will have, at most if every trigger comes alone. */
+/* Bytes that the recordings of the take may have: with triggers, when each comes alone. */
 static uint64_t estimate(const struct take *t)
 {
 	const struct evl_take_record *r = &t->plan->record;
 	uint64_t frames = t->frames_all;
 	if (r->most > 0) {
-		const uint64_t slabs = (r->before_ns + r->after_ns) / EVL_SLAB_NS + 2;
-		frames = slabs * EVL_TAKE_SLAB_FRAMES < frames ? slabs * EVL_TAKE_SLAB_FRAMES
-							       : frames;
+		/* Only their histories can overlap. */
+		const uint64_t before = r->before_ns / EVL_SLAB_NS + 1;
+		const uint64_t each = before + r->after_ns / EVL_SLAB_NS + 1;
+		const uint64_t all = frames / EVL_TAKE_SLAB_FRAMES + r->most * before;
+		frames = (r->most * each < all ? r->most * each : all) * EVL_TAKE_SLAB_FRAMES;
 	}
 	uint64_t bytes = 0;
 	for (uint32_t i = 0; i < t->plan->part_count; i++) {
@@ -80,7 +82,7 @@ static uint64_t estimate(const struct take *t)
 		bytes += one * ((uint64_t)p->plan->record_sent + p->plan->record_received);
 	}
 	bytes += bytes / 100 + ((uint64_t)1 << 20); /* heads of blocks, trailer */
-	return r->most > 0 ? bytes * r->most : bytes;
+	return bytes;
 }
 
 static uint64_t megabytes(uint64_t bytes)
@@ -131,12 +133,13 @@ enum evl_status evl_record_begin(struct take *t, struct evl_err *err)
 		st = evl_err_set(
 			err, EVL_E_INVALID, "take %s: record: no channel to record", plan->name);
 	}
+	if (st == EVL_OK && triggered) {
+		st = evl_history_create(&t->history, t, list, err); /* first: it bounds `before` */
+	}
 	st = st == EVL_OK ? evl_record_room(t, triggered ? r->paths[0] : plan->record_path,
 				    estimate(t), err)
 			  : st;
-	if (st == EVL_OK && triggered) {
-		st = evl_history_create(&t->history, t, list, err);
-	} else if (st == EVL_OK) {
+	if (st == EVL_OK && !triggered) {
 		const bool set = r->part.part_bytes > 0 || r->part.part_ns > 0;
 		st = evl_rec_writer_create_set(&t->writer, plan->record_path, list, n,
 			plan->record_meta, set ? &r->part : NULL, err);

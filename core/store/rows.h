@@ -124,7 +124,8 @@ struct evl_row_take {
 	const char *state; /* set by the store */
 	int64_t start_ns;
 	int64_t frames;         /* of 125 us, so far or in all */
-	int64_t planned_frames; /* a finished take of fewer frames ended early: all was proved */
+	int64_t planned_frames; /* a finished take of fewer frames ended early: all was proved,
+				 * or a trigger fired */
 	int64_t lead_in_frames;
 	const char *clock; /* "virtual" or "real" */
 };

@@ -89,8 +89,8 @@ enum evl_status evl_store_recording_begin(struct evl_store *store, int *recordin
 enum evl_status evl_store_put_recording_channel(struct evl_store *store,
 						const struct evl_row_recording_channel *row,
 						struct evl_err *err);
-/* Its file is closed: `row` gives file_sha256, bytes, finished, from_frame, frames and note. One that
- * is not finished stays open until the run ends. */
+/* Its file is closed: `row` gives file_sha256, bytes, finished, from_frame, frames and note. One
+ * that is not finished stays open until the run ends. */
 enum evl_status evl_store_recording_end(struct evl_store *store, int recording_no,
 					const struct evl_row_recording *row, struct evl_err *err);
 

@@ -212,7 +212,20 @@ static inline void fill_case_end(struct evl_store *store, int case_no, int take_
 						    .bits = 8192000,
 						    .digest = "d1"},
 		err));
-	OK(evl_store_recording_end(store, recording_no, f->folder, 1000, err));
+	OK(evl_store_add_take_mark(store,
+		&(struct evl_row_mark){.case_no = case_no,
+			.take_no = take_no,
+			.at_ns = 5,
+			.channel_no = -1,
+			.text = "protection switch",
+			.recording = "baseline"},
+		err));
+	OK(evl_store_recording_end(store, recording_no,
+		&(struct evl_row_recording){.file_sha256 = f->folder,
+			.bytes = 1000,
+			.finished = true,
+			.frames = 32000},
+		err));
 	for (int i = 0; i < 6; i++) {
 		char digest[16];
 		const char *source = i % 2 == 0 ? "s" : NULL;

@@ -138,23 +138,23 @@ static void test_added_row(void **state)
 static void test_altered_chain(void **state)
 {
 	(void)state;
-	/* By the order of fill_run: link 1 is the adapter, link 8 a mark, link 30 the run. */
+	/* By the order of fill_run: link 1 is the adapter, link 8 a mark, link 31 the run. */
 	tamper("UPDATE chain SET row_sha256=replace(row_sha256,substr(row_sha256,1,1),'g') "
 	       "WHERE run=1 AND seq=8",
 	       1, "chain", "error_mark");
 	tamper("UPDATE chain SET link_sha256=substr(link_sha256,2)||'0' WHERE run=1 AND seq=1", 1,
 	       "chain", "run_adapter");
 	tamper("UPDATE chain SET row_sha256='' WHERE run=1 AND seq=1", 1, "chain", "run_adapter");
-	tamper("UPDATE chain SET seq=seq+100 WHERE run=1 AND seq=30", 1, "chain", "run");
+	tamper("UPDATE chain SET seq=seq+100 WHERE run=1 AND seq=31", 1, "chain", "run");
 	tamper("DELETE FROM chain WHERE run=1 AND seq=1", 1, "chain", "run_channel");
-	tamper("DELETE FROM chain WHERE run=1 AND seq=30", 1, "added", "run");
+	tamper("DELETE FROM chain WHERE run=1 AND seq=31", 1, "added", "run");
 	tamper("UPDATE chain SET table_name='case_' WHERE run=1 AND seq=4", 1, "missing", "case_");
 	tamper("UPDATE chain SET row_key='0x' WHERE run=1 AND seq=1", 1, "missing", "run_adapter");
 	tamper("UPDATE chain SET table_name='songs' WHERE run=1 AND seq=1", 1, "chain", "songs");
 	/* A row together with its link; the run's row together with its own. */
 	tamper("DELETE FROM run_caution WHERE run=1; DELETE FROM chain WHERE run=1 AND seq=5", 1,
 	       "chain", "run_file");
-	tamper("DELETE FROM run WHERE run=1; DELETE FROM chain WHERE run=1 AND seq=30", 1,
+	tamper("DELETE FROM run WHERE run=1; DELETE FROM chain WHERE run=1 AND seq=31", 1,
 	       "missing", "run");
 	/* To call a run unfinished does not free its rows. */
 	tamper("UPDATE run SET state='running' WHERE run=1", 1, "altered", "run");

@@ -138,6 +138,12 @@ static void test_read_back(void **state)
 	assert_int_equal(r->checks[0].at_ns, -1);
 	assert_int_equal(r->recording_count, 1);
 	assert_true(r->recordings[0].finished);
+	assert_int_equal(r->recordings[0].frames, 32000);
+	assert_null(r->recordings[0].note);
+	assert_int_equal(r->take_mark_count, 1);
+	assert_string_equal(r->take_marks[0].text, "protection switch");
+	assert_string_equal(r->take_marks[0].recording, "baseline");
+	assert_int_equal(r->take_marks[0].channel_no, -1);
 	assert_int_equal(r->recording_channel_count, 1);
 	size_t first;
 	assert_int_equal(evl_run_case_checks(r, 0, &first), 3);
@@ -146,11 +152,11 @@ static void test_read_back(void **state)
 	assert_null(evl_run_channel(r, -1));
 	/* 1 adapter, 3 channels, 1 caution, 1 second, 2 marks, 1 event, 1 recording channel,
 	 * 1 recording, 6 streams, 3 measurements, 1 take, 3 checks, 1 case, 1 run, 1 file,
-	 * 2 performances: by hand */
-	assert_int_equal(r->chain_links, 30);
+	 * 2 performances, 1 take mark, 1 personal: by hand */
+	assert_int_equal(r->chain_links, 31);
 	struct evl_chain_report report;
 	OK(evl_store_chain_verify(s, 1, &report, err));
-	assert_int_equal(report.links, 30);
+	assert_int_equal(report.links, 31);
 	assert_int_equal(report.open_rows, 0);
 	assert_string_equal(report.head, r->chain_head);
 	evl_run_destroy(r);
