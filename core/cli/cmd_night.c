@@ -267,7 +267,8 @@ static int night(int argc, char **argv)
 			q.has_reserve = true;
 			if (!cli_parse_megabytes(&q.reserve_bytes, a.value)) {
 				a.exit = cli_usage(a.verb,
-					"--reserve \"%s\" is no whole number of megabytes", a.value);
+					"--reserve \"%s\" is no whole number of megabytes",
+					a.value);
 			}
 			break;
 		case OPT_PROGRESS:

@@ -180,7 +180,8 @@ static int run(int argc, char **argv)
 			args.reserve_bytes = &reserve;
 			if (!cli_parse_megabytes(&reserve, a.value)) {
 				a.exit = cli_usage(a.verb,
-					"--reserve \"%s\" is no whole number of megabytes", a.value);
+					"--reserve \"%s\" is no whole number of megabytes",
+					a.value);
 			}
 			break;
 		case OPT_PROGRESS:

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Recordings by triggers, marks, parts and the disk, from outside. A caught file is read with the
-reader of tests/recording, made from docs/recording.md alone; where a slip is, NumPy finds in its bits
-by the recurrence of 2^15-1 (ITU-T O.150 5.3: s[i] = s[i-14] XOR s[i-15]). Instants are those at which
-the campaign injects; the simulated unit delays by less than 2 ms (docs/simmux.md)."""
+reader of tests/recording, made from docs/recording.md alone; where a slip is, NumPy finds in its
+bits by the recurrence of 2^15-1 (ITU-T O.150 5.3: s[i] = s[i-14] XOR s[i-15]). Instants are those
+at which the campaign injects; the simulated unit delays by less than 2 ms (docs/simmux.md)."""
 import glob
 import os
 import re
@@ -120,7 +120,8 @@ def test_a_slip_is_kept_with_its_history(p):
     assert row == ('caught', 1, 2096 * 8, 1512 * 8, None), row
     [row] = rows(p, 'select at_ns, trigger_, text, recording from take_mark')
     assert row == (mark_ns, 1, text, 'caught'), row
-    b.expect(p.run('show', '1', '--store', p.store), 0, '1.512 s from 2.096 s after the start', text)
+    b.expect(p.run('show', '1', '--store', p.store), 0, '1.512 s from 2.096 s after the start',
+             text)
     told = p.run('show', '1', '--store', p.store, '--json').json()
     [one] = told['recordings']
     assert (one['name'], one['from_frame'], one['frames']) == ('caught', 16768, 12096), one
