@@ -3,6 +3,7 @@
 
 #include "core/base/file.h"
 #include "core/cli/cli.h"
+#include "core/cli/dossier_recordings.h"
 #include "core/report/dossier.h"
 
 static const char help[] =
@@ -27,6 +28,8 @@ static const char help[] =
 	"                 what the laboratory states: who authorises, deviations, opinions (YAML)\n"
 	"  --requirements FILE\n"
 	"                 requirements to trace to cases and checks (YAML, or CSV by its name)\n"
+	"  --recordings   put the recordings in, each as a tar archive; without it the dossier\n"
+	"                 has their digests only. They may hold personal data\n"
 	"  --reveal       show personal data that is withheld otherwise, and prove it\n"
 	"  --compare RUN  run of an earlier build to compare with in the report\n"
 	"  --help         this text\n"
@@ -44,6 +47,7 @@ enum {
 	OPT_P12,
 	OPT_TOKEN,
 	OPT_REVEAL,
+	OPT_RECORDINGS,
 	OPT_PASSWORD
 };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
@@ -56,6 +60,7 @@ static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_P12] = {"p12", true},
 	[OPT_TOKEN] = {"token", true},
 	[OPT_REVEAL] = {"reveal", false},
+	[OPT_RECORDINGS] = {"recordings", false},
 	[OPT_PASSWORD] = {"password-file", true},
 	{NULL, false}};
 
@@ -74,6 +79,7 @@ static int dossier(int argc, char **argv)
 	const char *path = NULL, *out = NULL;
 	int64_t number;
 	int status = CLI_GOOD;
+	bool recordings = false;
 
 	while (cli_next(&a)) {
 		switch (a.index) {
@@ -94,6 +100,9 @@ static int dossier(int argc, char **argv)
 			break;
 		case OPT_TOKEN:
 			opt.token = a.value;
+			break;
+		case OPT_RECORDINGS:
+			recordings = true;
 			break;
 		case OPT_REVEAL:
 			opt.reveal = true;
@@ -139,7 +148,14 @@ static int dossier(int argc, char **argv)
 	if (!cli_parse_run(&number, a.operands[0])) {
 		return cli_usage(a.verb, "\"%s\" is no number of a run", a.operands[0]);
 	}
-	if (evl_store_open(&store, path, EVL_STORE_READ, &err) != EVL_OK ||
+	struct cli_dossier_recordings tars = {0};
+	enum evl_status st = evl_store_open(&store, path, EVL_STORE_READ, &err);
+	if (st == EVL_OK && recordings) {
+		st = cli_dossier_recordings_make(&tars, store, path, number, out, &err);
+		opt.recordings = tars.list;
+		opt.recording_count = tars.count;
+	}
+	if (st != EVL_OK ||
 		evl_dossier_write(&made, store, number, out, &opt, &err) != EVL_OK) {
 		status = cli_error(&err);
 	} else {
@@ -151,6 +167,7 @@ static int dossier(int argc, char **argv)
 		cli_out("          certificate SHA-256 %s\n", made.fingerprint);
 		free(report);
 	}
+	cli_dossier_recordings_finish(&tars);
 	evl_store_close(store);
 	return status;
 }

@@ -2,9 +2,11 @@
 /* Makes a dossier: reads the run, renders, signs, checks its own work, and puts it in place. */
 #include "core/report/dossier.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <time.h>
 
 #include "core/base/file.h"
@@ -23,12 +25,13 @@
 #include "core/store/store_read.h"
 
 #define COMPARE_ALPHA 0.05 /* chance of one false alarm in a whole comparison */
-#define FILES_MAX     13
+#define FILES_MAX     13 /* and the recordings */
 
 struct part {
 	const char *name;
 	const char *what; /* for the report; NULL: not listed there */
-	const char *data;
+	const char *data; /* or NULL: of a file ... */
+	const char *from; /* ... that is moved */
 	size_t len;
 	char sha256[EVL_SHA256_HEX];
 };
@@ -56,7 +59,8 @@ struct making {
 	char pdf_unsigned_sha256[EVL_SHA256_HEX];
 	uint8_t *signature;
 	size_t signature_len;
-	struct part parts[FILES_MAX];
+	struct part *parts; /* room for FILES_MAX and the recordings */
+	char (*recording_names)[32];
 	size_t part_count;
 };
 
@@ -64,11 +68,39 @@ static void add_part(
 	struct making *m, const char *name, const char *what, const void *data, size_t len)
 {
 	uint8_t md[EVL_SHA256_BYTES];
-	evl_require(m->part_count < FILES_MAX);
+	evl_require(m->part_count < FILES_MAX + m->options->recording_count);
 	struct part *p = &m->parts[m->part_count++];
 	*p = (struct part){.name = name, .what = what, .data = data, .len = len};
 	evl_sha256_of(data, len, md);
 	evl_hex(md, sizeof md, p->sha256);
+}
+
+/* Bundles that the caller made: large, so they are read once, for their digest. */
+static enum evl_status add_recordings(struct making *m, struct evl_err *err)
+{
+	const struct evl_dossier_options *o = m->options;
+	m->recording_names = evl_xcalloc(o->recording_count + 1, sizeof *m->recording_names);
+	for (size_t i = 0; i < o->recording_count; i++) {
+		uint8_t md[EVL_SHA256_BYTES];
+		struct stat sb;
+		struct part *p = &m->parts[m->part_count++];
+		snprintf(m->recording_names[i], sizeof m->recording_names[i],
+			EVL_DOSSIER_RECORDING, o->recordings[i].ordinal + 1);
+		*p = (struct part){.name = m->recording_names[i],
+			.what = "recording, a tar archive of its files with their digests",
+			.from = o->recordings[i].path};
+		enum evl_status st = evl_sha256_of_file(p->from, md, err);
+		if (st == EVL_OK && stat(p->from, &sb) != 0) {
+			st = evl_err_set(err, EVL_E_IO, "%s: cannot be read: %s", p->from,
+				strerror(errno));
+		}
+		if (st != EVL_OK) {
+			return st;
+		}
+		p->len = (size_t)sb.st_size;
+		evl_hex(md, sizeof md, p->sha256);
+	}
+	return EVL_OK;
 }
 
 static enum evl_status check_state(const struct evl_run *run, struct evl_err *err)
@@ -227,7 +259,7 @@ static void name_report(struct making *m)
 
 static void render(struct making *m)
 {
-	struct evl_page_file files[FILES_MAX];
+	struct evl_page_file *files = evl_xcalloc(m->part_count + 1, sizeof *files);
 	struct evl_page_facts facts = {
 		.demo_key = evl_signer_is_demo(m->signer),
 		.report_id = m->id,
@@ -239,6 +271,7 @@ static void render(struct making *m)
 		.bench = m->bench,
 		.statement = &m->statement,
 		.revealed = m->options->reveal,
+		.recordings = m->options->recording_count > 0,
 		.check_digests = (const char(*)[EVL_SHA256_HEX])m->check_digests,
 	};
 	if (!facts.demo_key) {
@@ -252,6 +285,7 @@ static void render(struct making *m)
 		memcpy(files[i].sha256, m->parts[i].sha256, EVL_SHA256_HEX);
 	}
 	evl_page_write(&m->html, m->run, m->before, m->before == NULL ? NULL : &m->compare, &facts);
+	free(files);
 }
 
 static enum evl_status make_pdf(struct making *m, struct evl_err *err)
@@ -325,7 +359,8 @@ static void write_howto(struct making *m)
 		"   pdfsig -nocert report.pdf\n\n"
 		"   It must say \"Signature is Valid\" and \"Total document signed\".\n\n"
 		"7. A recording, if the laboratory gave you one: sha256sum FILE, and compare it "
-		"with\n   \"recordings\" in manifest.json.\n\n"
+		"with\n   \"recordings\" in manifest.json. A file recording-1.tar is an archive that "
+		"holds the\n   digests of its files in its own SHA256SUMS.\n\n"
 		"With evenlode, `evenlode verify FOLDER` does 1 to 5 at once and names what was "
 		"altered.\n");
 }
@@ -340,7 +375,7 @@ static void write_sums(struct making *m)
 
 static enum evl_status write_manifest(struct making *m, struct evl_err *err)
 {
-	struct evl_manifest_file files[FILES_MAX];
+	struct evl_manifest_file *files = evl_xcalloc(m->part_count + 1, sizeof *files);
 	struct evl_manifest_facts facts = {
 		.issued_unix_s = m->issued,
 		.demo_key = evl_signer_is_demo(m->signer),
@@ -364,6 +399,7 @@ static enum evl_status write_manifest(struct making *m, struct evl_err *err)
 	json_t *json = evl_manifest_make(m->run, m->before, &facts);
 	bool ok = evl_canonical_json(&m->manifest, json);
 	json_decref(json);
+	free(files);
 	return ok ? EVL_OK
 		  : evl_err_set(err, EVL_E_LIMIT, "a number of the manifest is beyond 2^53");
 }
@@ -423,6 +459,10 @@ static enum evl_status make(struct making *m, struct evl_err *err)
 		(void)evl_document_yaml(
 			&m->bench, "bench.yaml", r->bench_source, strlen(r->bench_source), &unread);
 	}
+	st = add_recordings(m, err);
+	if (st != EVL_OK) {
+		return st;
+	}
 	if (m->options->reveal) {
 		add_part(m, EVL_DOSSIER_PERSONAL, "personal data and the salts of its digests",
 			evl_text_str(&m->revealed), m->revealed.len);
@@ -449,7 +489,12 @@ static enum evl_status put_in_place(struct making *m, const char *out_dir, struc
 	enum evl_status st = evl_place_begin(&place, out_dir, err);
 	for (size_t i = 0; st == EVL_OK && i < m->part_count; i++) {
 		char *path = evl_file_join(place.temporary, m->parts[i].name);
-		st = evl_file_write(path, m->parts[i].data, m->parts[i].len, err);
+		if (m->parts[i].from == NULL) {
+			st = evl_file_write(path, m->parts[i].data, m->parts[i].len, err);
+		} else if (rename(m->parts[i].from, path) != 0) {
+			st = evl_err_set(err, EVL_E_IO, "%s: cannot be moved to %s: %s",
+				m->parts[i].from, path, strerror(errno));
+		}
 		free(path);
 	}
 	if (st == EVL_OK) {
@@ -489,6 +534,7 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 {
 	static const struct evl_dossier_options none;
 	struct making m = {.options = options == NULL ? &none : options};
+	m.parts = evl_xcalloc(FILES_MAX + m.options->recording_count, sizeof *m.parts);
 	m.issued = m.options->issued_unix_s != 0 ? m.options->issued_unix_s : (int64_t)time(NULL);
 	/* Cheap refusals first: the key and the place, before anything is read. */
 	enum evl_status st = load_signer(&m, err);
@@ -512,6 +558,8 @@ enum evl_status evl_dossier_write(struct evl_dossier_made *made, struct evl_stor
 		tell(made, &m);
 	}
 	evl_text_finish(&m.html);
+	free(m.parts);
+	free(m.recording_names);
 	evl_text_finish(&m.howto);
 	evl_text_finish(&m.revealed);
 	evl_personal_finish(&m.personal);

@@ -14,6 +14,7 @@
  * - campaign.lua, bench.yaml: as they were run (left out when the store does not hold them)
  * - statement.yaml, requirements.yaml or .csv: as they were given, if they were
  * - personal.json: what the report withholds otherwise, with the salts, if it was asked for
+ * - recording-1.tar ...: bundles of the run's recordings, if they were given
  * - VERIFY.txt: how to check all of this without evenlode
  * - SHA256SUMS: digests of the files above, for `sha256sum -c`
  * - manifest.json: RFC 8785 canonical JSON: every file above with size and SHA-256, chain head,
@@ -31,6 +32,12 @@
 #include "core/report/sign.h"
 #include "core/store/store.h"
 
+/* A bundle of a recording (core/recording/bundle.h): a file that the dossier takes to itself. */
+struct evl_dossier_recording {
+	int ordinal; /* of the run's recordings, from 0 */
+	const char *path;
+};
+
 struct evl_dossier_options {
 	const char *key_pem;   /* path of the private key, or NULL */
 	const char *cert_pem;  /* path of its certificate; NULL: none, or the token's own */
@@ -40,6 +47,10 @@ struct evl_dossier_options {
 	int64_t compare_run;   /* run of the same store to compare with (the earlier build); 0: none
 				*/
 	bool reveal; /* show what is withheld as personal data, and add personal.json to prove it */
+	/* The run's recordings, in their order; moved into the dossier as recording-1.tar ... They
+	 * must be on the same file system. */
+	const struct evl_dossier_recording *recordings;
+	size_t recording_count;
 	const char *statement; /* path of the laboratory's statement, or NULL */
 	const char *requirements; /* path of the requirements, or NULL; docs/dossier.md */
 	int64_t issued_unix_s;    /* time of issue; 0: now. Goes into manifest and signature only */

@@ -20,7 +20,9 @@ bool evl_dossier_knows_file(const char *name)
 			return true;
 		}
 	}
-	return false;
+	int number = 0, end = 0;
+	return sscanf(name, EVL_DOSSIER_RECORDING "%n", &number, &end) == 1 && end > 0 &&
+	       name[end] == '\0';
 }
 
 static void set(json_t *object, const char *name, json_t *value)

@@ -35,6 +35,7 @@
 #define EVL_DOSSIER_WANTED    "requirements.yaml"
 #define EVL_DOSSIER_WANTED2   "requirements.csv"
 #define EVL_DOSSIER_PERSONAL  "personal.json"
+#define EVL_DOSSIER_RECORDING "recording-%d.tar"
 #define EVL_DOSSIER_HOWTO     "VERIFY.txt"
 #define EVL_DOSSIER_SUMS      "SHA256SUMS"
 bool evl_dossier_knows_file(const char *name);

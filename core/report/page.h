@@ -41,7 +41,8 @@ struct evl_page_facts {
 	const struct evl_page_file *files;
 	size_t file_count;
 	const json_t *bench;                   /* the bench file, or NULL */
-	bool revealed; /* personal data is shown */
+	bool revealed;   /* personal data is shown */
+	bool recordings; /* they are in the dossier */
 	const struct evl_statement *statement; /* or NULL */
 	/* Digest of each check's row, as the hash chain has it: in the order of the run's checks.
 	 */

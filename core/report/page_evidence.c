@@ -61,15 +61,18 @@ static void put_recordings(struct evl_page *p)
 		return;
 	}
 	evl_page_put(p,
-		"<h3 id=\"h-recordings\">Recordings</h3>\n"
-		"<p>They stay with the laboratory; who has one can check it against these "
-		"digests. They may hold personal data.</p>\n"
+		"<h3 id=\"h-recordings\">Recordings</h3>\n<p>$ They may hold personal data: use and "
+		"passing on need authority.</p>\n"
 		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-recordings\"><table>\n"
 		"<thead><tr><th scope=\"col\">Recording</th><th scope=\"col\">Case</th><th "
 		"scope=\"col\" class=\"n\">Channels</th><th scope=\"col\" "
 		"class=\"n\">Size</th><th scope=\"col\">SHA-256 of the file</th></tr></thead>\n"
-		"<tbody>\n");
+		"<tbody>\n",
+		p->facts->recordings
+			? "They are in this dossier: recording-1.tar and so on, in this order."
+			: "They stay with the laboratory; who has one can check it against these "
+			  "digests.");
 	for (size_t i = 0; i < p->run->recording_count; i++) {
 		const struct evl_row_recording *r = &p->run->recordings[i];
 		const struct evl_row_case *k = evl_run_case(p->run, r->case_no);

@@ -59,6 +59,53 @@ def test_dossier(p):
     b.expect(p.run('verify', out), 0)
 
 
+def test_full_and_light(p):
+    """A dossier with its recordings: what tar and sha256sum say of them, and what verify says."""
+    b.expect(p.run_campaign(b.RECORD), 0)
+    out = p.path('full')
+    make = ('dossier', '1', '--store', p.store, '--out', out)
+    b.expect(p.run(*make, '--recordings'), 0)
+    assert sorted(os.listdir(out)) == sorted(FILES + ['recording-1.tar', 'recording-2.tar'])
+    b.expect(p.run('verify', out), 0, 'Nothing was altered')
+    subprocess.run(['sha256sum', '--quiet', '-c', 'SHA256SUMS'], cwd=out, check=True)
+    with open(os.path.join(out, 'manifest.json'), encoding='utf-8') as f:
+        recordings = json.load(f)['recordings']
+    for n, r in enumerate(recordings, 1):
+        place = p.path('unpacked-%d' % n)
+        os.mkdir(place)
+        subprocess.run(['tar', '-C', place, '-xf', os.path.join(out, 'recording-%d.tar' % n)],
+                       check=True)
+        subprocess.run(['sha256sum', '--quiet', '-c', 'SHA256SUMS'], cwd=place, check=True)
+        name = [x for x in os.listdir(place) if x != 'SHA256SUMS'][0]
+        with open(os.path.join(place, name), 'rb') as f:
+            data = f.read()
+        assert hashlib.sha256(data).hexdigest() == r['sha256'] and len(data) == int(r['bytes'])
+    with open(os.path.join(out, 'report.html'), encoding='utf-8') as f:
+        assert 'They are in this dossier' in f.read()
+    # A light one takes the place of the full one, as a whole.
+    b.expect(p.run(*make), 0)
+    assert sorted(os.listdir(out)) == FILES
+    b.expect(p.run(*make, '--recordings'), 0)
+    with open(os.path.join(out, 'recording-2.tar'), 'r+b') as f:
+        f.seek(7000)
+        byte = f.read(1)
+        f.seek(7000)
+        f.write(bytes([byte[0] ^ 1]))
+    b.expect(p.run('verify', out), 1, 'recording-2.tar: was altered')
+    # A recording that is not what the run made is not handed over, and the old dossier stays.
+    before = sorted(os.listdir(p.dir))
+    victim = os.path.join(p.store + '.recordings', sorted(os.listdir(p.store + '.recordings'))[0])
+    with open(victim, 'r+b') as f:
+        f.seek(9000)
+        byte = f.read(1)
+        f.seek(9000)
+        f.write(bytes([byte[0] ^ 1]))
+    b.refused(p.run(*make, '--recordings'), 3, victim)
+    assert sorted(os.listdir(p.dir)) == before and len(os.listdir(out)) == len(FILES) + 2
+    os.unlink(victim)
+    b.refused(p.run(*make, '--recordings'), 3, victim)
+
+
 def test_own_key(p):
     b.expect(p.run_campaign(b.ARRIVAL), 0)
     for name in ('lab', 'other'):
