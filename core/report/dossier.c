@@ -359,8 +359,8 @@ static void write_howto(struct making *m)
 		"   pdfsig -nocert report.pdf\n\n"
 		"   It must say \"Signature is Valid\" and \"Total document signed\".\n\n"
 		"7. A recording, if the laboratory gave you one: sha256sum FILE, and compare it "
-		"with\n   \"recordings\" in manifest.json. A file recording-1.tar is an archive that "
-		"holds the\n   digests of its files in its own SHA256SUMS.\n\n"
+		"with\n   \"recordings\" in manifest.json. A file recording-1.tar is an archive "
+		"that holds the\n   digests of its files in its own SHA256SUMS.\n\n"
 		"With evenlode, `evenlode verify FOLDER` does 1 to 5 at once and names what was "
 		"altered.\n");
 }

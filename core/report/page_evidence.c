@@ -61,8 +61,8 @@ static void put_recordings(struct evl_page *p)
 		return;
 	}
 	evl_page_put(p,
-		"<h3 id=\"h-recordings\">Recordings</h3>\n<p>$ They may hold personal data: use and "
-		"passing on need authority.</p>\n"
+		"<h3 id=\"h-recordings\">Recordings</h3>\n<p>$ They may hold personal data: "
+		"use and passing on need authority.</p>\n"
 		"<div class=\"wide\" tabindex=\"0\" role=\"group\" "
 		"aria-labelledby=\"h-recordings\"><table>\n"
 		"<thead><tr><th scope=\"col\">Recording</th><th scope=\"col\">Case</th><th "
