@@ -417,7 +417,10 @@ static int64_t recorded(const char *build, char letter, const char *made, const 
 				.name = names[i],
 				.path = file},
 			err));
-		OK(evl_store_recording_end(store, no, "00", 1000, err));
+		OK(evl_store_recording_end(store, no,
+			&(struct evl_row_recording){
+				.file_sha256 = "00", .bytes = 1000, .finished = true},
+			err));
 	}
 	if (replayed != NULL) {
 		char text[128];
