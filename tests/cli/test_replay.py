@@ -390,6 +390,44 @@ def test_cut_gap_and_set(p):
                  'altered')
 
 
+def test_caught(p):
+    """A slip of the unit is caught by a trigger; what went in around it is played again, the mark
+    on an instant of the take, to the byte."""
+    r = run(p, case(
+        'catch', 'local seen = test:take { last = "400 ms", play = { near = prbs "2^23-1" }, '
+        'expect = { near = prbs "2^23-1" }, record = { as = "caught", "near", before = "50 ms", '
+        'after = "30 ms", when = { { slip = true, on = "near" } } } }',
+        'local caught = seen.recordings[1]',
+        'local w = replay(caught, { mark = "slip", before = "20 ms", after = "25 ms", '
+        'at = "60 ms", then_idle = true })',
+        'local again = test:take { last = "160 ms", play = { near = w }, '
+        'record = { as = "again", "near" } }',
+        'test:check_played_as_recorded(again, "near")',
+        'test:check { title = caught.marks[1].text, verdict = "pass" }'), build='B')
+    b.expect(r, 0)
+    path = rows(p, "select path from recording where name = 'caught'")[0][0]
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        runs = read_recording.main(os.path.join(os.path.dirname(p.store), path))
+    mark = re.search(r'^mark (\d+) \S+ (slip .*)$', out.getvalue(), re.M)
+    start = rows(p, 'select start_ns from take where ordinal = 0')[0][0]
+    mark_ns = int(mark.group(1)) - start
+    # Planted at 150 ms, which is 134 ms after the 16 ms before the take.
+    assert abs(mark_ns - 134000000) < 1000000, mark_ns
+    assert mark.group(2) in [c['title'] for c in checks(p, 'campaign')]
+    sent = read(p, 1, 1, 2)
+    for n in (1, 2):
+        (first, data), = runs['near-%d.sent' % n]
+        old = mark_ns * 256 // 125000 // 8 - first // 8  # byte of the mark in the recording
+        got = sent['near-%d.sent' % n]
+        new = 60 * 8 * FRAME
+        begin = (mark_ns - first * 125000 // 256 - 20000000) // 8000000 * 8 * 8 * FRAME
+        end = (mark_ns + 25000000) * 256 // 125000 // 8 - first // 8
+        lead = new - (old - begin)
+        assert got == bytes([IDLE]) * lead + data[begin:end] + bytes([IDLE]) * (
+            len(got) - lead - (end - begin)), n
+
+
 def test_cases_at_once(p):
     """Two cases that run at once read one file, each a window of its own."""
     rng = np.random.default_rng(8)
