@@ -24,6 +24,8 @@ const char *const store_schema_sql[] = {
 	" state TEXT NOT NULL CHECK(state IN " STATES "),"
 	" verdict TEXT NOT NULL CHECK(verdict IN " VERDICTS "), message TEXT) STRICT;",
 	"CREATE INDEX run_by_campaign ON run(campaign_name, verdict, state, run);",
+	/* A history asks for runs without reading past their sources. */
+	"CREATE INDEX run_by_bench ON run(campaign_name, bench_name, state, build, run);",
 	"CREATE TABLE run_adapter("
 	" run INTEGER NOT NULL REFERENCES run(run), ordinal INTEGER NOT NULL,"
 	" instance TEXT NOT NULL, driver TEXT NOT NULL, version TEXT, abi TEXT, description TEXT,"
