@@ -407,7 +407,7 @@ void pdf_flow(struct pdf *d, const struct evl_markup *n, double x, double width)
 		}
 	}
 	if (kind_of(n) != NULL || evl_markup_is(n, "svg") || pdf_is_row(n) ||
-		evl_markup_has_class(n, "strip")) {
+		evl_markup_has_class(n, "channels")) {
 		bool heading = n->tag[0] == 'h';
 		double h = put_block(d, n, x, 0, width, false);
 		if (h > ROOM && kind_of(n) != NULL) {

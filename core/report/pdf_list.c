@@ -201,7 +201,7 @@ double pdf_list(
 	if (evl_markup_is(n, "dl")) {
 		return put_definitions(d, n, x, y, width, draw);
 	}
-	if (evl_markup_has_class(n, "strip")) {
+	if (evl_markup_has_class(n, "channels")) {
 		return put_strip(d, n, x, y, width, draw);
 	}
 	if (pdf_is_row(n)) {

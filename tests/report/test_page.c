@@ -125,7 +125,7 @@ static void failing(void **state)
 	/* And one in the strip; three of them have a sign. */
 	cells = 0;
 	size_t signs = 0;
-	const char *strip = strstr(evl_text_str(&html), "<ul class=\"strip\"");
+	const char *strip = strstr(evl_text_str(&html), "<ul class=\"channels\"");
 	const char *end = strstr(evl_text_str(&html), "A cell for each channel");
 	assert_non_null(strip);
 	assert_non_null(end);
