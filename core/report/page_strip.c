@@ -59,8 +59,8 @@ static void put_group(struct evl_page *p, const struct group *g, size_t number)
 	size_t at = 0;
 	snprintf(id, sizeof id, "strip-%zu", number + 1);
 	evl_page_put(p,
-		"<p class=\"of\" id=\"$\">$ $</p>\n<ul class=\"channels$\" aria-labelledby=\"$\">", id,
-		evl_num_count((int64_t)g->count).s, g->role, g->count > 130 ? " many" : "", id);
+		"<p class=\"of\" id=\"$\">$ $</p>\n<ul class=\"channels$\" aria-labelledby=\"$\">",
+		id, evl_num_count((int64_t)g->count).s, g->role, g->count > 130 ? " many" : "", id);
 	for (size_t i = 0; i < p->run->channel_count && at < CELLS_MAX; i++) {
 		const char *role = p->run->channels[i].role;
 		if (role != NULL && strcmp(role, g->role) == 0) {
