@@ -149,7 +149,12 @@ static void fill_night(struct evl_store *s, int night, const char *source)
 				.name = "traffic",
 				.path = "nowhere.pcapng"},
 			&err));
-		must(evl_store_recording_end(s, recording, "00", 1000, &err));
+		must(evl_store_recording_end(s, recording,
+			&(struct evl_row_recording){.file_sha256 = "00",
+				.bytes = 1000,
+				.finished = true,
+				.frames = 8000},
+			&err));
 		must(evl_store_take_end(s, case_no, take_no, EVL_STATE_FINISHED, 8000, &err));
 		must(evl_store_case_end(s, case_no, EVL_STATE_FINISHED, worst, NULL, 1, &err));
 	}
