@@ -110,6 +110,29 @@ static void put_recordings(struct evl_page *p)
 	evl_page_put(p, "</tbody></table></div></details>\n");
 }
 
+/* Instants that met a condition of a take, and where they are kept. */
+static void put_marks(struct evl_page *p)
+{
+	if (p->run->take_mark_count == 0) {
+		return;
+	}
+	evl_page_put(p,
+		"<h3 id=\"h-marks\">Triggers and marks</h3>\n"
+		"<div class=\"wide\" tabindex=\"0\" role=\"region\" "
+		"aria-labelledby=\"h-marks\"><table>\n"
+		"<thead><tr><th scope=\"col\">Bench time</th><th scope=\"col\">What</th><th "
+		"scope=\"col\">Case</th><th scope=\"col\">Recording</th></tr></thead>\n<tbody>\n");
+	for (size_t i = 0; i < p->run->take_mark_count; i++) {
+		const struct evl_row_mark *m = &p->run->take_marks[i];
+		const struct evl_row_case *k = evl_run_case(p->run, m->case_no);
+		evl_page_put(p,
+			"<tr><th scope=\"row\">$</th><td>$$</td><td>$</td><td>$</td></tr>\n",
+			evl_num_time(m->at_ns).s, m->text, m->trigger ? " (trigger)" : "",
+			k == NULL ? "" : k->name, m->recording == NULL ? "none" : m->recording);
+	}
+	evl_page_put(p, "</tbody></table></div>\n");
+}
+
 static void put_signature(struct evl_page *p)
 {
 	if (p->facts->demo_key) {
@@ -168,5 +191,6 @@ void evl_page_put_evidence(struct evl_page *p)
 		p->run->run.library_sha256 == NULL ? "not stated" : p->run->run.library_sha256);
 	put_files(p);
 	put_recordings(p);
+	put_marks(p);
 	evl_page_put(p, "</section>\n");
 }

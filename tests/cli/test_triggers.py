@@ -126,6 +126,11 @@ def test_a_slip_is_kept_with_its_history(p):
     [one] = told['recordings']
     assert (one['name'], one['from_frame'], one['frames']) == ('caught', 16768, 12096), one
     assert [m['text'] for m in told['marks']] == [text], told['marks']
+    out = p.path('dossier')
+    b.expect(p.run('dossier', '1', '--store', p.store, '--out', out), 0)
+    b.expect(p.run('verify', out), 0)
+    page = open(os.path.join(out, 'report.html'), encoding='utf-8').read()
+    assert 'Triggers and marks' in page and text + ' (trigger)' in page
     # The same again is the same file.
     digest = open(path, 'rb').read()
     os.rename(path, path + '.first')
