@@ -7,7 +7,8 @@ local text = require "text"
 local record = {}
 
 local fields <const> = { as = "string", part = "string?", part_bytes = "integer?",
-	before = "string?", after = "string?", most = "integer?", when = "table?", mark = "table?" }
+	compress = "boolean?", before = "string?", after = "string?", most = "integer?",
+	when = "table?", mark = "table?" }
 
 local condition_fields <const> = { slip = "boolean?", pattern_lost = "boolean?",
 	errors_above = "integer?", alarm = "string?", at = "string?", text = "string?", on = "string?",
@@ -162,7 +163,8 @@ function record.plan(self, t, frames)
 	end
 	local plan = { as = r.as, roles = {}, when = {}, mark = {}, most = 0,
 		part_ns = r.part and spec.duration("take: record: part", r.part) or 0,
-		part_bytes = r.part_bytes or 0, before_ns = 0, after_ns = 0,
+		part_bytes = r.part_bytes or 0, compress = r.compress or false,
+		before_ns = 0, after_ns = 0,
 		until_triggered = t.until_triggered or false }
 	local n = 0
 	for key in pairs(roles) do

@@ -27,18 +27,18 @@ static char *meta_json(const struct build *b, const char *name)
 
 /* Name, paths and metadata of recording `n`: "as", "as 2" ... */
 static enum evl_status name_recording(
-	struct build *b, uint32_t n, const char *as, bool set, bool caught, struct evl_err *err)
+	struct build *b, uint32_t n, const char *as, const char *ending, struct evl_err *err)
 {
 	struct record_plan *p = &b->record;
 	const char *store = b->r->args->store;
 	const char *slash = strrchr(store, '/');
 	char path[512], number[24] = "", name[160];
-	if (caught) {
+	if (b->plan.record.most > 0) {
 		snprintf(number, sizeof number, "-caught-%" PRIu32, n + 1);
 	}
 	int len = snprintf(path, sizeof path, "%s.recordings/run-%" PRId64 "-case-%d-take-%d%s.%s",
 		slash != NULL ? slash + 1 : store, b->r->run, b->c->case_no + 1, b->c->take_no + 1,
-		number, set ? "set" : "pcapng");
+		number, ending);
 	if (len < 0 || (size_t)len >= sizeof path) {
 		return evl_err_set(
 			err, EVL_E_INVALID, "%s: the name is too long to make recordings", store);
@@ -162,6 +162,9 @@ enum evl_status evl_plan_record(struct build *b, struct evl_err *err)
 	}
 	r->part.part_ns = (uint64_t)evl_plan_integer(L, at, "part_ns");
 	r->part.part_bytes = (uint64_t)evl_plan_integer(L, at, "part_bytes");
+	lua_getfield(L, at, "compress");
+	r->part.compress = lua_toboolean(L, -1);
+	lua_pop(L, 1);
 	r->most = (uint32_t)evl_plan_integer(L, at, "most");
 	r->before_ns = (uint64_t)evl_plan_integer(L, at, "before_ns");
 	r->after_ns = (uint64_t)evl_plan_integer(L, at, "after_ns");
@@ -181,7 +184,11 @@ enum evl_status evl_plan_record(struct build *b, struct evl_err *err)
 	p->numbers = evl_xcalloc(p->count, sizeof *p->numbers);
 	const bool set = r->part.part_bytes > 0 || r->part.part_ns > 0;
 	for (uint32_t n = 0; n < p->count && st == EVL_OK; n++) {
-		st = name_recording(b, n, as, set, r->most > 0, err);
+		st = name_recording(b, n, as,
+			set                ? "set"
+			: r->part.compress ? "pcapng.zst"
+					   : "pcapng",
+			err);
 	}
 	lua_pop(L, 1);
 	if (st < 0) {

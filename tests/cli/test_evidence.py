@@ -106,6 +106,26 @@ def test_full_and_light(p):
     b.refused(p.run(*make, '--recordings'), 3, victim)
 
 
+def test_compressed(p):
+    """What zstd of Debian unpacks has the digest that run, dossier and verify tell."""
+    b.expect(p.run_campaign(b.RECORD.replace('as = "kept",', 'as = "kept", compress = true,')
+                            .replace('as = "again",',
+                                     'as = "again", compress = true, part = "100 ms",')), 0)
+    folder = p.store + '.recordings'
+    names = sorted(os.listdir(folder))
+    assert names == ['run-1-case-1-take-1.pcapng.zst', 'run-1-case-1-take-2-0001.pcapng.zst',
+                     'run-1-case-1-take-2.set'], names
+    plain = subprocess.run(['zstd', '-dc', os.path.join(folder, names[0])], check=True,
+                           capture_output=True).stdout
+    r = p.run('show', '1', '--store', p.store, '--json').json()
+    assert hashlib.sha256(plain).hexdigest() == r['recordings'][0]['sha256'], r['recordings']
+    assert os.path.getsize(os.path.join(folder, names[0])) == r['recordings'][0]['bytes']
+    for name in (names[0], names[2]):
+        b.expect(p.run('recording', 'verify', os.path.join(folder, name)), 0)
+    b.expect(p.run('dossier', '1', '--store', p.store, '--out', p.path('z'), '--recordings'), 0)
+    b.expect(p.run('verify', p.path('z')), 0, 'Nothing was altered')
+
+
 def test_own_key(p):
     b.expect(p.run_campaign(b.ARRIVAL), 0)
     for name in ('lab', 'other'):
