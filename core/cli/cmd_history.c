@@ -4,11 +4,12 @@
 #include <string.h>
 
 #include "core/cli/cli.h"
+#include "core/store/case_recording.h"
 #include "core/store/history.h"
 
 static const char help[] =
 	"usage: evenlode history --store FILE [--campaign NAME] [--bench NAME] [--case NAME]\n"
-	"                        [--alpha P] [--every-run] [--json]\n"
+	"                        [--checks] [--alpha P] [--every-run] [--json]\n"
 	"\n"
 	"Many nights of one campaign on one bench: which case is steady, newly failing or flaky, "
 	"and\n"
@@ -23,6 +24,9 @@ static const char help[] =
 	"when\n"
 	"                   not given\n"
 	"  --case NAME      only this case\n"
+	"  --checks         also each check that ever failed, on its channel: when first, since "
+	"when,\n"
+	"                   how often, and which recording shows it\n"
 	"  --alpha P        chance of any false alarm of each of the two, 0.05 when not given\n"
 	"  --every-run      P is spent over all looks: with j finished runs P / (j (j + 1)) is "
 	"used\n"
@@ -32,7 +36,7 @@ static const char help[] =
 	"Exit status: 0 nothing got worse, 1 a case is newly failing or an error ratio rises,\n"
 	"3 error, 64 usage\n";
 
-enum { OPT_STORE, OPT_CAMPAIGN, OPT_BENCH, OPT_CASE, OPT_ALPHA, OPT_EVERY, OPT_JSON };
+enum { OPT_STORE, OPT_CAMPAIGN, OPT_BENCH, OPT_CASE, OPT_ALPHA, OPT_EVERY, OPT_JSON, OPT_CHECKS };
 static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_CAMPAIGN] = {"campaign", true},
 	[OPT_BENCH] = {"bench", true},
@@ -40,6 +44,7 @@ static const struct cli_option options[] = {[OPT_STORE] = {"store", true},
 	[OPT_ALPHA] = {"alpha", true},
 	[OPT_EVERY] = {"every-run", false},
 	[OPT_JSON] = {"json", false},
+	[OPT_CHECKS] = {"checks", false},
 	{NULL, false}};
 
 #define LINE_RUNS 40 /* letters in one line */
@@ -110,7 +115,9 @@ static void print_case(const struct evl_past *past, const struct evl_past_case *
 			h->since.upper, 100 * past->confidence);
 	}
 	if (c->first_failure != NULL && c->first_failure != c->change) {
-		cli_out(", first in run %" PRId64, past->runs[c->first_failure->run].run);
+		const struct evl_past_run *r = &past->runs[c->first_failure->run];
+		cli_out(", first in run %" PRId64 ", build %s, %s", r->run, r->build,
+			r->started_utc);
 	}
 	cli_out("%s\n", h->mixed_build ? "; one build both passed and failed" : "");
 	print_sequence(past, c);
@@ -129,6 +136,60 @@ static void print_series(const struct evl_past *past, const struct evl_past_seri
 			s->trend.exact ? "" : "; by the normal distribution");
 	}
 	cli_out("\n");
+}
+
+static void print_run(
+	const char *before, const struct evl_past *past, const struct evl_past_entry *e)
+{
+	const struct evl_past_run *r = &past->runs[e->run];
+	cli_out("%srun %" PRId64 ", build %s, %s", before, r->run, r->build, r->started_utc);
+}
+
+/* A check that failed: when first, since when, and what to replay. */
+static enum evl_status print_check(const struct evl_past *past, const struct evl_past_case *c,
+	struct evl_store *store, struct evl_err *err)
+{
+	struct evl_case_recording kept = {0};
+	if (c->first_failure == NULL) {
+		return EVL_OK; /* only repeats failed */
+	}
+	enum evl_status st = evl_store_recording_of_case(
+		&kept, store, past->runs[c->last_failure->run].run, c->name, err);
+	if (st != EVL_OK) {
+		return st;
+	}
+	cli_out("    %s", c->title);
+	if (c->role != NULL) {
+		cli_out(", %s %d", c->role, c->number);
+	}
+	cli_out(": %s, failed in %zu of %zu, on the newest build in %zu of %zu\n",
+		evl_past_finding_name(c->finding), c->history.failures, c->history.runs,
+		c->build_failures, c->build_runs);
+	print_run("        first failed in ", past, c->first_failure);
+	if (c->failing_since != NULL && c->failing_since != c->first_failure) {
+		print_run("\n        fails since ", past, c->failing_since);
+	} else if (c->last_failure != c->first_failure) {
+		print_run("\n        last failed in ", past, c->last_failure);
+	}
+	cli_out("\n");
+	if (kept.name != NULL) {
+		cli_out("        replay \"%s\" of run %" PRId64 ", build %s: %s\n", kept.name,
+			kept.run, kept.build, kept.path);
+	}
+	evl_case_recording_finish(&kept);
+	return EVL_OK;
+}
+
+static enum evl_status print_checks(const struct evl_past *past, const struct evl_past_case *of,
+	struct evl_store *store, struct evl_err *err)
+{
+	enum evl_status st = EVL_OK;
+	for (size_t i = 0; i < past->check_count && st == EVL_OK; i++) {
+		if (past->checks[i].name == of->name) {
+			st = print_check(past, &past->checks[i], store, err);
+		}
+	}
+	return st;
 }
 
 static void print_head(const struct evl_past *past)
@@ -177,10 +238,12 @@ static void print_worse(const struct evl_past *past)
 	cli_out(".\n");
 }
 
-static void print_plain(const struct evl_past *past)
+static enum evl_status print_plain(
+	const struct evl_past *past, struct evl_store *store, struct evl_err *err)
 {
+	enum evl_status st = EVL_OK;
 	print_head(past);
-	for (size_t i = 0; i < past->case_count; i++) {
+	for (size_t i = 0; i < past->case_count && st == EVL_OK; i++) {
 		const struct evl_past_case *c = &past->cases[i];
 		print_case(past, c);
 		for (size_t k = 0; k < past->series_count; k++) {
@@ -188,6 +251,7 @@ static void print_plain(const struct evl_past *past)
 				print_series(past, &past->series[k]);
 			}
 		}
+		st = print_checks(past, c, store, err);
 	}
 	cli_out("\ntested: changes of %s, trends of %s; either gives a false alarm in 1 of %.6g "
 		"histories at most\n",
@@ -202,6 +266,7 @@ static void print_plain(const struct evl_past *past)
 	} else {
 		cli_out("Nothing got worse.\n");
 	}
+	return st;
 }
 
 /* ---- JSON ---- */
@@ -269,8 +334,23 @@ static json_t *series_json(const struct evl_past *past, const struct evl_past_se
 	return o;
 }
 
+static json_t *check_json(const struct evl_past *past, const struct evl_past_case *c)
+{
+	json_t *o = case_json(past, c);
+	json_object_set_new(o, "title", cli_json_text(c->title));
+	json_object_set_new(o, "role", cli_json_text(c->role));
+	json_object_set_new(o, "number", c->role != NULL ? json_integer(c->number) : json_null());
+	json_object_set_new(o, "last_failure", run_number(past, c->last_failure));
+	json_object_set_new(o, "failing_since", run_number(past, c->failing_since));
+	return o;
+}
+
 static json_t *to_json(const struct evl_past *past)
 {
+	json_t *checks = json_array();
+	for (size_t i = 0; i < past->check_count; i++) {
+		json_array_append_new(checks, check_json(past, &past->checks[i]));
+	}
 	json_t *runs = json_array(), *cases = json_array(), *series = json_array();
 	for (size_t i = 0; i < past->run_count; i++) {
 		const struct evl_past_run *r = &past->runs[i];
@@ -288,7 +368,7 @@ static json_t *to_json(const struct evl_past *past)
 		json_array_append_new(series, series_json(past, &past->series[i]));
 	}
 	return json_pack(
-		"{s:b, s:o, s:o, s:f, s:f, s:f, s:I, s:I, s:I, s:I, s:I, s:I, s:o, s:o, s:o}",
+		"{s:b, s:o, s:o, s:f, s:f, s:f, s:I, s:I, s:I, s:I, s:I, s:I, s:o, s:o, s:o, s:o}",
 		"worse", past->worse, "campaign", cli_json_text(past->campaign_name), "bench",
 		cli_json_text(past->bench_name), "confidence", past->confidence, "alpha",
 		past->alpha_of_all, "alpha_of_this_look", past->alpha, "look",
@@ -296,7 +376,7 @@ static json_t *to_json(const struct evl_past *past)
 		(json_int_t)past->unfinished, "other_bench", (json_int_t)past->other_bench,
 		"cases_tested", (json_int_t)past->cases_tested, "ratios_tested",
 		(json_int_t)past->series_tested, "runs", runs, "cases", cases, "error_ratios",
-		series);
+		series, "checks", checks);
 }
 
 static int history(int argc, char **argv)
@@ -309,6 +389,7 @@ static int history(int argc, char **argv)
 	struct evl_err err = {0};
 	const char *path = NULL, *alpha = NULL;
 	bool json = false;
+	enum evl_status st = EVL_OK;
 	int status = CLI_GOOD;
 
 	while (cli_next(&a)) {
@@ -334,6 +415,9 @@ static int history(int argc, char **argv)
 		case OPT_JSON:
 			json = true;
 			break;
+		case OPT_CHECKS:
+			query.checks = true;
+			break;
 		}
 	}
 	if (a.exit >= 0) {
@@ -353,9 +437,9 @@ static int history(int argc, char **argv)
 		if (json) {
 			cli_json_print(to_json(&past));
 		} else {
-			print_plain(&past);
+			st = print_plain(&past, store, &err);
 		}
-		status = past.worse ? CLI_NO : CLI_GOOD;
+		status = st != EVL_OK ? cli_error(&err) : past.worse ? CLI_NO : CLI_GOOD;
 	}
 	evl_past_finish(&past);
 	evl_store_close(store);

@@ -162,6 +162,7 @@ def test_matrix(p):
     assert [x['run'] for x in compare(p, 9, 2, '--matrix', '--json').json()['runs']] == [9, 2]
     text_and_page(p, data)
     servers(p, data)
+    first_failures(p, data)
     refusals(p)
 
 
@@ -250,6 +251,27 @@ def servers(p, data):
     # What is known to fail is no failure: the first runs of C against the last.
     tap = compare(p, 3, 3 - 1, 3 + 1, '--tap').out
     assert tap.startswith('TAP version 14\n1..2\n')
+
+
+def first_failures(p, data):
+    """history --checks says what the matrix knows of each check that ever failed."""
+    past = p.run('history', '--store', p.store, '--checks', '--json').json()
+    rows = {(x['case'], x['title'], x['number']): x for x in data['rows']
+            if x['title'] and x['history']}
+    assert len(past['checks']) == len(rows) > 0
+    text = p.run('history', '--store', p.store, '--checks').out
+    for c in past['checks']:
+        row = rows[c['name'], c['title'], c['number']]
+        first = row['history']['first_failure']
+        assert c['first_failure'] == first['run'] and c['finding'] == row['history']['finding']
+        assert c['last_failure'] == row['history']['last_failure']['run']
+        assert ('%s, trib %d: %s, failed in %d of %d' % (c['title'], c['number'], c['finding'],
+                c['failures'], c['counted'])) in text
+        assert 'first failed in run %d, build %s, %s' % (
+            first['run'], first['build'], first['started']) in text
+        if row['recording'] and row['recording']['of_failure']:
+            assert row['recording']['path'] in text
+    assert not p.run('history', '--store', p.store, '--json').json()['checks']
 
 
 def refusals(p):
