@@ -92,6 +92,19 @@ static void put_sent(struct evl_page *p, const struct evl_row_take *take)
 	evl_page_put(p, count > 0 ? ".</p>\n" : "");
 }
 
+/* Which part of the take it holds, unless all of it; and why it is shorter than was wanted. */
+static void put_part(
+	struct evl_page *p, const struct evl_row_take *take, const struct evl_row_recording *r)
+{
+	if (r->frames > 0 && (r->from_frame > 0 || r->frames < take->frames)) {
+		evl_page_put(p, " ($ to $ of the take)", evl_num_time(r->from_frame * 125000).s,
+			evl_num_time((r->from_frame + r->frames) * 125000).s);
+	}
+	if (r->note != NULL && r->note[0] != '\0') {
+		evl_page_put(p, " ($)", r->note);
+	}
+}
+
 static void put_recorded(struct evl_page *p, const struct evl_row_take *take)
 {
 	size_t shown = 0;
@@ -102,6 +115,7 @@ static void put_recorded(struct evl_page *p, const struct evl_row_take *take)
 				shown++ == 0 ? "<p><span class=\"label\">Recorded</span> $$"
 					     : ", $$",
 				r->name, r->finished ? "" : " (not finished)");
+			put_part(p, take, r);
 		}
 	}
 	evl_page_put(p, shown > 0 ? "; see <a href=\"#h-recordings\">Recordings</a>.</p>\n" : "");

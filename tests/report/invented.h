@@ -401,8 +401,12 @@ static inline void invented_loss_case(struct evl_store *store, const struct inve
 			err));
 	}
 	OK(evl_store_recording_end(store, recording,
-		&(struct evl_row_recording){
-			.file_sha256 = hex, .bytes = 1048576, .finished = true, .frames = 32000},
+		&(struct evl_row_recording){.file_sha256 = hex,
+			.bytes = 1048576,
+			.finished = true,
+			.from_frame = 4000,
+			.frames = 8000,
+			.note = "three catches were asked for"},
 		err));
 	OK(evl_store_take_end(store, case_no, take_no, EVL_STATE_FINISHED, 16000, err));
 	for (int i = 0; i <= invented_tribs(in); i++) {

@@ -102,16 +102,16 @@ static void failing(void **state)
 	(void)state;
 	struct evl_text html = {0};
 	write_page(&html, run_b, run_a, false);
-	check_page(&html,
-		"'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
-		"'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
-		"'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
-		"'63 alarms that follow from others, not drawn' "
-		"'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab' "
-		"'worse (3 newly failing, 1 no longer proved)' '1. bit-errors' "
-		"'fail, 15 s' 'inconclusive, 2 s' '2 fail now' '61 the same' "
-		"'0 to 1.2e-5, newly failing' '3 of 6 checks of the campaign' "
-		"'63 trib: pattern 2^15-1.' 'line loss, all tributaries; see Recordings'");
+	check_page(&html, "'Something is not as wanted' 'Worst check' 'trib 12 (3-4-1)' "
+			  "'crossed with 47' 'crossed with 12' '1.1e-5 to 1.3e-5' "
+			  "'30.0 million bits' '354 errors' 'This build is worse.' 'newly failing' "
+			  "'63 alarms that follow from others, not drawn' "
+			  "'LOS line' '500.063 ms to 800.25 ms' 'Signed by CN = Lab' "
+			  "'worse (3 newly failing, 1 no longer proved)' '1. bit-errors' "
+			  "'fail, 15 s' 'inconclusive, 2 s' '2 fail now' '61 the same' "
+			  "'0 to 1.2e-5, newly failing' '3 of 6 checks of the campaign' "
+			  "'63 trib: pattern 2^15-1.' 'line loss, all tributaries (500 ms to 1.5 s "
+			  "of the take) (three catches were asked for); see Recordings'");
 	assert_null(strstr(evl_text_str(&html), "DEMONSTRATION"));
 	assert_non_null(strstr(evl_text_str(&html), ">AIS</th><td>trib</td><td>LOS line</td>"));
 	assert_null(strstr(evl_text_str(&html), "(3-4-1) (3-4-1)"));
