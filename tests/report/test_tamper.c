@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * A dossier with one byte changed anywhere. Every byte of the files that are parsed to decide
+ * A dossier with one byte changed anywhere, more than 2000 times. Every byte of the files that are parsed to decide
  * (manifest, signature, certificate), a sample of those that stand or fall with their SHA-256;
  * files removed, added, swapped, replaced by links; and a manifest that is signed well but does not
  * fit its evidence.
@@ -19,6 +19,7 @@ static char *folder;
 static struct evl_store *store;
 static char dir[4200];
 static int64_t run;
+static unsigned flips;
 
 static int make_dossier(void **state)
 {
@@ -29,7 +30,20 @@ static int make_dossier(void **state)
 	snprintf(dir, sizeof dir, "%s/d", folder);
 	OK(evl_store_open(&store, path, EVL_STORE_WRITE, err));
 	run = invented_run(store, &(struct invented){.build = "B", .faulty = true, .tribs = 1});
-	OK(evl_dossier_write(NULL, store, run, dir, NULL, err));
+	char tar[4200], statement[4200], wanted[4200];
+	const char *root = getenv("EVL_SOURCE_ROOT");
+	snprintf(tar, sizeof tar, "%s/1.tar", folder);
+	snprintf(statement, sizeof statement, "%s/campaigns/statement.yaml",
+		root == NULL ? "." : root);
+	snprintf(wanted, sizeof wanted, "%s/campaigns/requirements.yaml", root == NULL ? "." : root);
+	OK(evl_file_write(tar, "what a bundle of a recording may hold", 37, err));
+	const struct evl_dossier_recording recording = {0, tar};
+	const struct evl_dossier_options all = {.statement = statement,
+		.requirements = wanted,
+		.reveal = true,
+		.recordings = &recording,
+		.recording_count = 1};
+	OK(evl_dossier_write(NULL, store, run, dir, &all, err));
 	return run_in(folder, "cp -r d good");
 }
 
@@ -78,6 +92,7 @@ static void flip_file(const char *name, bool each)
 	assert_non_null(f);
 	setvbuf(f, NULL, _IONBF, 0);
 	for (size_t i = 0; i < len; i += step) {
+		flips++;
 		uint8_t mask = masks[i / step % sizeof masks];
 		snprintf(how, sizeof how, "%s, byte %zu, mask %02X", name, i, mask);
 		fseek(f, (long)i, SEEK_SET);
@@ -95,10 +110,12 @@ static void every_byte(void **state)
 	(void)state;
 	static const char *const names[] = {"manifest.json", "manifest.p7s", "signer.pem",
 		"SHA256SUMS", "VERIFY.txt", "campaign.lua", "bench.yaml", "evidence.json",
-		"report.html", "report.pdf"};
+		"report.html", "report.pdf", "statement.yaml", "requirements.yaml", "personal.json",
+		"recording-1.tar"};
 	for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
 		flip_file(names[i], i < 3);
 	}
+	assert_true(flips >= 2000);
 	struct evl_dossier_report r;
 	OK(evl_dossier_verify(&r, dir, NULL, err));
 	evl_dossier_report_finish(&r);
