@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 /*
- * A dossier with one byte changed anywhere, more than 2000 times. Every byte of the files that are parsed to decide
- * (manifest, signature, certificate), a sample of those that stand or fall with their SHA-256;
- * files removed, added, swapped, replaced by links; and a manifest that is signed well but does not
- * fit its evidence.
+ * A dossier with one byte changed anywhere, more than 2000 times. Every byte of the files that are
+ * parsed to decide (manifest, signature, certificate), a sample of those that stand or fall with
+ * their SHA-256; files removed, added, swapped, replaced by links; and a manifest that is signed
+ * well but does not fit its evidence.
  */
 #include "tests/report/invented.h"
 
@@ -35,7 +35,8 @@ static int make_dossier(void **state)
 	snprintf(tar, sizeof tar, "%s/1.tar", folder);
 	snprintf(statement, sizeof statement, "%s/campaigns/statement.yaml",
 		root == NULL ? "." : root);
-	snprintf(wanted, sizeof wanted, "%s/campaigns/requirements.yaml", root == NULL ? "." : root);
+	snprintf(wanted, sizeof wanted, "%s/campaigns/requirements.yaml",
+		root == NULL ? "." : root);
 	OK(evl_file_write(tar, "what a bundle of a recording may hold", 37, err));
 	const struct evl_dossier_recording recording = {0, tar};
 	const struct evl_dossier_options all = {.statement = statement,
