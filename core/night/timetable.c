@@ -19,6 +19,7 @@ static enum evl_status check(const struct evl_timetable_args *a, struct evl_err 
 	}
 	bool *seen = evl_xcalloc(a->resource_count + 1, sizeof *seen);
 	enum evl_status st = EVL_OK;
+	uint64_t all_ns = 0;
 	for (size_t i = 0; i < a->test_count && st == EVL_OK; i++) {
 		const struct evl_timetable_test *t = &a->tests[i];
 		if (t->duration_ns == 0 || t->duration_ns > EVL_TIMETABLE_NS_MAX) {
@@ -26,6 +27,11 @@ static enum evl_status check(const struct evl_timetable_args *a, struct evl_err 
 				"test %zu of the timetable has a duration of %llu ns; it must be "
 				"above 0 and at most a year",
 				i, (unsigned long long)t->duration_ns);
+		}
+		all_ns += st == EVL_OK ? t->duration_ns : 0;
+		if (all_ns > EVL_TIMETABLE_ALL_NS_MAX) {
+			st = evl_err_set(err, EVL_E_LIMIT,
+				"the tests of a timetable together last longer than 100 years");
 		}
 		for (size_t k = 0; k < t->need_count && st == EVL_OK; k++) {
 			if (t->needs[k] >= a->resource_count || seen[t->needs[k]]) {
@@ -275,7 +281,7 @@ struct choice {
 	struct tt_problem *p;
 	struct evl_timetable *out;
 	uint64_t window_ns;
-	uint32_t effort;
+	uint64_t effort;
 	uint32_t *list; /* chosen tests by what matters */
 	size_t n;
 	uint32_t *order; /* of starts */
@@ -291,7 +297,7 @@ static void keep(struct choice *c, size_t n)
 }
 
 /* Takes test `i` in if a timetable with it fits into the window. */
-static void try_test(struct choice *c, uint32_t i, uint32_t effort)
+static void try_test(struct choice *c, uint32_t i, uint64_t effort)
 {
 	const struct evl_timetable_test *t = &c->p->tests[i];
 	struct evl_timetable_slot *slot = &c->out->slots[i];
@@ -320,7 +326,7 @@ static void try_test(struct choice *c, uint32_t i, uint32_t effort)
 			memcpy(c->order, c->kept, c->n * sizeof *c->order);
 			c->order[c->n] = i;
 		}
-		end = tt_search(c->p, c->order, c->n + 1, c->window_ns, effort);
+		end = tt_search(c->p, c->order, c->n + 1, c->window_ns, true, effort);
 	}
 	if (end > c->window_ns) {
 		slot->fate = EVL_TIMETABLE_NO_WAY;
@@ -343,7 +349,7 @@ static uint64_t lay_out(struct choice *c, uint64_t bound)
 			memcpy(c->order, c->kept, c->n * sizeof *c->order);
 			end = tt_decode(c->p, c->order, c->n);
 		} else {
-			end = tt_search(c->p, c->order, c->n, goal, c->effort);
+			end = tt_search(c->p, c->order, c->n, goal, c->window_ns > 0, c->effort);
 		}
 	}
 	free(as_needed);
@@ -444,16 +450,12 @@ enum evl_status evl_timetable_make(
 		return st;
 	}
 	size_t n = args->test_count;
-	size_t needs = 1;
-	for (size_t i = 0; i < n; i++) {
-		needs += args->tests[i].need_count + args->tests[i].after_count + 1;
-	}
 	struct choice c = {.p = &p,
 		.out = out,
 		.window_ns = args->window_ns,
-		.effort = args->effort > 0             ? args->effort
-			  : 120000000u / needs < 40000 ? (uint32_t)(120000000u / needs)
-						       : 40000};
+		.effort = args->effort > 0 ? args->effort
+			  : n < 100        ? (uint64_t)n * n * 500
+					   : 6000000};
 	out->slots = evl_xcalloc(n + 1, sizeof *out->slots);
 	out->order = evl_xcalloc(n + 1, sizeof *out->order);
 	out->slot_count = n;

@@ -36,6 +36,7 @@
 #define EVL_TIMETABLE_TESTS_MAX     4096u
 #define EVL_TIMETABLE_RESOURCES_MAX 4096u
 #define EVL_TIMETABLE_NS_MAX        ((uint64_t)366 * 24 * 3600 * 1000000000u) /* of one test */
+#define EVL_TIMETABLE_ALL_NS_MAX    (100 * EVL_TIMETABLE_NS_MAX)              /* of all */
 
 struct evl_timetable_test {
 	uint64_t duration_ns;  /* above 0 */
@@ -52,7 +53,7 @@ struct evl_timetable_args {
 	size_t test_count;
 	size_t resource_count;
 	uint64_t window_ns; /* 0: no end */
-	uint32_t effort;    /* timetables tried; 0: chosen by size, below a second */
+	uint64_t effort;    /* pairs of tests looked at; 0: chosen by size, a second or two */
 };
 
 enum evl_timetable_fate {

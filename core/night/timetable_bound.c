@@ -52,48 +52,97 @@ static void chains(struct scan *s)
 	}
 }
 
-/* Bound that the first n of `list` prove; no two of them run at once. */
-static uint64_t proved(const struct scan *s, const uint32_t *list, uint32_t n)
+/*
+ * Bound that the n tests of `list` prove; no two of them run at once. Each subset proves its sum
+ * with the shortest chain before and after it; the subset of all whose chains are at least so long
+ * is the best one for these two lengths (as in Carlier 1982 for one machine). The list is sorted.
+ */
+static uint64_t proved(const struct scan *s, uint32_t *list, uint32_t n)
 {
-	uint64_t sum = 0, head = UINT64_MAX, tail = UINT64_MAX;
+	uint64_t best = 0;
+	/* Longest chain before it first; few tests have one, so the list is nearly in order. */
+	for (uint32_t k = 1; k < n; k++) {
+		uint32_t i = list[k], at = k;
+		for (; at > 0 && s->head[list[at - 1]] < s->head[i]; at--) {
+			list[at] = list[at - 1];
+		}
+		list[at] = i;
+	}
+	uint64_t tail = UINT64_MAX;
+	for (bool more = n > 0; more;) {
+		/* The next shorter chain behind; from the longest to the shortest. */
+		uint64_t next = 0, sum = 0;
+		more = false;
+		for (uint32_t k = 0; k < n; k++) {
+			uint64_t t = s->tail[list[k]];
+			if (t < tail && (!more || t > next)) {
+				next = t;
+				more = true;
+			}
+		}
+		tail = next;
+		for (uint32_t k = 0; more && k < n; k++) {
+			uint32_t i = list[k];
+			if (s->tail[i] >= tail) {
+				sum += s->p->tests[i].duration_ns;
+				uint64_t bound = s->head[i] + sum + tail;
+				best = bound > best ? bound : best;
+			}
+		}
+	}
+	return best;
+}
+
+/* No subset proves more than this. */
+static uint64_t at_most(const struct scan *s, const uint32_t *list, uint32_t n)
+{
+	uint64_t sum = 0, head = 0, tail = 0;
 	for (uint32_t k = 0; k < n; k++) {
 		uint32_t i = list[k];
 		sum += s->p->tests[i].duration_ns;
-		head = s->head[i] < head ? s->head[i] : head;
-		tail = s->tail[i] < tail ? s->tail[i] : tail;
+		head = s->head[i] > head ? s->head[i] : head;
+		tail = s->tail[i] > tail ? s->tail[i] : tail;
 	}
-	return n > 0 ? sum + head + tail : 0;
+	return sum + head + tail;
 }
 
 static void by_resources(struct scan *s, struct evl_timetable *out)
 {
 	const struct tt_problem *p = s->p;
-	uint64_t *sum = evl_xcalloc(p->resources + 1, sizeof *sum);
-	uint64_t *head = evl_xcalloc(p->resources + 1, sizeof *head);
-	uint64_t *tail = evl_xcalloc(p->resources + 1, sizeof *tail);
-	uint32_t *users = evl_xcalloc(p->resources + 1, sizeof *users);
+	uint32_t *users = evl_xcalloc(p->resources + 2, sizeof *users); /* where they begin */
+	size_t all = 0;
 	for (uint32_t k = 0; k < s->n; k++) {
-		uint32_t i = s->tests[k];
-		for (size_t e = 0; e < p->tests[i].need_count; e++) {
-			uint32_t r = p->tests[i].needs[e];
-			head[r] = users[r] == 0 || s->head[i] < head[r] ? s->head[i] : head[r];
-			tail[r] = users[r] == 0 || s->tail[i] < tail[r] ? s->tail[i] : tail[r];
-			sum[r] += p->tests[i].duration_ns;
-			users[r]++;
+		const struct evl_timetable_test *t = &p->tests[s->tests[k]];
+		all += t->need_count;
+		for (size_t e = 0; e < t->need_count; e++) {
+			users[t->needs[e] + 1]++;
 		}
 	}
 	for (uint32_t r = 0; r < p->resources; r++) {
-		if (users[r] > 0 && sum[r] + head[r] + tail[r] > out->bound_ns) {
-			out->bound_ns = sum[r] + head[r] + tail[r];
-			out->bound = EVL_TIMETABLE_BY_RESOURCE;
-			out->bound_resource = r;
-			out->bound_tests = users[r];
+		users[r + 1] += users[r];
+	}
+	uint32_t *list = evl_xcalloc(all + 1, sizeof *list);
+	uint32_t *filled = evl_xcalloc(p->resources + 1, sizeof *filled);
+	for (uint32_t k = 0; k < s->n; k++) {
+		const struct evl_timetable_test *t = &p->tests[s->tests[k]];
+		for (size_t e = 0; e < t->need_count; e++) {
+			uint32_t r = t->needs[e];
+			list[users[r] + filled[r]++] = s->tests[k];
 		}
 	}
-	free(sum);
-	free(head);
-	free(tail);
+	for (uint32_t r = 0; r < p->resources; r++) {
+		uint32_t n = users[r + 1] - users[r], *mine = list + users[r];
+		uint64_t bound = at_most(s, mine, n) > out->bound_ns ? proved(s, mine, n) : 0;
+		if (bound > out->bound_ns) {
+			out->bound_ns = bound;
+			out->bound = EVL_TIMETABLE_BY_RESOURCE;
+			out->bound_resource = r;
+			out->bound_tests = n;
+		}
+	}
 	free(users);
+	free(list);
+	free(filled);
 }
 
 static void by_paths(struct scan *s, struct evl_timetable *out)
@@ -207,7 +256,9 @@ static void by_cliques(struct scan *s, struct evl_timetable *out)
 				n = exchange(s, n, &better);
 				n = better ? extend(s, n) : n;
 			}
-			uint64_t bound = proved(s, s->clique, n);
+			uint64_t bound = at_most(s, s->clique, n) > out->bound_ns
+						 ? proved(s, s->clique, n)
+						 : 0;
 			if (bound > out->bound_ns) {
 				out->bound_ns = bound;
 				out->bound = EVL_TIMETABLE_BY_CLIQUE;

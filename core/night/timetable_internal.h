@@ -54,7 +54,16 @@ uint64_t tt_decode_in_order(struct tt_problem *p, const uint32_t *order, size_t 
  * starts to `order`; returns the end. Tests waited for that are not in the list count as done. */
 uint64_t tt_list(struct tt_problem *p, uint32_t *order, const uint32_t *list, size_t n);
 
-/* Improves `order` (which it keeps when it finds nothing better) until `goal_ns` or for `effort`
- * timetables. Returns the end. */
-uint64_t tt_search(
-	struct tt_problem *p, uint32_t *order, size_t n, uint64_t goal_ns, uint32_t effort);
+/* Further from the goal than this part of it, a search may take so many times its work. */
+#define TT_NEAR     10
+#define TT_FAR_WORK 6
+
+/* Improves `order` (which it keeps when it finds nothing better) until `goal_ns`, which is no
+ * shorter than the bound, or for `work`. `straight`: only the goal counts, nothing between. Returns
+ * the end. */
+uint64_t tt_search(struct tt_problem *p, uint32_t *order, size_t n, uint64_t goal_ns, bool straight,
+	uint64_t work);
+
+/* The part of it that comes after the list schedules. */
+uint64_t tt_eject(struct tt_problem *p, uint32_t *order, size_t n, uint64_t goal_ns, bool straight,
+	uint64_t work);
