@@ -8,6 +8,7 @@
 
 #include "core/base/file.h"
 #include "core/cli/cli.h"
+#include "core/cli/follow.h"
 #include "core/night/night.h"
 
 static const char help[] =
@@ -32,6 +33,8 @@ static const char help[] =
 	"                       goes on; 30 when not given, 0: wait for ever\n"
 	"  --reserve MB         as for run\n"
 	"  --progress MODE      auto: a live line on a terminal; plain: lines; none\n"
+	"  --live [ADDR:]PORT   a web page that shows the run of now; 127.0.0.1 when no address\n"
+	"                       is given, port 0: any that is free\n"
 	"  --adapter-path DIRS  folders with adapters, with a colon between; looked at first\n"
 	"  --help               this text\n"
 	"\n"
@@ -52,6 +55,7 @@ enum {
 	OPT_HANG,
 	OPT_RESERVE,
 	OPT_PROGRESS,
+	OPT_LIVE,
 	OPT_PATH
 };
 static const struct cli_option options[] = {[OPT_TIMETABLE] = {"timetable", false},
@@ -64,11 +68,12 @@ static const struct cli_option options[] = {[OPT_TIMETABLE] = {"timetable", fals
 	[OPT_HANG] = {"hang-limit", true},
 	[OPT_RESERVE] = {"reserve", true},
 	[OPT_PROGRESS] = {"progress", true},
+	[OPT_LIVE] = {"live", true},
 	[OPT_PATH] = {"adapter-path", true},
 	{NULL, false}};
 
 struct asked {
-	const char *file, *svg, *at, *path;
+	const char *file, *svg, *at, *live, *path;
 	bool timetable, json, now, resume, anew;
 	enum cli_progress_mode mode;
 	uint32_t hang_limit_s;
@@ -142,11 +147,30 @@ static int show_timetable(const struct asked *q, const struct evl_night_file *fi
 	return status;
 }
 
+struct shown {
+	struct cli_follow *follow; /* NULL: no page */
+	bool quiet;
+};
+
 static void tell(void *ctx, const char *line)
 {
-	(void)ctx;
-	cli_progress_end();
-	cli_err_out("%s\n", line);
+	struct shown *s = ctx;
+	if (!s->quiet) {
+		cli_progress_end();
+		cli_err_out("%s\n", line);
+	}
+	if (s->follow != NULL) {
+		cli_follow_note(s->follow, line);
+	}
+}
+
+static void on_progress(void *ctx, const struct evl_run_progress *p)
+{
+	struct shown *s = ctx;
+	cli_progress(NULL, p);
+	if (s->follow != NULL) {
+		cli_follow_progress(s->follow, p);
+	}
 }
 
 static const struct asked *again; /* the only night of this process */
@@ -170,9 +194,18 @@ static void hung(void *ctx, const char *text)
 	_exit(CLI_ERROR);
 }
 
+static void hung_opening(void *ctx, const char *text)
+{
+	(void)ctx;
+	cli_err_out("evenlode: %s\n", text);
+	fflush(NULL);
+	_exit(CLI_ERROR);
+}
+
 static int run_night(const struct asked *q, const struct evl_night_file *file,
 	const struct evl_night_plan_args *plan)
 {
+	struct shown shown = {.quiet = q->mode == CLI_PROGRESS_NONE};
 	struct evl_night_args args = {.file = file,
 		.adapter_dirs = plan->adapter_dirs,
 		.adapter_dir_count = plan->adapter_dir_count,
@@ -180,18 +213,26 @@ static int run_night(const struct asked *q, const struct evl_night_file *file,
 		.only_resume = q->resume,
 		.anew = q->anew,
 		.stop = cli_stop_install(),
-		.tell = q->mode == CLI_PROGRESS_NONE ? NULL : tell,
-		.progress = cli_progress,
+		.tell = tell,
+		.progress = on_progress,
+		.ctx = &shown,
 		.hung = hung,
+		.hung_opening = hung_opening,
 		.hang_limit_s = q->hang_limit_s,
 		.reserve_bytes = q->has_reserve ? &q->reserve_bytes : NULL};
 	again = q;
 	struct evl_night_result result = {0};
 	struct evl_err err = {0};
 	struct evl_text text = {0};
+	if (q->live != NULL && cli_follow_start(&shown.follow, q->live, &err) < 0) {
+		return err.status == EVL_E_INVALID ? cli_usage(&cli_verb_night, "%s", err.text)
+						   : cli_error(&err);
+	}
 	cli_progress_start(q->mode);
 	enum evl_status st = evl_night_run(&result, &args, &err);
 	cli_progress_end();
+	cli_follow_end(shown.follow, st == EVL_OK ? evl_verdict_name(result.verdict) : "error",
+		st == EVL_OK ? "" : err.text);
 	int status =
 		st == EVL_OK ? cli_status_of(result.verdict, result.interrupted) : cli_error(&err);
 	if (st == EVL_OK) {
@@ -277,6 +318,9 @@ static int night(int argc, char **argv)
 					"--progress \"%s\" is none of auto, plain, none", a.value);
 			}
 			break;
+		case OPT_LIVE:
+			q.live = a.value;
+			break;
 		case OPT_PATH:
 			q.path = a.value;
 			break;
@@ -291,6 +335,9 @@ static int night(int argc, char **argv)
 			q.svg != NULL  ? "svg"
 			: q.at != NULL ? "at"
 				       : "json");
+	}
+	if (q.timetable && q.live != NULL) {
+		return cli_usage(a.verb, "--live goes only without --timetable");
 	}
 	if ((q.timetable && (q.resume || q.anew)) || (q.resume && q.anew)) {
 		return cli_usage(a.verb, "--timetable, --resume and --new exclude one another");
@@ -308,6 +355,8 @@ static int night(int argc, char **argv)
 	cli_places_find(&places, q.path);
 	plan.adapter_dirs = (const char *const *)places.dirs;
 	plan.adapter_dir_count = places.count;
+	plan.hung = hung_opening;
+	plan.hang_limit_s = q.hang_limit_s;
 	int status = q.timetable ? show_timetable(&q, file, &plan) : run_night(&q, file, &plan);
 	cli_places_finish(&places);
 	evl_night_file_destroy(file);

@@ -222,7 +222,7 @@ static int run(int argc, char **argv)
 	args.adapter_dir_count = places.count;
 	args.stop = cli_stop_install();
 	args.progress = on_progress;
-	if (live != NULL && cli_follow_start(&follow, live, args.build, &err) < 0) {
+	if (live != NULL && cli_follow_start(&follow, live, &err) < 0) {
 		status = err.status == EVL_E_INVALID ? cli_usage(a.verb, "%s", err.text)
 						     : cli_error(&err);
 		goto out;

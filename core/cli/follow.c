@@ -17,6 +17,7 @@
 
 #define ALARMS_TEXT 160 /* of one channel */
 #define NAMED       3u  /* channels in a line of text */
+#define TEXTS       6
 
 static_assert((int)EVL_LIVE_IDLE == (int)EVL_LOOK_IDLE, "states");
 static_assert((int)EVL_LIVE_RUNNING == (int)EVL_LOOK_MOVING, "states");
@@ -25,10 +26,10 @@ static_assert((int)EVL_LIVE_IN_SYNC == (int)EVL_LOOK_IN_SYNC, "states");
 
 struct cli_follow {
 	struct evl_live *live;
-	char *build;
+	char *note;
 	struct evl_live_state state;
 	/* What the state points to. */
-	char *texts[5]; /* campaign, title, bench, case name, case title */
+	char *texts[TEXTS]; /* campaign, title, bench, build, case name, case title */
 	struct evl_live_case *cases;
 	struct evl_live_channel *channels;
 	char **labels; /* the engine is gone when the last state is shown */
@@ -84,8 +85,7 @@ static bool read_where(const char *where, char *address, size_t cap, uint16_t *p
 	return n > 0 && snprintf(address, cap, "%.*s", (int)n, where) < (int)cap;
 }
 
-enum evl_status cli_follow_start(
-	struct cli_follow **out, const char *where, const char *build, struct evl_err *err)
+enum evl_status cli_follow_start(struct cli_follow **out, const char *where, struct evl_err *err)
 {
 	char address[64];
 	uint16_t port;
@@ -100,7 +100,7 @@ enum evl_status cli_follow_start(
 		free(f);
 		return st;
 	}
-	f->build = evl_xstrdup(build);
+	f->note = evl_xstrdup("");
 	cli_err_out("live view: %s\n", evl_live_url(f->live));
 	*out = f;
 	return EVL_OK;
@@ -160,22 +160,22 @@ static void fill_channels(struct cli_follow *f, const struct evl_engine *engine)
 /* All but the channels. */
 static void fill(struct cli_follow *f, const struct evl_run_progress *p)
 {
-	const char *const texts[] = {
-		p->campaign_name, p->campaign_title, p->bench_name, p->case_name, p->case_title};
+	const char *const texts[TEXTS] = {p->campaign_name, p->campaign_title, p->bench_name,
+		p->build, p->case_name, p->case_title};
 	struct evl_live_state *s = &f->state;
-	for (int i = 0; i < 5; i++) {
+	for (int i = 0; i < TEXTS; i++) {
 		keep_text(&f->texts[i], texts[i] != NULL ? texts[i] : "");
 	}
 	s->run = p->run;
 	s->campaign = f->texts[0];
 	s->title = f->texts[1];
 	s->bench = f->texts[2];
-	s->case_name = f->texts[3];
-	s->case_title = f->texts[4];
-	s->build = f->build;
+	s->build = f->texts[3];
+	s->case_name = f->texts[4];
+	s->case_title = f->texts[5];
 	s->clock = p->is_virtual ? "virtual" : "real";
 	s->verdict = evl_verdict_name(f->verdict);
-	s->message = "";
+	s->message = f->note;
 	s->case_number = p->case_number;
 	s->case_count = p->case_count;
 	s->take_name = p->take_name;
@@ -188,11 +188,39 @@ static void fill(struct cli_follow *f, const struct evl_run_progress *p)
 	s->cases = f->cases;
 }
 
+/* Cases and channels. */
+static void forget_run(struct cli_follow *f)
+{
+	for (size_t i = 0; i < f->state.case_list_count; i++) {
+		free((char *)f->cases[i].name);
+	}
+	for (uint32_t i = 0; i < f->channel_count; i++) {
+		free(f->labels[i]);
+	}
+	f->state.case_list_count = 0;
+	f->state.channel_count = 0;
+	f->channel_count = 0;
+	f->done_ns = 0;
+	f->verdict = EVL_VERDICT_NONE;
+}
+
+void cli_follow_note(struct cli_follow *f, const char *note)
+{
+	char *copy = evl_xstrdup(note);
+	free(f->note);
+	f->note = copy;
+	f->state.message = copy;
+}
+
 void cli_follow_progress(struct cli_follow *f, const struct evl_run_progress *p)
 {
 	struct evl_live_state *s = &f->state;
 	if (p->case_name[0] == '\0') {
 		return;
+	}
+	if (p->run != f->state.run) {
+		forget_run(f);
+		s->run = p->run;
 	}
 	struct evl_live_case *entry = entry_of(f, p);
 	if (p->take_all_ns == 0 || p->take_done_ns < f->done_ns || f->done_ns == 0) {
@@ -234,14 +262,9 @@ void cli_follow_end(struct cli_follow *f, const char *verdict, const char *messa
 	s->all_ns = s->done_ns = 0;
 	s->left_ms = -1;
 	evl_live_stop(f->live, s);
-	for (size_t i = 0; i < s->case_list_count; i++) {
-		free((char *)f->cases[i].name);
-	}
-	for (int i = 0; i < 5; i++) {
+	forget_run(f);
+	for (int i = 0; i < TEXTS; i++) {
 		free(f->texts[i]);
-	}
-	for (uint32_t i = 0; i < f->channel_count; i++) {
-		free(f->labels[i]);
 	}
 	free(f->labels);
 	free(f->cases);
@@ -249,7 +272,7 @@ void cli_follow_end(struct cli_follow *f, const char *verdict, const char *messa
 	free(f->channels);
 	free(f->alarms);
 	free(f->looks);
-	free(f->build);
+	free(f->note);
 	free(f);
 }
 

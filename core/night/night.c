@@ -369,7 +369,10 @@ enum evl_status evl_night_run(
 	struct evl_night_plan_args plan = {.adapter_dirs = args->adapter_dirs,
 		.adapter_dir_count = args->adapter_dir_count,
 		.now_s = (int64_t)time(NULL),
-		.no_window = args->no_window};
+		.no_window = args->no_window,
+		.hung = args->hung_opening,
+		.hung_ctx = args->ctx,
+		.hang_limit_s = args->hang_limit_s};
 	enum evl_status st = evl_night_plan_make(&out->plan, args->file, &plan, err);
 	if (st == EVL_E_CORRUPT) {
 		/* A store whose writer was killed while making it is put right by opening it. */

@@ -27,6 +27,9 @@ struct evl_night_args {
 	/* An adapter hangs, and what hung has its verdict error on the disk: ends the process, or
 	 * puts another in its place that goes on. Called from another thread. */
 	void (*hung)(void *ctx, const char *text);
+	/* The same as a bench is opened for the timetable, before anything is begun: ends the
+	 * process. */
+	void (*hung_opening)(void *ctx, const char *text);
 	uint32_t hang_limit_s;
 	const uint64_t *reserve_bytes; /* as in struct evl_run_args */
 	void (*tell)(void *ctx, const char *line); /* what happens, a line without its end */

@@ -30,11 +30,29 @@ static enum evl_status digest_of(char hex[EVL_SHA256_HEX], const char *path, str
 	return st;
 }
 
+struct opening {
+	const struct evl_night_plan_args *args;
+	const struct evl_night_file *file;
+	const struct evl_night_job *job;
+};
+
+static void hung(void *ctx, int64_t run, const char *text)
+{
+	const struct opening *o = ctx;
+	char line[1400];
+	(void)run; /* there is none yet */
+	snprintf(line, sizeof line,
+		"%s: opening %s for %s: %s; mend the bench or take it out of the night file",
+		o->file->path, o->file->benches[o->job->bench].path, o->job->id, text);
+	o->args->hung(o->args->hung_ctx, line);
+}
+
 /* Can the bench run it, and how long does the campaign say that it takes? */
 static void look_at(struct ground *g, struct evl_night_job *job, const struct evl_night_file *file,
 	const struct evl_night_plan_args *args)
 {
 	const struct evl_night_entry *e = &file->entries[job->entry];
+	struct opening opening = {args, file, job};
 	struct evl_run_args run = {.campaign = e->campaign,
 		.bench = file->benches[job->bench].path,
 		.build = file->builds[job->build].label,
@@ -43,7 +61,10 @@ static void look_at(struct ground *g, struct evl_night_job *job, const struct ev
 		.cases = e->cases,
 		.case_count = e->case_count,
 		.adapter_dirs = args->adapter_dirs,
-		.adapter_dir_count = args->adapter_dir_count};
+		.adapter_dir_count = args->adapter_dir_count,
+		.hung = args->hung != NULL ? hung : NULL,
+		.hung_ctx = &opening,
+		.hang_limit_s = args->hang_limit_s};
 	struct evl_runner_fit fit = {0};
 	struct evl_err err = {0};
 	enum evl_status st = digest_of(job->campaign_sha256, run.campaign, &err);

@@ -43,6 +43,11 @@ struct evl_night_plan_args {
 	size_t adapter_dir_count;
 	int64_t now_s;  /* seconds since 1970 UTC */
 	bool no_window; /* begin now, whatever the window says */
+	/* An adapter hangs as its bench is opened: ends the process, from another thread. The text
+	 * names file, run and bench. NULL or a limit of 0: nobody watches. */
+	void (*hung)(void *ctx, const char *text);
+	void *hung_ctx;
+	uint32_t hang_limit_s;
 };
 
 struct evl_night_plan {

@@ -111,6 +111,7 @@ static enum evl_status run_cases(struct run_state *r, struct evl_err *err)
 	r->progress.run = r->run;
 	r->progress.campaign_name = r->campaign->name;
 	r->progress.campaign_title = r->campaign->title;
+	r->progress.build = r->args->build;
 	r->progress.bench_name = r->lab.bench->name;
 	r->progress.is_virtual = r->lab.is_virtual;
 	r->progress.engine = r->engine;
@@ -258,11 +259,14 @@ enum evl_status evl_runner_fit(struct evl_runner_fit *out, const struct evl_run_
 	struct campaign *c = NULL;
 	struct lab lab = {0};
 	uint32_t count = 0;
+	struct run_state watched = {.args = args}; /* no run: nothing of it is in the store */
+	struct evl_watchdog *dog = NULL;
 	enum evl_status st = evl_campaign_load(&c, args->campaign, args->stop, NULL, err);
 	if (st == EVL_OK) {
 		st = choose_cases(c, args, &count, err);
 	}
 	if (st == EVL_OK) {
+		dog = evl_watchdog_start(&watched);
 		st = evl_lab_open(&lab, args, c, &out->fit, err);
 		if (st == EVL_E_INVALID && out->fit.role_count > 0 && !out->fit.fits) {
 			st = EVL_OK; /* the answer is no; out->fit says why */
@@ -294,6 +298,7 @@ enum evl_status evl_runner_fit(struct evl_runner_fit *out, const struct evl_run_
 	}
 	evl_campaign_destroy(c);
 	evl_lab_close(&lab);
+	evl_watchdog_stop(dog);
 	return st;
 }
 

@@ -27,6 +27,7 @@ struct evl_run_progress {
 	const char *campaign_name;
 	const char *campaign_title;
 	const char *bench_name;
+	const char *build;
 	bool is_virtual; /* clock */
 	const struct evl_engine *engine; /* for evl_engine_look, within the call */
 	const char *case_name;	/* "" before the first case; the one with the longest take of now,

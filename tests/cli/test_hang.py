@@ -79,4 +79,19 @@ def test_night_after_a_hang_in_the_first_take(p):
     n.check_links(p.path('night.db'))
 
 
+def test_opening_for_the_timetable(p):
+    """Nothing is begun yet: one message names file, run and bench, and the program ends."""
+    p.write('bench.yaml', BENCH % ', hang_open: 1')
+    campaign(p, 'first')
+    campaign(p, 'second')
+    night = p.write('night.yaml', n.NIGHT)
+    for more in ((), ('--timetable',)):
+        began = time.monotonic()
+        b.refused(p.run('night', night, '--adapter-path', MOCKS, '--hang-limit', '1', *more), 3,
+                  'night.yaml: opening ', 'bench.yaml for first/one/A: ',
+                  'instance loop hangs', 'mend the bench')
+        assert time.monotonic() - began < 30
+    assert not os.path.exists(p.path('night.db')) and not os.path.exists(p.path('night.db.night'))
+
+
 b.main()

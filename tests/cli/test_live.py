@@ -15,6 +15,7 @@ import time
 import urllib.parse
 
 import blackbox as b
+import night_place as n
 sys.path.insert(0, os.path.dirname(os.path.abspath(__file__)))
 import browser
 
@@ -32,14 +33,13 @@ def long_cases(last):
     return CASES % last
 
 
-class Run:
-    """A run with its page."""
+class Page:
+    """A command with its page."""
 
-    def __init__(self, p, last='10 h', build='B', more=()):
+    def __init__(self, p, *args):
         self.p = p
-        self.child = p.start('run', p.campaign(long_cases(last), name='live.lua'), '--bench',
-                             p.bench, '--build', build, '--store', p.store, '--progress', 'none',
-                             '--live', '0', *more, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+        self.child = p.start(*args, '--progress', 'none', '--live', '0', stdout=subprocess.PIPE,
+                             stderr=subprocess.PIPE)
         atexit.register(self.child.kill)  # also when a test fails in between
         line = self.child.stderr.readline().decode()
         self.url = re.fullmatch(r'live view: (http://127\.0\.0\.1:\d+/)\n', line).group(1)
@@ -69,6 +69,12 @@ class Run:
         self.child.terminate()
         out, err = self.child.communicate(timeout=b.TIME_LIMIT_S)
         return self.child.returncode, out.decode(), err.decode()
+
+
+class Run(Page):
+    def __init__(self, p, last='10 h', build='B', more=()):
+        super().__init__(p, 'run', p.campaign(long_cases(last), name='live.lua'), '--bench',
+                         p.bench, '--build', build, '--store', p.store, *more)
 
 
 def events(r, seconds):
@@ -256,6 +262,24 @@ def test_the_run_is_killed(p):
         run.child.communicate()
         page.wait('document.getElementById("link").className === "lost"')
         assert 'no connection; what is shown is of' in page.value('document.body.innerText')
+
+
+def test_night(p):
+    """One page for all runs of a night: cases and channels are those of the run of now. SIGTERM
+    ends the night within the time that docs/night.md states."""
+    text = n.NIGHT.replace('repeat: 2, ', '').replace('[A, B]', '[A]')
+    n.write_night(p, text)
+    p.write('second.lua', b.HEAD.replace('"small"', '"second"') + b.LONG)
+    page = Page(p, 'night', p.path('night.yaml'))
+    s = page.wait_for(lambda s: s['campaign'] == 'second' and s['done_ms'] > 3000)
+    assert s['run'] == 2 and s['build'] == 'A' and '2 of 2, second/one/A' in s['message'], s
+    assert [c[0] for c in s['cases']] == ['long'] and len(s['channels']) > 1, s
+    asked = time.monotonic()
+    status, out, err = page.stop()
+    assert status == 2 and 'the same command goes on' in out, (status, out, err)
+    assert time.monotonic() - asked < 30, 'docs/night.md says 5 s on a machine that is not busy'
+    b.refused(p.run('night', p.path('night.yaml'), '--live', 'x'), 64, '--live "x"')
+    b.refused(p.run('night', p.path('night.yaml'), '--live', '0', '--timetable'), 64, '--live')
 
 
 b.main()

@@ -185,9 +185,7 @@ static bool option_set(
 		long v = strtol(o->value, &end, 10);
 		if (end == o->value || *end || v < -EVL_CLOCK_PPB_MAX || v > EVL_CLOCK_PPB_MAX) {
 			snprintf(err->text, sizeof err->text,
-				"option clock_ppb: \"%.80s\" is not "
-				"-300000..300000",
-				o->value);
+				"option clock_ppb: \"%.80s\" is not -300000..300000", o->value);
 			return false;
 		}
 		l->clock_ppb = (int32_t)v;
@@ -196,6 +194,8 @@ static bool option_set(
 	if (strcmp(o->path, "fail_open") == 0) {
 		snprintf(err->text, sizeof err->text, "%.400s", o->value);
 		return false;
+	}
+	while (strcmp(o->path, "hang_open") == 0 && pause() != 0) {
 	}
 	if (strcmp(o->path, "garbage") == 0) {
 		for (int k = 0; k < GARBAGE_COUNT_KINDS; k++) {
