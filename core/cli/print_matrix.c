@@ -396,6 +396,10 @@ static void print_end(const struct evl_matrix *m)
 		}
 	}
 	evl_text_add(&line, ".");
+	if (!m->worse && m->check_findings[EVL_MATRIX_STILL_FAILING] > 0) {
+		evl_text_addf(&line, " It still fails as before: %d of its checks.",
+			m->check_findings[EVL_MATRIX_STILL_FAILING]);
+	}
 	wrap_text(&line, 0, 4);
 }
 

@@ -137,13 +137,18 @@ static void put_verdict(struct sheet *s)
 	struct evl_page *p = &s->page;
 	const struct evl_matrix *m = s->m;
 	const struct evl_matrix_run *last = &m->runs[m->run_count - 1];
-	const char *v = m->worse ? "fail" : "pass";
+	/* What fails as it failed before is no news, but nothing to be content with. */
+	bool still = m->case_findings[EVL_MATRIX_STILL_FAILING] +
+			     m->check_findings[EVL_MATRIX_STILL_FAILING] >
+		     0;
+	const char *v = m->worse || still ? "fail" : "pass";
 	evl_page_put(p,
 		"<section id=\"verdict\" class=\"verdict is-$\" aria-labelledby=\"h-verdict\">\n"
 		"<h2 id=\"h-verdict\"><svg class=\"big\" aria-hidden=\"true\"><use "
 		"href=\"#v-$\"/></svg><span class=\"word\">$</span> <span class=\"line\">Build $, "
-		"run $, against ",
-		v, v, m->worse ? "worse" : "not worse", last->build, run_number(last->run).s);
+		"run $, $",
+		v, v, m->worse ? "worse" : still ? "still failing" : "not worse", last->build,
+		run_number(last->run).s, !m->worse && still ? "not worse than the " : "against ");
 	evl_page_put(p, "$ before</span></h2>\n", evl_num_of((int64_t)m->run_count - 1, "run").s);
 	put_counts(s);
 	evl_page_put(p, "</section>\n");
