@@ -91,9 +91,9 @@ struct evl_sdh_client {
 	uint32_t frame_bits; /* nominal, in 125 us: 256, 193, or the container */
 };
 
-/* Clients in the order of AUG and then of their first column (m, then l, then k runs fastest; 63 E1
- * are numbered as in klm.h); containers of their own where their first column is. `list` may be
- * NULL. The map must be good. */
+/* Clients in the order of AUG and then of their first column (m, then l, then k runs fastest; the
+ * t-th of 63 E1 begins in column 9 + t of the VC-4); containers of their own where their first
+ * column is. `list` may be NULL. The map must be good. */
 uint32_t evl_sdh_map_clients(
 	const struct evl_sdh_map *map, struct evl_sdh_client list[EVL_SDH_MOST_CLIENTS]);
 

@@ -14,7 +14,6 @@
 #include <unistd.h>
 
 #include "core/engine/pace.h"
-#include "core/frame/klm.h"
 #include "core/measure/phase.h"
 #include "core/recording/reader.h"
 #include "rig.h"

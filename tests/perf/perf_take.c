@@ -18,7 +18,6 @@
 #include <unistd.h>
 
 #include "core/engine/engine.h"
-#include "core/frame/klm.h"
 #include "core/measure/phase.h"
 #include "core/recording/reader.h"
 
