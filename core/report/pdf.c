@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: Apache-2.0 */
 #include "core/report/pdf.h"
 
-#include <fontconfig/fontconfig.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -119,7 +118,6 @@ enum evl_status evl_pdf_make(uint8_t **out, size_t *out_len, const char *html, s
 		g_object_unref(d.context);
 	}
 	g_object_unref(fonts);
-	FcFini(); /* Pango leaves the fonts' configuration loaded */
 	evl_markup_finish(&doc);
 	free(d.targets);
 	if (st == EVL_OK) {
