@@ -56,7 +56,7 @@ uint64_t tt_list(struct tt_problem *p, uint32_t *order, const uint32_t *list, si
 
 /* Further from the goal than this part of it, a search may take so many times its work. */
 #define TT_NEAR     10
-#define TT_FAR_WORK 6
+#define TT_FAR_WORK 60
 
 /* Improves `order` (which it keeps when it finds nothing better) until `goal_ns`, which is no
  * shorter than the bound, or for `work`. `straight`: only the goal counts, nothing between. Returns

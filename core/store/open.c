@@ -73,7 +73,7 @@ static enum evl_status look_at_file(bool *exists, const char *path, enum evl_sto
 		*exists = true;
 		return mode == EVL_STORE_WRITE
 			       ? EVL_OK
-			       : evl_err_set(err, EVL_E_CORRUPT,
+			       : evl_err_set(err, EVL_E_NOTFOUND, /* nothing was recorded yet */
 					     "%s: is being made, or its writer was killed while "
 					     "making it; the next run puts it right",
 					     path);
@@ -90,9 +90,13 @@ static enum evl_status look_at_file(bool *exists, const char *path, enum evl_sto
 		return evl_err_set(err, EVL_E_IO, "%s: the store cannot be read: %s", path,
 				   strerror(errno));
 	}
+	if (n == 0) { /* as a writer leaves it that is killed at once: nothing was recorded yet */
+		return evl_err_set(err, EVL_E_NOTFOUND,
+			"%s: is empty, not a store; a run makes one of it", path);
+	}
 	if (n < 16 || memcmp(head, "SQLite format 3", 16) != 0) {
-		return evl_err_set(err, EVL_E_INVALID, "%s: is %s, not a store; name another file",
-				   path, n == 0 ? "empty" : "no SQLite file");
+		return evl_err_set(err, EVL_E_INVALID,
+			"%s: is no SQLite file, not a store; name another file", path);
 	}
 	if (n < 100) {
 		return evl_err_set(err, EVL_E_CORRUPT,

@@ -35,10 +35,11 @@ enum evl_store_mode {
 	EVL_STORE_WRITE, /* created when missing; runs that were killed become `interrupted` */
 };
 
-/* EVL_E_NOTFOUND: no such file (reading) or folder (writing). EVL_E_INVALID: no SQLite file, or
- * another program's. EVL_E_VERSION: a newer evenlode made it. EVL_E_CONFLICT: another process
- * writes. EVL_E_IO: cannot be read or written, full disk. EVL_E_CORRUPT: damaged. The message
- * names the file. The caller owns *out and closes it. */
+/* EVL_E_NOTFOUND: no such file, or one whose writer was killed before anything was recorded
+ * (reading), or no such folder (writing). EVL_E_INVALID: no SQLite file, or another program's.
+ * EVL_E_VERSION: a newer evenlode made it. EVL_E_CONFLICT: another process writes. EVL_E_IO:
+ * cannot be read or written, full disk. EVL_E_CORRUPT: damaged. The message names the file. The
+ * caller owns *out and closes it. */
 enum evl_status evl_store_open(struct evl_store **out, const char *path, enum evl_store_mode mode,
 			       struct evl_err *err);
 
