@@ -2,7 +2,7 @@
 """A night that is killed with SIGKILL at random instants and gone on with by the same command: the
 results are those of an undisturbed night, nothing that finished is measured twice, all chains hold.
 
-Kills: 40, or EVL_KILLS (scripts/kill-nights asks for 1000). Python's sqlite3 and hashlib read the
+Kills: 200, or EVL_KILLS (scripts/kill-nights asks for 1000). Python's sqlite3 and hashlib read the
 store apart from evenlode.
 """
 import os
@@ -15,8 +15,8 @@ import time
 import blackbox as b
 import night_place as n
 
-KILLS = int(os.environ.get('EVL_KILLS', '40'))
-PER_NIGHT = 10
+KILLS = int(os.environ.get('EVL_KILLS', '200'))
+PER_NIGHT = 25
 
 
 def start(p, night):
@@ -54,7 +54,7 @@ def test_kill_at_random_instants(p):
         mine = 0
         while True:
             child = start(p, night)
-            limit = rng.uniform(0.02, lasts * 0.8) if mine < PER_NIGHT and kills < KILLS \
+            limit = rng.uniform(0.02, lasts * 0.3) if mine < PER_NIGHT and kills < KILLS \
                 else b.TIME_LIMIT_S
             try:
                 out, err = child.communicate(timeout=limit)
