@@ -41,20 +41,50 @@ static const struct evl_row_event *clear_of(const struct evl_run *run, size_t at
 	return NULL;
 }
 
-/* How many raises of the take name this defect as their cause. */
+/* A raise of the same defect on the same channel of the same take, whoever told it. */
+static bool same_root(const struct evl_row_event *a, const struct evl_row_event *b)
+{
+	return a->case_no == b->case_no && a->take_no == b->take_no && b->raised &&
+	       b->consequence_of == NULL && a->channel_no == b->channel_no &&
+	       same_text(a->alarm, b->alarm);
+}
+
+/* Unit and tester tell one disturbance within so long of each other (ours). What follows from it
+ * may be seen a little before it is told itself (core/engine EVL_CAUSE_LEAD_NS). */
+#define SAME_NS INT64_C(50000000)
+#define LEAD_NS INT64_C(5000000)
+
+/* Does `later` tell again what `first` tells, or is it another one? */
+static bool told_again(const struct evl_run *run, size_t first, size_t later)
+{
+	const struct evl_row_event *clear = clear_of(run, first);
+	return run->events[later].at_ns - run->events[first].at_ns < SAME_NS || clear == NULL ||
+	       run->events[later].at_ns < clear->at_ns;
+}
+
+/* How many raises of the take name this defect as their cause, up to where it comes once more. */
 static size_t explained_by(const struct evl_run *run, size_t at)
 {
 	const struct evl_row_event *e = &run->events[at];
+	int64_t until = INT64_MAX;
 	size_t n = 0;
-	for (size_t i = 0; i < run->event_count; i++) {
-		const struct evl_row_event *c = &run->events[i];
-		bool same = c->case_no == e->case_no && c->take_no == e->take_no && c->raised &&
-			    c->channel_no == e->channel_no && same_text(c->alarm, e->alarm);
-		if (i < at && same && c->consequence_of == NULL) {
+	for (size_t i = 0; i < run->event_count && until == INT64_MAX; i++) {
+		if (i == at || !same_root(e, &run->events[i])) {
+			continue;
+		}
+		if (i < at && told_again(run, i, at)) {
 			return 0; /* told with the first that saw it, unit or tester */
 		}
+		if (i > at && !told_again(run, at, i)) {
+			until = run->events[i].at_ns - LEAD_NS;
+		}
+	}
+	for (size_t i = 0; i < run->event_count; i++) {
+		const struct evl_row_event *c = &run->events[i];
 		n += c->case_no == e->case_no && c->take_no == e->take_no && c->raised &&
-		     c->cause_channel_no == e->channel_no && same_text(c->consequence_of, e->alarm);
+		     c->cause_channel_no == e->channel_no &&
+		     same_text(c->consequence_of, e->alarm) && c->at_ns >= e->at_ns - LEAD_NS &&
+		     c->at_ns < until;
 	}
 	return n;
 }

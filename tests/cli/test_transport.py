@@ -52,6 +52,24 @@ def test_defects(p):
     assert at == sorted(at)
 
 
+def test_cut_twice(p):
+    """Each cut of the line is told with what follows from it, not from the other."""
+    b.expect(p.run_campaign('''case "cuts" { title = "Two cuts", time_limit = "1 min",
+        run = function(test)
+            local seen = test:take { last = "1 s", play = { trib = prbs "2^15-1" },
+                watch = { "trib" }, inject = {
+                    { alarm = "LOS", on = "line", at = "200 ms", lasting = "100 ms" },
+                    { alarm = "LOS", on = "line", at = "600 ms", lasting = "100 ms" } } }
+            test:check { title = "seen", verdict = #seen.events > 0 and "pass" or "fail" }
+        end }'''), 0)
+    shown = b.expect(p.run('show', '1', '--store', p.store), 0).out
+    told = [int(x.split('; ')[1].split()[0]) for x in shown.splitlines() if ' LOS ' in x]
+    with sqlite3.connect(p.store) as db:
+        every = db.execute("SELECT count(*) FROM event WHERE raised = 1 AND "
+                           "consequence_of = 'LOS'").fetchone()[0]
+    assert len(told) == 2 and told[0] == told[1] and sum(told) == every > 0, (told, every, shown)
+
+
 def test_defects_of_build_b(p):
     r = run(p, 'transport-defects', 'bench-transport', 'B', ['high-order', 'low-order-e1'], 1)
     failed = set(rows(p, "SELECT DISTINCT title FROM check_ WHERE verdict = 'fail'"))
