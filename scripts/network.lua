@@ -63,19 +63,8 @@ end
 
 local function event(where, rate, t)
 	spec.fields(where, t, event_fields)
-	local kind
-	for _, key in ipairs(kinds) do
-		if t[key] ~= nil and t[key] ~= false then
-			if kind then
-				core.fail("%s: give one of %s and %s, not both", where, kind, key)
-			end
-			kind = key
-		end
-	end
-	if not kind then
-		core.fail("%s: give one of delay = \"45 ms\", slip = 8, errors = 1e-3, burst = 0.5, "
-			.. "invert = true, bit = true, alarm = \"LOS\"", where)
-	end
+	local kind = spec.one_of(where, t, kinds, "give one of delay = \"45 ms\", slip = 8, "
+		.. "errors = 1e-3, burst = 0.5, invert = true, bit = true, alarm = \"LOS\"")
 	if t.alarm and not core.alarm_known(t.alarm) then
 		core.fail("%s: alarm %s is not known; a network makes LOS, AIS, MS-AIS, RAI, LOF", where,
 			spec.show(t.alarm))

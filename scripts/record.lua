@@ -19,22 +19,6 @@ local hint <const> = "write a list such as { { slip = true, on = \"trib\" } }, o
 
 local kinds <const> = { "slip", "pattern_lost", "errors_above", "alarm", "at" }
 
-local function one_kind(where, c)
-	local kind
-	for _, key in ipairs(kinds) do
-		if c[key] ~= nil and c[key] ~= false then
-			if kind then
-				core.fail("%s: give one of %s and %s, not both", where, kind, key)
-			end
-			kind = key
-		end
-	end
-	if not kind then
-		core.fail("%s: %s", where, hint)
-	end
-	return kind
-end
-
 -- Does the take compare what this role receives, or follow it inside a line? "pattern" or "replay".
 local function compared(t, role)
 	local found = t.expect and t.expect[role] and spec.kind(t.expect[role])
@@ -77,7 +61,7 @@ local function condition(where, self, t, c, frames)
 		core.fail("%s: %s", where, hint)
 	end
 	spec.fields(where, c, condition_fields)
-	local kind = one_kind(where, c)
+	local kind = spec.one_of(where, c, kinds, hint)
 	if (c.by and kind ~= "alarm") or (c.text and kind ~= "at") then
 		core.fail("%s: %s is no word for %s", where, c.text and kind ~= "at" and "text" or "by",
 			kind)

@@ -87,6 +87,23 @@ function spec.fields(where, t, known, required)
 	end
 end
 
+-- Which one of these fields is given; `hint` says what may be.
+function spec.one_of(where, t, names, hint)
+	local given
+	for _, name in ipairs(names) do
+		if t[name] ~= nil and t[name] ~= false then
+			if given then
+				core.fail("%s: give one of %s and %s, not both", where, given, name)
+			end
+			given = name
+		end
+	end
+	if not given then
+		core.fail("%s: %s", where, hint)
+	end
+	return given
+end
+
 function spec.name(what, text)
 	if type(text) ~= "string" or not text:find("^[%w][%w_%.%-]*$") or #text > 60 then
 		core.fail("%s: %s must be 1 to 60 letters, digits, - _ . and begin with a letter or digit",
