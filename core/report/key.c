@@ -427,14 +427,14 @@ enum evl_status evl_signer_load_token(struct evl_signer **out, const char *uri,
 	*out = NULL;
 	enum evl_status st = read_password(&pin, &len, pin_path, err);
 	st = st == EVL_OK ? evl_token_open(&s->token, uri, pin, err) : st;
-	st = st == EVL_OK ? evl_token_key(&s->key, s->token, uri, pin != NULL, err) : st;
+	st = st == EVL_OK ? evl_token_key(&s->key, s->token, pin != NULL, err) : st;
 	forget_password(pin, len);
 	st = st == EVL_OK ? check_key(s, uri, err) : st;
 	if (st == EVL_OK && cert_pem_path != NULL) {
 		st = load_certs(s, cert_pem_path, uri, at_unix_s, err);
 	} else if (st == EVL_OK) {
 		X509 *leaf = NULL;
-		st = evl_token_cert(&leaf, s->token, uri, err);
+		st = evl_token_cert(&leaf, s->token, err);
 		if (st == EVL_OK) {
 			s->certs = sk_X509_new_null();
 			evl_require(s->certs != NULL && sk_X509_push(s->certs, leaf) > 0);

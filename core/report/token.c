@@ -18,6 +18,8 @@
 
 struct evl_token {
 	ENGINE *engine;
+	char *told; /* the URI as it was given, for messages ... */
+	char *uri;  /* ... and without what only we understand */
 };
 
 /* Takes the attribute `module-path` out of the URI's query (RFC 7512 2.4); the caller frees both.
@@ -62,6 +64,13 @@ static bool command(struct evl_token *t, const char *name, const char *value)
 	return value == NULL || ENGINE_ctrl_cmd_string(t->engine, name, value, 0) == 1;
 }
 
+static void release(struct evl_token *t)
+{
+	free(t->told);
+	free(t->uri);
+	free(t);
+}
+
 enum evl_status evl_token_open(
 	struct evl_token **out, const char *uri, const char *pin, struct evl_err *err)
 {
@@ -74,8 +83,9 @@ enum evl_status evl_token_open(
 	}
 	enum evl_status st = EVL_OK;
 	char *module = NULL;
-	char *rest = without_module(uri, &module);
 	struct evl_token *t = evl_xcalloc(1, sizeof *t);
+	t->told = evl_xstrdup(uri);
+	t->uri = without_module(uri, &module);
 	ENGINE_load_builtin_engines();
 	t->engine = ENGINE_by_id("pkcs11");
 	if (t->engine == NULL) {
@@ -91,55 +101,45 @@ enum evl_status evl_token_open(
 		st = evl_err_set(
 			err, EVL_E_INVALID, "%s: the module of the token cannot be loaded", uri);
 	}
-	free(rest);
 	free(module);
 	if (st < 0) {
 		ERR_clear_error();
 		ENGINE_free(t->engine);
-		free(t);
+		release(t);
 		return st;
 	}
 	*out = t;
 	return EVL_OK;
 }
 
-enum evl_status evl_token_key(
-	EVP_PKEY **key, struct evl_token *t, const char *uri, bool pin, struct evl_err *err)
+enum evl_status evl_token_key(EVP_PKEY **key, struct evl_token *t, bool pin, struct evl_err *err)
 {
-	char *module = NULL;
-	char *rest = without_module(uri, &module);
 	/* Nobody is asked for a PIN that is missing: a dossier is made in the night. */
-	*key = ENGINE_load_private_key(t->engine, rest, (UI_METHOD *)UI_null(), NULL);
-	free(rest);
-	free(module);
+	*key = ENGINE_load_private_key(t->engine, t->uri, (UI_METHOD *)UI_null(), NULL);
 	ERR_clear_error();
 	if (*key == NULL) {
 		return evl_err_set(err, EVL_E_INVALID,
 			"%s: the token gives no private key of that name; check token and object%s",
-			uri,
+			t->told,
 			pin ? ", and that the PIN is right"
 			    : ", and name a file with the PIN by --password-file");
 	}
 	return EVL_OK;
 }
 
-enum evl_status evl_token_cert(
-	X509 **cert, struct evl_token *t, const char *uri, struct evl_err *err)
+enum evl_status evl_token_cert(X509 **cert, struct evl_token *t, struct evl_err *err)
 {
-	char *module = NULL;
 	struct {
 		const char *uri;
 		X509 *cert;
-	} what = {without_module(uri, &module), NULL};
+	} what = {t->uri, NULL};
 	(void)ENGINE_ctrl_cmd(t->engine, "LOAD_CERT_CTRL", 0, &what, NULL, 1);
-	free((char *)what.uri);
-	free(module);
 	ERR_clear_error();
 	*cert = what.cert;
 	if (what.cert == NULL) {
 		return evl_err_set(err, EVL_E_INVALID,
 			"%s: the token holds no certificate of that name; give its file by --cert",
-			uri);
+			t->told);
 	}
 	return EVL_OK;
 }
@@ -149,6 +149,6 @@ void evl_token_close(struct evl_token *t)
 	if (t != NULL) {
 		ENGINE_finish(t->engine);
 		ENGINE_free(t->engine);
-		free(t);
+		release(t);
 	}
 }

@@ -4,7 +4,7 @@
  *
  *	struct evl_token *token;
  *	evl_token_open(&token, "pkcs11:token=lab;object=sign", pin, &err);
- *	evl_token_key(&key, token, "pkcs11:token=lab;object=sign", true, &err);
+ *	evl_token_key(&key, token, true, &err);
  *	... sign ...
  *	EVP_PKEY_free(key);
  *	evl_token_close(token);		// after the key
@@ -27,8 +27,7 @@ enum evl_status evl_token_open(
 /* The private key of the URI, which stays in the token; the caller frees it. `pin`: one was given,
  * for the message. */
 enum evl_status evl_token_key(
-	EVP_PKEY **key, struct evl_token *token, const char *uri, bool pin, struct evl_err *err);
+	EVP_PKEY **key, struct evl_token *token, bool pin, struct evl_err *err);
 /* The certificate of the URI; the caller frees it. */
-enum evl_status evl_token_cert(
-	X509 **cert, struct evl_token *token, const char *uri, struct evl_err *err);
+enum evl_status evl_token_cert(X509 **cert, struct evl_token *token, struct evl_err *err);
 void evl_token_close(struct evl_token *token); /* takes NULL */
