@@ -13,11 +13,11 @@
  */
 #include <inttypes.h>
 #include <pthread.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "core/base/thread.h"
 #include "core/engine/internal.h"
 
 /* What one slot holds of one stream. */
@@ -476,12 +476,7 @@ enum evl_status evl_history_create(struct history **out, struct take *t,
 	if (st < 0) {
 		return st;
 	}
-	/* Signals are for the program's own threads. */
-	sigset_t all, before;
-	sigfillset(&all);
-	pthread_sigmask(SIG_SETMASK, &all, &before);
-	h->threaded = pthread_create(&h->thread, NULL, keep, h) == 0;
-	pthread_sigmask(SIG_SETMASK, &before, NULL);
+	h->threaded = evl_thread_start(&h->thread, keep, h);
 	return h->threaded ? EVL_OK
 			   : evl_err_set(err, EVL_E_NOMEM,
 				     "take %s: no thread to write recordings with", t->plan->name);

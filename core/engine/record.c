@@ -2,11 +2,11 @@
 /* What a take keeps: its recording, and the digests of streams that are not recorded. */
 #include <inttypes.h>
 #include <pthread.h>
-#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 
 #include "core/base/file.h"
+#include "core/base/thread.h"
 #include "core/engine/internal.h"
 
 void evl_take_record_name(char *out, size_t cap, const struct evl_bound_role *role,
@@ -231,14 +231,9 @@ static enum evl_status end_early(struct take *t, const char *why, struct evl_err
 {
 	struct evl_take_recording *r = &t->result->recordings[0];
 	struct ending *e = evl_xcalloc(1, sizeof *e);
-	sigset_t all, before;
 	e->writer = t->writer;
 	e->digests = t->record_digests;
-	sigfillset(&all);
-	pthread_sigmask(SIG_SETMASK, &all, &before);
-	int failed = pthread_create(&e->thread, NULL, end_apart, e);
-	pthread_sigmask(SIG_SETMASK, &before, NULL);
-	if (failed != 0) {
+	if (!evl_thread_start(&e->thread, end_apart, e)) {
 		free(e);
 		return evl_err_set(
 			err, EVL_E_NOMEM, "take %s: no thread to end a recording", t->plan->name);

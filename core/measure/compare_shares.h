@@ -2,7 +2,7 @@
 /*
  * Does it fail more often than before, or is that chance? Fisher's exact test of two shares (R. A.
  * Fisher, J. R. Statist. Soc. 98, 1935), one-sided: given all failures, how many of them fall to
- *the later runs is hypergeometric when the probability never changed.
+ * the later runs is hypergeometric when the probability never changed.
  *
  *	double p;
  *	evl_compare_shares(&p, 1, 50, 3, 10, &err);	// 1 of 50 before, 3 of 10 now

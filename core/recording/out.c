@@ -8,11 +8,11 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <inttypes.h>
-#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
+#include "core/base/thread.h"
 #include "core/recording/internal.h"
 
 void rec_out_destroy(struct rec_out *o)
@@ -193,12 +193,7 @@ void rec_out_start(struct rec_out *o)
 	if (sysconf(_SC_NPROCESSORS_ONLN) < 2) {
 		return;
 	}
-	/* Signals are for the program's own threads. */
-	sigset_t all, before;
-	sigfillset(&all);
-	pthread_sigmask(SIG_SETMASK, &all, &before);
-	o->threaded = pthread_create(&o->thread, NULL, work, o) == 0; /* else without it */
-	pthread_sigmask(SIG_SETMASK, &before, NULL);
+	o->threaded = evl_thread_start(&o->thread, work, o); /* else without it */
 }
 
 void rec_out_stop(struct rec_out *o)
