@@ -425,7 +425,9 @@ static void check_evidence(struct check *c)
 		return;
 	}
 	memset(&chain, 0, sizeof chain);
-	enum evl_status st = evl_export_verify(c->evidence.data, c->evidence.len, &chain, &err);
+	json_t *evidence = NULL;
+	enum evl_status st =
+		evl_export_verify(c->evidence.data, c->evidence.len, &chain, &evidence, &err);
 	c->r->rows = (uint64_t)(chain.links < 0 ? 0 : chain.links);
 	if (st != EVL_OK) {
 		finding(c, EVL_DOSSIER_EVIDENCE, "%s", err.text);
@@ -442,10 +444,8 @@ static void check_evidence(struct check *c)
 			(long long)chain.links);
 	}
 	if (!c->evidence_good) {
-		return; /* altered: what it says of the run proves nothing */
-	}
-	json_t *evidence = json_loadb(c->evidence.data, c->evidence.len, 0, NULL);
-	if (evidence != NULL && evl_verify_rows(c->manifest, evidence, text, sizeof text)) {
+		; /* altered: what it says of the run proves nothing */
+	} else if (evl_verify_rows(c->manifest, evidence, text, sizeof text)) {
 		finding(c, EVL_DOSSIER_MANIFEST, "%s", text);
 	} else {
 		check_tree(c);

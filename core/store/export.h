@@ -14,6 +14,7 @@
  */
 #pragma once
 
+#include <jansson.h>
 #include <stddef.h>
 
 #include "core/store/store.h"
@@ -25,6 +26,8 @@ enum evl_status evl_export_run(char **json, size_t *len, struct evl_store *store
 
 /* Checks such a text without a store: every row and link, the head, that the last row closes the
  * run, and the results digest. EVL_E_CORRUPT names the first row that does not fit (table, key);
- * EVL_E_VERSION: another format. `report` may be NULL and is filled as by chain_verify. */
+ * EVL_E_VERSION: another format. `report` may be NULL and is filled as by chain_verify. `root` may
+ * be NULL; when all fits it gets what was read, for the caller to release (json_decref), else
+ * NULL. */
 enum evl_status evl_export_verify(const char *json, size_t len, struct evl_chain_report *report,
-				  struct evl_err *err);
+				  json_t **root, struct evl_err *err);

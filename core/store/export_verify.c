@@ -77,14 +77,13 @@ static const char *cell_named(const struct table *t, const struct cell *cells, c
 	return "";
 }
 
-/* Shape and numbers of one text; notes what the run row says. *array stays for the results. */
-static enum evl_status check_text(struct verify *v, json_t **array, const struct table **table,
-				  struct cell *cells, const char *text, const char *named_table,
-				  const char *named_key)
+/* Shape and numbers of one text, read into `array`; notes what the run row says, and gathers the
+ * results. */
+static enum evl_status check_array(struct verify *v, const json_t *array, const char *text,
+				   const char *named_table, const char *named_key)
 {
-	*array = json_loads(text, 0, NULL);
-	const struct table *t = read_text(cells, *array);
-	*table = t;
+	struct cell cells[STORE_MAX_COLUMNS];
+	const struct table *t = read_text(cells, array);
 	if (t == NULL) {
 		return fault(v, "altered", named_table, named_key,
 			     "its text is not that of a row of this schema");
@@ -110,9 +109,20 @@ static enum evl_status check_text(struct verify *v, json_t **array, const struct
 	if (v->last_is_run) {
 		v->run_seen = true;
 		v->run_closed = strcmp(cell_named(t, cells, "state"), EVL_STATE_RUNNING) != 0;
-		v->virtual_clock = strcmp(cell_named(t, cells, "clock"), "virtual") == 0;
 	}
+	v->text.len = 0;
+	store_canonical(&v->text, t, cells, v->virtual_clock ? VIEW_RESULTS : VIEW_RESULTS_NO_TIME);
+	store_results_add(&v->results, evl_text_str(&v->text), v->text.len);
 	return EVL_OK;
+}
+
+static enum evl_status check_text(struct verify *v, const char *text, const char *named_table,
+				  const char *named_key)
+{
+	json_t *array = json_loads(text, 0, NULL);
+	enum evl_status st = check_array(v, array, text, named_table, named_key);
+	json_decref(array);
+	return st;
 }
 
 static enum evl_status check_row(struct verify *v, const json_t *row)
@@ -136,11 +146,7 @@ static enum evl_status check_row(struct verify *v, const json_t *row)
 			     "its link does not follow from the one before; a row was added, "
 			     "removed, altered or moved here");
 	}
-	json_t *array;
-	const struct table *t;
-	struct cell cells[STORE_MAX_COLUMNS];
-	enum evl_status st = check_text(v, &array, &t, cells, text, table, key);
-	json_decref(array);
+	enum evl_status st = check_text(v, text, table, key);
 	if (st == EVL_OK) {
 		v->report->links++;
 		memcpy(v->report->head, link_hex, sizeof link_hex);
@@ -151,44 +157,13 @@ static enum evl_status check_row(struct verify *v, const json_t *row)
 static enum evl_status check_open(struct verify *v, const json_t *value)
 {
 	const char *text = json_string_value(value);
-	json_t *array;
-	const struct table *t;
-	struct cell cells[STORE_MAX_COLUMNS];
-	enum evl_status st =
-		text == NULL ? fault(v, "altered", "open", "?", "it is no text") : EVL_OK;
-	if (st != EVL_OK) {
-		return st;
-	}
-	st = check_text(v, &array, &t, cells, text, "open", NULL);
-	json_decref(array);
-	return st;
+	return text == NULL ? fault(v, "altered", "open", "?", "it is no text")
+			    : check_text(v, text, "open", NULL);
 }
 
-static void add_results(struct verify *v, const char *text)
+static enum evl_status check_results(struct verify *v)
 {
-	struct cell cells[STORE_MAX_COLUMNS];
-	json_t *array = json_loads(text, 0, NULL);
-	const struct table *t = read_text(cells, array);
-	evl_require(t != NULL); /* check_text has read it before */
-	v->text.len = 0;
-	store_canonical(&v->text, t, cells, v->virtual_clock ? VIEW_RESULTS : VIEW_RESULTS_NO_TIME);
-	store_results_add(&v->results, evl_text_str(&v->text), v->text.len);
-	json_decref(array);
-}
-
-static enum evl_status check_results(struct verify *v, const json_t *rows, const json_t *open)
-{
-	size_t i;
-	json_t *one;
 	char hex[EVL_SHA256_HEX];
-	json_array_foreach(rows, i, one)
-	{
-		add_results(v, field(one, "text"));
-	}
-	json_array_foreach(open, i, one)
-	{
-		add_results(v, json_string_value(one));
-	}
 	store_results_digest(&v->results, hex);
 	if (strcmp(hex, field(v->root, "results")) != 0) {
 		return evl_err_set(v->err, EVL_E_CORRUPT,
@@ -236,6 +211,20 @@ static enum evl_status check_frame(struct verify *v)
 				  "wanted");
 }
 
+/* Which columns are results depends on the clock, which the run's row tells, the last one: looked
+ * at first, so that each text is read once. What it says is checked in its turn. */
+static void look_at_clock(struct verify *v, const char *text)
+{
+	struct cell cells[STORE_MAX_COLUMNS];
+	if (text == NULL || strncmp(text, "[\"run\",", 7) != 0) {
+		return;
+	}
+	json_t *array = json_loads(text, 0, NULL);
+	const struct table *t = read_text(cells, array);
+	v->virtual_clock = t != NULL && strcmp(cell_named(t, cells, "clock"), "virtual") == 0;
+	json_decref(array);
+}
+
 static enum evl_status check_all(struct verify *v)
 {
 	const json_t *rows = json_object_get(v->root, "rows");
@@ -245,6 +234,14 @@ static enum evl_status check_all(struct verify *v)
 	enum evl_status st = check_frame(v);
 	if (st != EVL_OK) {
 		return st;
+	}
+	json_array_foreach(rows, i, one)
+	{
+		look_at_clock(v, json_string_value(json_object_get(one, "text")));
+	}
+	json_array_foreach(open, i, one)
+	{
+		look_at_clock(v, json_string_value(one));
 	}
 	json_array_foreach(rows, i, one)
 	{
@@ -277,26 +274,32 @@ static enum evl_status check_all(struct verify *v)
 		snprintf(key, sizeof key, "%" PRId64, v->run);
 		return fault(v, "missing", "run", key, "the last row must be the run's own");
 	}
-	return check_results(v, rows, open);
+	return check_results(v);
 }
 
 enum evl_status evl_export_verify(const char *json, size_t len, struct evl_chain_report *report,
-				  struct evl_err *err)
+				  json_t **root, struct evl_err *err)
 {
 	struct evl_chain_report own;
 	struct verify v = {.report = report != NULL ? report : &own, .err = err};
 	memset(v.report, 0, sizeof *v.report);
 	memcpy(v.report->head, STORE_CHAIN_START, sizeof v.report->head);
 	json_error_t why;
-	json_t *root = json_loadb(json, len, JSON_REJECT_DUPLICATES, &why);
-	if (root == NULL) {
+	json_t *all = json_loadb(json, len, JSON_REJECT_DUPLICATES, &why);
+	if (root != NULL) {
+		*root = NULL;
+	}
+	if (all == NULL) {
 		return evl_err_set(err, EVL_E_CORRUPT,
 				   "evidence: is no JSON (line %d, column %d: %s)", why.line,
 				   why.column, why.text);
 	}
-	v.root = root;
+	v.root = all;
 	enum evl_status st = check_all(&v);
-	json_decref(root);
+	if (st == EVL_OK && root != NULL) {
+		*root = json_incref(all);
+	}
+	json_decref(all);
 	evl_text_finish(&v.key);
 	evl_text_finish(&v.text);
 	store_results_finish(&v.results);

@@ -163,7 +163,7 @@ int main(void)
 	must(evl_export_run(&json, &len, s, 1, &err));
 	double exported = now() - start;
 	start = now();
-	must(evl_export_verify(json, len, NULL, &err));
+	must(evl_export_verify(json, len, NULL, NULL, &err));
 	double export_verified = now() - start;
 	free(json);
 	evl_store_close(s);

@@ -76,7 +76,7 @@ static void test_verify(void **state)
 	(void)state;
 	struct evl_chain_report report;
 	struct evl_run *r;
-	OK(evl_export_verify(json, len, &report, err));
+	OK(evl_export_verify(json, len, &report, NULL, err));
 	OK(evl_store_load_run(&r, store, 2, err));
 	assert_string_equal(report.head, r->chain_head);
 	assert_int_equal(report.links, r->chain_links);
@@ -113,7 +113,7 @@ static void test_other_texts(void **state)
 		 EVL_E_CORRUPT, "head of the chain"},
 	};
 	for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-		REFUSED(evl_export_verify(cases[i].text, strlen(cases[i].text), NULL, err),
+		REFUSED(evl_export_verify(cases[i].text, strlen(cases[i].text), NULL, NULL, err),
 			cases[i].want, cases[i].part);
 	}
 }
@@ -132,13 +132,13 @@ static void test_any_byte(void **state)
 		char was = json[i];
 		struct evl_err e = {0};
 		json[i] = was == '5' ? '6' : '5';
-		if (evl_export_verify(json, len, NULL, &e) == EVL_OK) {
+		if (evl_export_verify(json, len, NULL, NULL, &e) == EVL_OK) {
 			fail_msg("byte %zu: '%c' became '%c' unnoticed", i, was, json[i]);
 		}
 		assert_true(e.text[0] != '\0');
 		json[i] = was;
 	}
-	OK(evl_export_verify(json, len, NULL, err));
+	OK(evl_export_verify(json, len, NULL, NULL, err));
 }
 
 static void altered(json_t *root, const char *fault, const char *table)
@@ -146,7 +146,7 @@ static void altered(json_t *root, const char *fault, const char *table)
 	struct evl_chain_report report;
 	struct evl_err e = {0};
 	char *text = json_dumps(root, JSON_COMPACT | JSON_SORT_KEYS);
-	enum evl_status st = evl_export_verify(text, strlen(text), &report, &e);
+	enum evl_status st = evl_export_verify(text, strlen(text), &report, NULL, &e);
 	if (st != EVL_E_CORRUPT || strcmp(report.fault, fault) != 0 ||
 	    (table != NULL && strcmp(report.table, table) != 0)) {
 		fail_msg("%d %s %s %s: %s, wanted %s %s", st, report.fault, report.table,
@@ -246,12 +246,12 @@ static void test_open_run(void **state)
 	size_t bytes;
 	struct evl_chain_report report;
 	OK(evl_export_run(&text, &bytes, store, run, err));
-	OK(evl_export_verify(text, bytes, &report, err));
+	OK(evl_export_verify(text, bytes, &report, NULL, err));
 	assert_int_equal(report.open_rows, 6);
 	char *at = strstr(text, "\\\"pattern\\\",\\\"2^15-1\\\"");
 	assert_non_null(at);
 	at[strlen("\\\"pattern\\\",\\\"2")] = '!';
-	REFUSED(evl_export_verify(text, bytes, NULL, err), EVL_E_CORRUPT, "results digest");
+	REFUSED(evl_export_verify(text, bytes, NULL, NULL, err), EVL_E_CORRUPT, "results digest");
 	free(text);
 }
 
