@@ -145,9 +145,9 @@ class Place:
     def campaign(self, *cases, head=HEAD, name='c.lua'):
         return self.write(name, head + ''.join(cases))
 
-    def run_campaign(self, *cases, build='A', more=(), store=None, **kw):
-        return self.run('run', self.campaign(*cases), '--bench', self.bench, '--build', build,
-            '--store', store or self.store, '--progress', 'none', *more, **kw)
+    def run_campaign(self, *cases, head=HEAD, build='A', more=(), store=None, **kw):
+        return self.run('run', self.campaign(*cases, head=head), '--bench', self.bench, '--build',
+            build, '--store', store or self.store, '--progress', 'none', *more, **kw)
 
 
 def wait4(p, limit_s):

@@ -26,8 +26,7 @@ def bench(faults):
 
 def measured(p, faults, lines=''):
     p.bench = p.write('bench.yaml', bench(faults))
-    r = p.run('run', p.campaign(CASE % lines, head=HEAD), '--bench', p.bench, '--build', 'A',
-              '--store', p.store, '--progress', 'none')
+    r = p.run_campaign(CASE % lines, head=HEAD)
     db = sqlite3.connect(p.store)
     db.row_factory = sqlite3.Row
     return r, db.execute("select * from measurement where kind='pattern' and run=(select max(run) "

@@ -95,8 +95,7 @@ PLANTED = '''\
 
 def run(p, head, lines, last, more, *args):
     b.TIME_LIMIT_S = 3600 if WHOLE else 500
-    r = p.run('run', p.campaign(CASE % (lines, last, more), head=head), '--bench', p.bench,
-              '--build', 'B', '--store', p.store, '--progress', 'none', *args)
+    r = p.run_campaign(CASE % (lines, last, more), head=head, build='B', more=args)
     shown = p.run('show', '1', '--store', p.store, '--json').json()
     db = sqlite3.connect(p.store)
     db.row_factory = sqlite3.Row

@@ -165,10 +165,8 @@ def test_unit_reports(p):
     head = b.HEAD.replace('capture = true }', 'capture = true, alarms = true }')
     head = head.replace('capture = true, alarms = true, inject', 'capture = true, alarms')
     def told(text):
-        r = p.run('run', p.campaign(text, head=head), '--bench', p.bench, '--build', 'A',
-                  '--store', p.store, '--progress', 'none')
         found = {}
-        for c in rows(p, r):
+        for c in rows(p, p.run_campaign(text, head=head)):
             found.setdefault(c['channel'], []).append((c['title'], c['value'], int(c['limit'])))
         return found
     # The library's own check takes an event of the network, too.
@@ -177,8 +175,7 @@ def test_unit_reports(p):
         after = { alarm = "AIS", at = "100 ms", lasting = "20 ms" },
         raised_within = "1 ms", cleared_within = "1 ms" })
     '''
-    run = p.run('run', p.campaign(case(events, checks=judge), head=head), '--bench', p.bench,
-                '--build', 'A', '--store', p.store, '--progress', 'none')
+    run = p.run_campaign(case(events, checks=judge), head=head)
     assert [c['verdict'] for c in rows(p, run)] == ['pass'] * 2, str(run)
     found = told(case(events, checks=tell % 'trib'))
     assert len(found) == 3, found
@@ -220,8 +217,7 @@ def k2(data):
 def test_line(p):
     """What the unit sends as a line is played to it again, through a network."""
     def run(text):
-        return p.run('run', p.campaign(text, head=LINE_HEAD), '--bench', p.bench, '--build', 'A',
-                     '--store', p.store, '--progress', 'none')
+        return p.run_campaign(text, head=LINE_HEAD)
     run('''case "first" { title = "First", time_limit = "5 min", run = function(test)
         test:take { last = "64 ms", play = { trib = prbs "2^15-1" },
             record = { as = "first", "line" } } end }''')

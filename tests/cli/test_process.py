@@ -124,8 +124,7 @@ def test_a_child_breaks(p):
         p.bench = p.write('echo.yaml', echo('channels: 2, fail: "%s:%s", once: "%s"'
                                             % (what, call, once)))
         store = p.path(what + '.db')
-        r = b.expect(p.run('run', p.campaign(cases, head=ECHO_HEAD), '--bench', p.bench,
-                           '--build', 'A', '--store', store, '--progress', 'none'), 3)
+        r = b.expect(p.run_campaign(cases, head=ECHO_HEAD, store=store), 3)
         shown = b.expect(p.run('show', '1', '--store', store, '--json'), 0).json()
         verdicts = [c['verdict'] for c in shown['cases']]
         assert verdicts == ['pass', 'error', 'pass', 'pass'], (what, verdicts)

@@ -65,10 +65,9 @@ def case(name, *lines):
             % (name, name, '\n    '.join(lines)))
 
 
-def run(p, *cases, build='A', more=()):
-    p.bench = p.write('bench.yaml', BENCH)
-    return p.run('run', p.campaign(*cases, head=HEAD), '--bench', p.bench, '--build', build,
-                 '--store', p.store, '--progress', 'none', *more)
+def run(p, *cases, head=HEAD, bench=BENCH, build='A', more=()):
+    p.write('bench.yaml', bench)
+    return p.run_campaign(*cases, head=head, build=build, more=more)
 
 
 def read(p, run_no, case_no, take=1):
@@ -457,14 +456,14 @@ def test_cases_at_once(p):
 def test_t1(p):
     """A T1 has 193 bits in 125 us (ITU-T G.704 2.1.1): instants are bits, down to whole bytes, at
     any instant; the delay may then be another, the bits not."""
-    bench = p.write('t1.yaml', BENCH[:BENCH.index('roles:')].replace(
+    bench = BENCH[:BENCH.index('roles:')].replace(
         'line: looped', 'line: looped\n      mapping: AU-4/TU-11/T1') + '''\
 roles:
   t1:
     adapter: mux
     channels: trib-{1..2}
     numbers: 1..2
-''')
+'''
     head = 'campaign { name = "t", title = "T", version = "1", needs = { t1 = { rate = "T1", ' \
            'count = 2, play = true, capture = true } } }\n'
     text = case(
@@ -477,9 +476,7 @@ roles:
         'record = { as = "again", "t1" } }',
         'test:check_played_as_recorded(seen, "t1")',
         'test:check_returned_as_recorded(seen, "t1", { within = "1 ms" })')
-    r = p.run('run', p.campaign(text, head=head), '--bench', bench, '--build', 'A', '--store',
-              p.store, '--progress', 'none')
-    b.expect(r, 0)
+    b.expect(run(p, text, head=head, bench=bench), 0)
     old, new = read(p, 1, 1), read(p, 1, 2)
 
     def at(us):
@@ -525,7 +522,6 @@ def test_begins_late(p):
 
 def test_line(p):
     """What came out of the line, put into it: the tributaries come out as then, in each round."""
-    bench = p.write('line.yaml', BENCH)
     head = HEAD.replace('line = { rate = "STM-1",', 'line = { rate = "STM-1", play = true,')
     text = case(
         'record', 'test:take { last = "160 ms", play = { near = prbs "2^23-1" }, '
@@ -538,9 +534,7 @@ def test_line(p):
         'expect = { near = back }, record = { as = "again", "line", "near" } }',
         'test:check_played_as_recorded(seen, "line")',
         'test:check_returned_as_recorded(seen, "near", { within = "2 ms" })')
-    r = p.run('run', p.campaign(text, head=head), '--bench', bench, '--build', 'A', '--store',
-              p.store, '--progress', 'none')
-    b.expect(r, 0)
+    b.expect(run(p, text, head=head), 0)
     part = read(p, 1, 1)['line.received'][40 * 8 * 2430:120 * 8 * 2430]
     assert read(p, 1, 2)['line.sent'] == part + part
     assert [c['bits'] for c in checks(p, 'returned')] == [2 * 70 * 2048] * 2
@@ -548,7 +542,6 @@ def test_line(p):
 
 def test_clock(p):
     """A channel at +50 ppm: bits of a window are counted by its clock, and all come back."""
-    bench = p.write('clock.yaml', BENCH)
     head = HEAD.replace('near = { rate = "E1", count = 2,', 'near = { rate = "E1", clock = true, '
                         'count = 2,')
     text = RECORD.replace('record =', 'clock = { near = 50 }, record =') + case(
@@ -557,9 +550,7 @@ def test_clock(p):
         'record = { as = "again", "near" } }',
         'test:check_played_as_recorded(seen, "near")',
         'test:check_returned_as_recorded(seen, "near", { within = "100 us" })')
-    r = p.run('run', p.campaign(text, head=head), '--bench', bench, '--build', 'A', '--store',
-              p.store, '--progress', 'none')
-    b.expect(r, 0)
+    b.expect(run(p, text, head=head), 0)
     old, new = read(p, 1, 1), read(p, 1, 2)
 
     def at(ms):

@@ -32,9 +32,7 @@ CHECK = 'test:check_not_triggered(seen)'
 
 
 def run(p, case, status, more=()):
-    r = p.run('run', p.campaign(case, head=HEAD), '--bench', p.bench, '--build', 'A', '--store',
-              p.store, '--progress', 'none', *more)
-    return b.expect(r, status)
+    return b.expect(p.run_campaign(case, head=HEAD, more=more), status)
 
 
 def rows(p, sql):
@@ -251,9 +249,7 @@ def test_bad_input(p):
             (when % good + ', "nobody"', 'role "nobody" is not in'),
             ('most = 3', 'belong to triggers'),
     ):
-        r = p.run('run', p.campaign(CASE % ('2 s', '', more, CHECK), head=HEAD), '--bench',
-                  p.bench, '--build', 'A', '--store', p.store, '--progress', 'none')
-        b.expect(r, 3, 'c.lua:', message)
+        b.expect(run(p, CASE % ('2 s', '', more, CHECK), 3), 3, 'c.lua:', message)
     far = (CASE % ('2 s', '', when % good, CHECK)).replace('before = "1 s"', 'before = "1 h"')
     b.expect(run(p, far, 3), 3, 'MB of memory; at most', 'make before shorter')
     b.expect(run(p, CASE % ('2 s', 'until_triggered = true,', 'mark = { { at = "1 s" } }', ''), 3),
