@@ -132,7 +132,7 @@ void simmux_protect_step(struct simmux_unit *u)
 
 void simmux_protect_tell(struct simmux_unit *u)
 {
-	struct simmux_protect *p = &u->protect;
+	const struct simmux_protect *p = &u->protect;
 	enum request request = NO_REQUEST;
 	uint8_t section = 0; /* 0: the protection section, or nothing */
 
@@ -145,7 +145,6 @@ void simmux_protect_tell(struct simmux_unit *u)
 		request = u->options->protection.revertive ? WAIT_TO_RESTORE : DO_NOT_REVERT;
 		section = 1;
 	}
-	p->k1 = (uint8_t)((uint32_t)request << 4 | section);
-	p->k2 = (uint8_t)(section << 4);
-	evl_sdh_tx_set_aps(u->line[SIMMUX_PROTECTION]->tx, p->k1, p->k2);
+	evl_sdh_tx_set_aps(u->line[SIMMUX_PROTECTION]->tx,
+		(uint8_t)((uint32_t)request << 4 | section), (uint8_t)(section << 4));
 }

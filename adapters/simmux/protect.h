@@ -45,7 +45,6 @@ struct simmux_protect {
 	uint64_t move_ns;
 	bool waiting; /* to restore, at ... */
 	uint64_t restore_ns;
-	uint8_t k1, k2; /* as sent on the protection section */
 };
 
 /* The state in which a unit is switched on: traffic on the working section. */
