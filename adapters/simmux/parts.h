@@ -100,9 +100,9 @@ bool simmux_store_init(struct simmux_store *s, uint64_t delay_bits, uint64_t chu
 /* output.c: the planted defects of outputs and lines. */
 bool simmux_plant_all(struct simmux_unit *u);
 void simmux_plant_finish(struct simmux_plant *p);
-/* Timeslots that are stuck at the input. */
 /* What comes in while the selector moves decides about slips that follow. `in` NULL: all ones. */
 void simmux_plant_hear(struct simmux_unit *u, uint32_t channel, const uint8_t *in, uint32_t bytes);
+/* Timeslots that are stuck at the input. */
 bool simmux_is_stuck(const struct simmux_unit *u, uint32_t channel);
 void simmux_stick(const struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
 void simmux_output(struct simmux_unit *u, uint32_t channel, uint8_t *data, uint32_t bytes);
