@@ -26,7 +26,7 @@ struct reader {
 	const struct evl_open_args *args;
 	struct evl_adapter_error *err;
 	uint32_t lines, stm;
-	bool lines_given, architecture, wait_given;
+	bool lines_given, protection_given, architecture, wait_given;
 	int32_t tributaries[SIMMUX_LINE]; /* -1: not given */
 	struct evl_sdh_map map[SIMMUX_LINES];
 };
@@ -126,6 +126,7 @@ static int read_protection(struct reader *r, const struct evl_adapter_option *o)
 	struct simmux_protection *p = &r->out->protection;
 	const char *name = below(o->path, "protection");
 
+	r->protection_given = true;
 	if (name != NULL && strcmp(name, "architecture") == 0) {
 		r->architecture = true;
 		return strcmp(o->value, "1+1") == 0
@@ -157,12 +158,8 @@ static int finish_protection(struct reader *r)
 {
 	const struct simmux_protection *p = &r->out->protection;
 	const char *why = NULL;
-	bool any = false;
 
-	for (uint32_t i = 0; i < r->args->option_count; i++) {
-		any = any || is_or_below(r->args->options[i].path, "protection");
-	}
-	if (!any) {
+	if (!r->protection_given) {
 		return EVL_ADAPTER_OK;
 	}
 	if (!r->architecture) {
