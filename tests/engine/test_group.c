@@ -84,46 +84,48 @@ static void same_result(const struct evl_take_result *a, const struct evl_take_r
 	}
 }
 
-static void each_fares_as_alone(void **state)
+struct fare {
+	uint64_t frames[2];
+	bool proves; /* the first ends by itself when all is proved; else it has errors */
+};
+
+static void fare_up(struct two *t, const struct fare *f)
 {
-	(void)state;
 	static const struct evl_take_injection errors = {.channel = 1,
 		.kind = EVL_INJECT_ERRORS,
 		.numerator = 1,
 		.denominator = 1000,
 		.at_ns = 100000000,
 		.lasting_ns = 300000000};
-	/* The shorter first and last, and one that ends by itself when all is proved. */
-	static const struct {
-		uint64_t frames[2];
-		bool proves;
-	} cases[] = {{{8000, 20032}, false}, {{20032, 8000}, false}, {{80000, 9600}, true}};
+	two_up(t, "delay_frames: 5", f->frames[0], f->frames[1]);
+	if (f->proves) {
+		/* 2.05 million bits prove 1e-4 at 95 %, from the first second on. */
+		t->plans[0].until_proved = (struct evl_take_proof){1e-4, 0.95};
+	} else {
+		t->plans[0].injections = &errors;
+		t->plans[0].injection_count = 1;
+	}
+}
+
+static void each_fares_as_alone(void **state)
+{
+	(void)state;
+	/* The shorter first and last, and one that proves. */
+	static const struct fare cases[] = {
+		{{8000, 20032}, false}, {{20032, 8000}, false}, {{80000, 9600}, true}};
 	for (size_t n = 0; n < sizeof cases / sizeof *cases; n++) {
 		struct evl_take_result *alone[2];
 		for (int k = 0; k < 2; k++) {
 			struct two t;
 			struct evl_err err = {0};
-			two_up(&t, "delay_frames: 5", cases[n].frames[0], cases[n].frames[1]);
-			t.plans[0].injections = &errors;
-			t.plans[0].injection_count = 1;
-			/* 2.05 million bits prove 1e-4 at 95 %, from the first second on. */
-			if (cases[n].proves) {
-				t.plans[0].injection_count = 0;
-				t.plans[0].until_proved = (struct evl_take_proof){1e-4, 0.95};
-			}
+			fare_up(&t, &cases[n]);
 			assert_int_equal(evl_engine_take(t.rig.engine, &t.plans[k], NEVER, NULL,
 						 &alone[k], &err),
 				EVL_OK);
 			two_down(&t);
 		}
 		struct two t;
-		two_up(&t, "delay_frames: 5", cases[n].frames[0], cases[n].frames[1]);
-		t.plans[0].injections = &errors;
-		t.plans[0].injection_count = 1;
-		if (cases[n].proves) {
-			t.plans[0].injection_count = 0;
-			t.plans[0].until_proved = (struct evl_take_proof){1e-4, 0.95};
-		}
+		fare_up(&t, &cases[n]);
 		evl_engine_group(t.rig.engine, t.orders, 2);
 		for (int k = 0; k < 2; k++) {
 			assert_int_equal(t.orders[k].status, EVL_OK);
