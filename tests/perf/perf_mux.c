@@ -17,7 +17,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <time.h>
 
 #include "core/frame/sdh.h"
@@ -27,6 +26,7 @@
 #include "core/signal/prbs.h"
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
+#include "tests/perf/json_path.h"
 
 #if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
 #define JUDGED false
@@ -55,18 +55,8 @@ static double now(void)
 
 static int write_json(const struct result *r, size_t n)
 {
-	char path[4096];
-	const char *where = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	struct stat st;
-	if (where != NULL && stat(where, &st) == 0 && S_ISDIR(st.st_mode)) {
-		snprintf(path, sizeof(path), "%s/perf_mux.json", where);
-	} else if (where != NULL) {
-		snprintf(path, sizeof(path), "%s", where);
-	} else {
-		snprintf(
-			path, sizeof(path), "%s%sperf_mux.json", root ? root : "", root ? "/" : "");
-	}
+	char path[PERF_PATH];
+	perf_json_path(path, "perf_mux");
 	FILE *f = fopen(path, "w");
 	if (f == NULL) {
 		fprintf(stderr, "perf_mux: cannot write %s\n", path);

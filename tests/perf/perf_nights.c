@@ -5,7 +5,7 @@
  * checks fail now and then, one build breaks a channel, some errors come everywhere, all by a seed.
  * Says also how many bytes the store takes, how many of them are tallies, and the memory of each
  * question, which is asked in a process of its own. The aim is under 1 s for each: "MISSED" where
- *it took longer; judges nothing else.
+ * it took longer; judges nothing else.
  *
  *	perf_nights [NIGHTS [STORE]]	a STORE that is there is asked and kept
  *
@@ -23,6 +23,7 @@
 
 #include "core/store/matrix.h"
 #include "core/store/store_write.h"
+#include "tests/perf/json_path.h"
 
 #define CHANNELS 63
 #define CASES    4
@@ -262,22 +263,6 @@ static struct answer ask(int question, const char *path, int nights)
 	return out;
 }
 
-static FILE *json_file(void)
-{
-	const char *wanted = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	struct stat sb;
-	char path[4096];
-	if (wanted != NULL && (stat(wanted, &sb) != 0 || !S_ISDIR(sb.st_mode))) {
-		return fopen(wanted, "w");
-	}
-	snprintf(path, sizeof path, "%s/perf_nights.json",
-		wanted != NULL ? wanted
-		: root != NULL ? root
-			       : ".");
-	return fopen(path, "w");
-}
-
 int main(int argc, char **argv)
 {
 	char folder[] = "/tmp/evl-perf-nights-XXXXXX", path[4096];
@@ -295,7 +280,9 @@ int main(int argc, char **argv)
 		printf("%d nights of %d checks written in %.1f s\n", nights,
 			CASES * TITLES * CHANNELS, now() - start);
 	}
-	FILE *f = json_file();
+	char json_path[PERF_PATH];
+	perf_json_path(json_path, "perf_nights");
+	FILE *f = fopen(json_path, "w");
 	if (f == NULL || stat(path, &sb) != 0) {
 		perror("perf_nights");
 		return 1;

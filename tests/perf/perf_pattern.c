@@ -12,7 +12,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <time.h>
 
 #include "core/measure/checker.h"
@@ -23,6 +22,7 @@
 #include "core/signal/rng.h"
 #include "core/signal/scramble.h"
 #include "core/signal/simd.h"
+#include "tests/perf/json_path.h"
 
 #if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
 #define JUDGED false
@@ -150,18 +150,8 @@ struct result {
 
 static int write_json(const struct result *r, size_t n, double copy, const double many[2])
 {
-	char path[4096];
-	const char *where = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	struct stat st;
-	if (where != NULL && stat(where, &st) == 0 && S_ISDIR(st.st_mode)) {
-		snprintf(path, sizeof(path), "%s/perf_pattern.json", where);
-	} else if (where != NULL) {
-		snprintf(path, sizeof(path), "%s", where);
-	} else {
-		snprintf(path, sizeof(path), "%s%sperf_pattern.json", root ? root : "",
-			root ? "/" : "");
-	}
+	char path[PERF_PATH];
+	perf_json_path(path, "perf_pattern");
 	FILE *f = fopen(path, "w");
 	if (f == NULL) {
 		fprintf(stderr, "perf_pattern: cannot write %s\n", path);

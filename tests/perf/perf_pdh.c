@@ -10,7 +10,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <time.h>
 
 #include "core/frame/e1_build.h"
@@ -20,6 +19,7 @@
 #include "core/frame/t1_receive.h"
 #include "core/frame/timeslot.h"
 #include "core/signal/rng.h"
+#include "tests/perf/json_path.h"
 
 #if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
 #define JUDGED false
@@ -154,18 +154,8 @@ struct result {
 
 static int write_json(const struct result *r, size_t n)
 {
-	char path[4096];
-	const char *where = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	struct stat st;
-	if (where != NULL && stat(where, &st) == 0 && S_ISDIR(st.st_mode)) {
-		snprintf(path, sizeof(path), "%s/perf_pdh.json", where);
-	} else if (where != NULL) {
-		snprintf(path, sizeof(path), "%s", where);
-	} else {
-		snprintf(
-			path, sizeof(path), "%s%sperf_pdh.json", root ? root : "", root ? "/" : "");
-	}
+	char path[PERF_PATH];
+	perf_json_path(path, "perf_pdh");
 	FILE *f = fopen(path, "w");
 	if (f == NULL) {
 		fprintf(stderr, "perf_pdh: cannot write %s\n", path);

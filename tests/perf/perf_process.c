@@ -9,11 +9,11 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 #include <time.h>
 
 #include "core/adapter/instance.h"
 #include "core/base/rate.h"
+#include "tests/perf/json_path.h"
 
 #if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
 #define SLABS 100u
@@ -85,8 +85,8 @@ static double run(const char *const *dirs, const char *driver, const struct evl_
 
 int main(void)
 {
-	const char *root = getenv("EVL_BUILD_ROOT"), *to = getenv("EVL_PERF_JSON");
-	char adapters[1024], mocks[1024], serve[1024], path[1100];
+	const char *root = getenv("EVL_BUILD_ROOT");
+	char adapters[1024], mocks[1024], serve[1024], path[PERF_PATH];
 	snprintf(adapters, sizeof adapters, "%s/adapters", root ? root : ".");
 	snprintf(mocks, sizeof mocks, "%s/tests/adapter", root ? root : ".");
 	snprintf(serve, sizeof serve, "%s/evenlode-serve", root ? root : ".");
@@ -124,12 +124,7 @@ int main(void)
 		       "ratio %.2f\n",
 			names[a], best_near, best_far, ratio[a]);
 	}
-	struct stat sb;
-	if (to != NULL && (stat(to, &sb) != 0 || !S_ISDIR(sb.st_mode))) {
-		snprintf(path, sizeof path, "%s", to);
-	} else {
-		snprintf(path, sizeof path, "%s/perf_process.json", to ? to : root ? root : ".");
-	}
+	perf_json_path(path, "perf_process");
 	FILE *f = fopen(path, "w");
 	if (f != NULL) {
 		fprintf(f,

@@ -8,13 +8,13 @@
 #include <sqlite3.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "core/store/export.h"
 #include "core/store/store_read.h"
 #include "core/store/store_write.h"
+#include "tests/perf/json_path.h"
 
 #define ROWS 100000
 #define TICK 1000
@@ -115,22 +115,6 @@ static double plain_rows(const char *path)
 	return taken;
 }
 
-static FILE *json_file(void)
-{
-	const char *wanted = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	struct stat sb;
-	char path[4096];
-	if (wanted != NULL && (stat(wanted, &sb) != 0 || !S_ISDIR(sb.st_mode))) {
-		return fopen(wanted, "w");
-	}
-	snprintf(path, sizeof path, "%s/perf_store.json",
-		 wanted != NULL ? wanted
-		 : root != NULL ? root
-				: ".");
-	return fopen(path, "w");
-}
-
 int main(void)
 {
 	char folder[] = "/tmp/evl-perf-store-XXXXXX";
@@ -173,7 +157,9 @@ int main(void)
 		double seconds;
 	} lines[] = {{"plain", sqlite}, {"write", written},   {"verify", verified},
 		     {"load", loaded},  {"export", exported}, {"export_verify", export_verified}};
-	FILE *f = json_file();
+	char json_path[PERF_PATH];
+	perf_json_path(json_path, "perf_store");
+	FILE *f = fopen(json_path, "w");
 	if (f == NULL) {
 		perror("perf_store");
 		return 1;

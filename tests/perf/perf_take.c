@@ -13,13 +13,13 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/resource.h>
-#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 
 #include "core/engine/engine.h"
 #include "core/measure/phase.h"
 #include "core/recording/reader.h"
+#include "tests/perf/json_path.h"
 
 #if defined(__SANITIZE_ADDRESS__) || !defined(__OPTIMIZE__)
 #define JUDGED  0
@@ -98,20 +98,6 @@ static double replay(struct evl_engine *engine, struct evl_take_plan *plan, cons
 	double ratio = run_take(engine, plan);
 	evl_rec_close(rec);
 	return ratio;
-}
-
-static FILE *json_file(void)
-{
-	const char *to = getenv("EVL_PERF_JSON");
-	const char *root = getenv("EVL_BUILD_ROOT");
-	char path[1024];
-	struct stat sb;
-	if (to != NULL && (stat(to, &sb) != 0 || !S_ISDIR(sb.st_mode))) {
-		snprintf(path, sizeof path, "%s", to);
-	} else {
-		snprintf(path, sizeof path, "%s/perf_take.json", to ? to : root ? root : ".");
-	}
-	return fopen(path, "w");
 }
 
 int main(void)
@@ -216,7 +202,9 @@ int main(void)
 	printf("  all 127 channels recorded and hashed    %6.1f x\n", recorded);
 	printf("  63 E1 of that replayed in two rounds    %6.1f x\n", replayed);
 	printf("peak memory %ld MB\n", usage.ru_maxrss / 1024);
-	FILE *f = json_file();
+	char json_path[PERF_PATH];
+	perf_json_path(json_path, "perf_take");
+	FILE *f = fopen(json_path, "w");
 	if (f != NULL) {
 		fprintf(f,
 			"{\"checked\": %.2f, \"through\": %.2f, \"followed\": %.2f, \"recorded\": "
