@@ -3,9 +3,7 @@
 readers of tests/recording (docs/recording.md in Python) and NumPy; digests by hashlib (FIPS 180-4);
 delays by NumPy's FFT correlation; frames of 125 us have 256 bits (ITU-T G.704 2.3).
 """
-import contextlib
 import hashlib
-import io
 import os
 import re
 import sqlite3
@@ -73,8 +71,7 @@ def run(p, *cases, head=HEAD, bench=BENCH, build='A', more=()):
 def read(p, run_no, case_no, take=1):
     """Channels of a recording: name -> bytes from offset 0."""
     path = '%s.recordings/run-%d-case-%d-take-%d.pcapng' % (p.store, run_no, case_no, take)
-    with contextlib.redirect_stdout(io.StringIO()):
-        runs = read_recording.main(path)
+    runs = {name: c['runs'] for name, c in read_recording.read(path)[0].items()}
     for name, list_ in runs.items():
         assert len(list_) == 1 and list_[0][0] == 0, (name, len(list_))
     return {name: list_[0][1] for name, list_ in runs.items()}
@@ -405,18 +402,16 @@ def test_caught(p):
         'test:check { title = caught.marks[1].text, verdict = "pass" }'), build='B')
     b.expect(r, 0)
     path = rows(p, "select path from recording where name = 'caught'")[0][0]
-    out = io.StringIO()
-    with contextlib.redirect_stdout(out):
-        runs = read_recording.main(os.path.join(os.path.dirname(p.store), path))
-    mark = re.search(r'^mark (\d+) \S+ (slip .*)$', out.getvalue(), re.M)
+    channels, marks = read_recording.read(os.path.join(os.path.dirname(p.store), path))
+    at_ns, _, text = next(m for m in marks if m[2].startswith('slip '))
     start = rows(p, 'select start_ns from take where ordinal = 0')[0][0]
-    mark_ns = int(mark.group(1)) - start
+    mark_ns = at_ns - start
     # Planted at 150 ms, which is 134 ms after the 16 ms before the take.
     assert abs(mark_ns - 134000000) < 1000000, mark_ns
-    assert mark.group(2) in [c['title'] for c in checks(p, 'campaign')]
+    assert text in [c['title'] for c in checks(p, 'campaign')]
     sent = read(p, 1, 1, 2)
     for n in (1, 2):
-        (first, data), = runs['near-%d.sent' % n]
+        (first, data), = channels['near-%d.sent' % n]['runs']
         old = mark_ns * 256 // 125000 // 8 - first // 8  # byte of the mark in the recording
         got = sent['near-%d.sent' % n]
         new = 60 * 8 * FRAME

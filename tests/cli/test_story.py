@@ -6,7 +6,6 @@ reader and searched with NumPy, and against the store, read with sqlite3.
 import os
 import re
 import sqlite3
-import struct
 import subprocess
 import sys
 
@@ -15,6 +14,7 @@ import numpy
 import blackbox as b
 
 sys.path.insert(0, os.path.join(b.SOURCE_ROOT, 'tests/recording'))
+import read_recording  # noqa: E402
 
 
 def shorten(p):
@@ -40,30 +40,10 @@ def shorten(p):
     copy('night-hunt.yaml', ('repeat: 8', 'repeat: 1'))
 
 
-def streams(path):
-    """{name: (start in ns, first bit, bits)} from the blocks of a recording (docs/recording.md)."""
-    with open(path, 'rb') as f:
-        data = f.read()
-    at, found, order = 0, {}, []
-    while at < len(data):
-        kind, size = struct.unpack_from('<II', data, at)
-        if kind == 1:
-            block = data[at:at + size]
-            order.append(re.search(rb'trib-\d+\.(sent|received)', block).group().decode())
-            start = int(re.search(rb'"start_ns":(\d+)', block).group(1))
-            found[order[-1]] = [start, None, []]
-        elif kind == 6:
-            channel, _, _, cap = struct.unpack_from('<IIII', data, at + 8)
-            one = found[order[channel]]
-            if one[1] is None:
-                option = at + 28 + (cap + 3) // 4 * 4
-                while struct.unpack_from('<H', data, option)[0] != 2989:
-                    option += 4 + (struct.unpack_from('<H', data, option + 2)[0] + 3) // 4 * 4
-                one[1] = struct.unpack_from('<Q', data, option + 8)[0]
-            one[2].append(data[at + 28:at + 28 + cap])
-        at += size
-    return {name: (x[0], x[1], numpy.unpackbits(numpy.frombuffer(b''.join(x[2]), numpy.uint8)))
-            for name, x in found.items()}
+def stream(channel):
+    """Start in ns, first bit, bits."""
+    (first, data), = channel['runs']
+    return channel['start_ns'], first, numpy.unpackbits(numpy.frombuffer(data, numpy.uint8))
 
 
 def delays(sent, received, step=512):
@@ -98,21 +78,17 @@ def test_story(p):
     folder = os.path.join(out, 'story.db.recordings')
     files = [x for x in sorted(os.listdir(folder)) if x.startswith('run-1-')]
     assert len(files) == 1, files
-    path = os.path.join(folder, files[0])
-    reader = os.path.join(b.SOURCE_ROOT, 'tests/recording/read_recording.py')
-    told = subprocess.run(['/usr/bin/python3', reader, path], capture_output=True, text=True)
-    assert told.returncode == 0, told.stderr
-    marks = [(int(x.split()[1]), x) for x in told.stdout.splitlines() if x.startswith('mark ')]
+    found, marks = read_recording.read(os.path.join(folder, files[0]))
+    marks = [(at_ns, text) for at_ns, _, text in marks]
     slips = [x for x in marks if 'slip' in x[1]]
     lost = [x for x in marks if 'LOS' in x[1]]
     assert len(slips) >= 2 and len(lost) == 1 and lost[0][0] < slips[0][0], marks
     assert all('trib 21' in x[1] for x in slips)
     assert ['+8' in x[1] for x in slips] == [n % 2 == 0 for n in range(len(slips))], slips
-    found = streams(path)
     assert len(found) == 6
     for number in (20, 21, 22):
-        start, first, sent = found['trib-%d.sent' % number]
-        received_start, received_first, received = found['trib-%d.received' % number]
+        start, first, sent = stream(found['trib-%d.sent' % number])
+        received_start, received_first, received = stream(found['trib-%d.received' % number])
         assert (start, first) == (received_start, received_first)
         # On the grid of 8 ms, one second before the first slip and 600 ms after the last.
         assert first % 16384 == 0

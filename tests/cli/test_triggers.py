@@ -8,7 +8,6 @@ import os
 import re
 import signal
 import sqlite3
-import struct
 import subprocess
 import sys
 import time
@@ -16,6 +15,9 @@ import time
 import numpy as np
 
 import blackbox as b
+
+sys.path.insert(0, os.path.join(b.SOURCE_ROOT, 'tests', 'recording'))
+import read_recording  # noqa: E402
 
 HEAD = b.HEAD.replace('capture = true },\n    line', 'capture = true, inject = true },\n    line')
 
@@ -44,58 +46,22 @@ def files(p):
     return sorted(glob.glob(p.store + '.recordings/*'))
 
 
-def read(path):
-    """Channels as the independent reader tells them, and its lines of marks."""
-    reader = os.path.join(b.SOURCE_ROOT, 'tests', 'recording', 'read_recording.py')
-    out = subprocess.run([sys.executable, reader, path], check=True, capture_output=True,
-                         text=True).stdout.splitlines()
-    marks = [re.match(r'mark (\d+) (\S+) (.*)', line).groups() for line in out
-             if line.startswith('mark ')]
-    return {line.split()[0]: line.split()[1:] for line in out if not line.startswith('mark ')}, \
-        [(int(t), c, text) for t, c, text in marks]
-
-
-def bits_of(path, name):
-    """Start, offset of the first bit and the bits of one channel, by docs/recording.md."""
-    f = open(path, 'rb').read()
-    at, names, start, first, data = 0, [], [], None, []
-    while at < len(f):
-        kind, n = struct.unpack_from('<II', f, at)
-        block = f[at:at + n]
-        if kind == 1:
-            names.append(re.search(rb'\x02\x00(..)', block, re.S) and
-                         option(block[16:-4], 2).decode())
-            start.append(int(re.search(rb'"start_ns":(\d+)', block).group(1)))
-        if kind == 6 and names[struct.unpack_from('<I', block, 8)[0]] == name:
-            cap = struct.unpack_from('<I', block, 20)[0]
-            offset = struct.unpack('<IQI', option(block[28 + (cap + 3) // 4 * 4:-4], 2989))[1]
-            first = offset if first is None else first
-            data.append(block[28:28 + cap])
-        at += n
-    return start[names.index(name)], first, \
-        np.unpackbits(np.frombuffer(b''.join(data), dtype=np.uint8))
-
-
-def option(body, code):
-    at = 0
-    while at < len(body):
-        c, n = struct.unpack_from('<HH', body, at)
-        if c == code:
-            return body[at + 4:at + 4 + n]
-        at += 4 + (n + 3) // 4 * 4
-    raise AssertionError('no option %d' % code)
+def bits_of(channel):
+    """Start, offset of the first bit and the bits of one channel."""
+    (first, data), = channel['runs']
+    return channel['start_ns'], first, np.unpackbits(np.frombuffer(data, dtype=np.uint8))
 
 
 def test_a_slip_is_kept_with_its_history(p):
     inject = 'inject = { { slip = 8, on = "trib", number = 3, at = "3100 ms" } },'
     case = CASE % ('6 s', inject, 'when = { { slip = true, on = "trib" } }', CHECK)
-    r = run(p, case, 1)
+    run(p, case, 1)
     [path] = files(p)
-    channels, marks = read(path)
+    channels, marks = read_recording.read(path)
     assert len(channels) == 9, channels  # 4 tributaries both ways, and the line
     [(mark_ns, channel, text)] = marks
     assert (channel, text) == ('trib-3.received', 'slip +8 bits on trib 3 (3-1-1)'), marks
-    start, first, bits = bits_of(path, 'trib-3.received')
+    start, first, bits = bits_of(channels['trib-3.received'])
     # From the slab of 8 ms that holds (mark - 1 s), to that of (mark + 500 ms).
     at_ns = mark_ns - start
     assert first == (at_ns - 10**9) // 8000000 * 8 * 2048, (first, at_ns)
@@ -158,7 +124,7 @@ def test_marks_alarms_instants(p):
     ''' + CHECK)
     run(p, case, 1)
     [path] = files(p)
-    _, marks = read(path)
+    _, marks = read_recording.read(path)
     texts = [text for _, _, text in marks]
     assert texts[0] == 'protection switch' and 'LOS raised on line, by the unit' in texts, texts
     assert any(re.match(r'AIS raised on trib 2 .*, by the tester', t) for t in texts), texts
@@ -179,7 +145,7 @@ end }'''
     names = [os.path.basename(f) for f in files(p)]
     assert names == ['run-1-case-1-take-1-%04d.pcapng' % k for k in (1, 2, 3, 4)] + \
         ['run-1-case-1-take-1.set'], names
-    r = b.expect(p.run('recording', 'info', files(p)[-1]), 0, 'at 1 s')
+    b.expect(p.run('recording', 'info', files(p)[-1]), 0, 'at 1 s')
     b.expect(p.run('recording', 'verify', files(p)[-1]), 0)
 
 

@@ -57,7 +57,9 @@ class Stream:
         return hashlib.sha256(self.text).digest()
 
 
-def main(path):
+def read(path):
+    """{name: what the file says of the channel, and "runs", "bits", "gaps", "digest"}, and marks:
+    (instant in ns, name of the channel or "-", text)."""
     f = open(path, "rb").read()
     at, channels, streams, firsts = 0, [], [], []
     trailer, marks = None, []
@@ -118,7 +120,7 @@ def main(path):
         assert told == (s.blocks, s.bits, s.first, s.end, s.gaps, s.lossy)
         assert t[p + 48:p + 80] == digest
         p += 80
-        print(info["name"], info["rate"], info["direction"], s.bits, s.gaps, digest.hex())
+        info.update(runs=s.runs, bits=s.bits, gaps=s.gaps, digest=digest.hex())
     for _ in range(points):
         row = struct.unpack_from("<%dQ" % (1 + n), t, p)
         p += 8 * (1 + n)
@@ -128,9 +130,17 @@ def main(path):
         assert any(a == row[0] for a, _, _ in firsts)
     assert list(struct.unpack_from("<%dQ" % mark_count, t, p)) == [m[0] for m in marks]
     assert p + 8 * mark_count == len(t) - 36
-    for _, time, ch, text in marks:
-        print("mark", time, channels[ch]["name"] if ch != 2 ** 32 - 1 else "-", text)
-    return {info["name"]: s.runs for info, s in zip(channels, streams)}
+    return {info["name"]: info for info in channels}, [
+        (time, channels[ch]["name"] if ch != 2 ** 32 - 1 else "-", text)
+        for _, time, ch, text in marks]
+
+
+def main(path):
+    channels, marks = read(path)
+    for c in channels.values():
+        print(c["name"], c["rate"], c["direction"], c["bits"], c["gaps"], c["digest"])
+    for mark in marks:
+        print("mark", *mark)
 
 
 if __name__ == "__main__":
