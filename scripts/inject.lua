@@ -15,19 +15,8 @@ local kinds <const> = { "alarm", "errors", "burst", "invert", "bit", "slip" }
 function inject.one(needs, t)
 	spec.fields("take: inject", t, fields)
 	local need = spec.need("take: inject", needs, t.on)
-	local kind
-	for _, key in ipairs(kinds) do
-		if t[key] ~= nil and t[key] ~= false then
-			if kind then
-				core.fail("take: inject: give one of %s and %s, not both", kind, key)
-			end
-			kind = key
-		end
-	end
-	if not kind then
-		core.fail("take: inject: give one of alarm = \"LOS\", errors = 1e-6, burst = 0.5, "
-			.. "invert = true, bit = true, slip = 8")
-	end
+	local kind = spec.one_of("take: inject", t, kinds, "give one of alarm = \"LOS\", "
+		.. "errors = 1e-6, burst = 0.5, invert = true, bit = true, slip = 8")
 	if t.alarm and not core.alarm_known(t.alarm) then
 		core.fail("take: inject: alarm %s is not known; use one of %s", spec.show(t.alarm),
 			core.alarm_names())
