@@ -18,9 +18,6 @@ local event_fields <const> = { delay = "string?", slip = "any?", errors = "numbe
 local kinds <const> = { "delay", "slip", "errors", "burst", "invert", "bit", "alarm" }
 local momentary <const> = { delay = true, slip = true, bit = true }
 local units <const> = { bit = 1, bits = 1, octet = 8, octets = 8 }
--- Bits of a frame of 125 us; a T1's has its F bit.
-local frame_bits <const> = { ["E1"] = 256, ["T1"] = 193, ["STM-1"] = 19440, ["STM-4"] = 77760,
-	["VC-3"] = 6048, ["VC-4"] = 18720, ["VC-4-4c"] = 74880 }
 
 local function frames(where, text)
 	local ns = spec.duration(where, text)
@@ -53,7 +50,7 @@ local function slip_bits(where, rate, value)
 		count, unit = value:match("^([+-]?%d+) (%l+)$")
 		count = count and math.tointeger(tonumber(count))
 	end
-	local size = units[unit] or (unit == "frame" or unit == "frames") and frame_bits[rate]
+	local size = units[unit] or (unit == "frame" or unit == "frames") and core.rate_bits(rate)
 	if math.type(count) ~= "integer" or not size or count == 0 or math.abs(count) > 1 << 32 then
 		core.fail("%s: a slip is a number of bits other than 0 (8 come again, -8 are lost), or "
 			.. "such as \"1 octet\" or \"-2 frames\", not %s", where, spec.show(value))
