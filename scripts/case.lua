@@ -35,18 +35,6 @@ local function seen_of(where, seen)
 	return seen
 end
 
--- A list without holes and names: ipairs would pass over both in silence.
-local function list_of(where, t, hint)
-	local n = 0
-	for key in pairs(t or {}) do
-		n = n + 1
-		if key ~= n then
-			core.fail("%s: a list is expected; %s", where, hint)
-		end
-	end
-	return t or {}
-end
-
 -- One synchronised action: everything starts at one instant. See docs/campaigns.md.
 function Case:take(t)
 	spec.fields("take", t, {
@@ -128,10 +116,10 @@ function Case:take(t)
 			table.insert(plan.inside, one)
 		end
 	end
-	for i, role in ipairs(list_of("take: watch", t.watch, "write { \"role\", ... }")) do
+	for i, role in ipairs(spec.list("take: watch", t.watch, "write { \"role\", ... }")) do
 		plan.watch[i] = role_of(self, "take: watch", role)
 	end
-	for i, one in ipairs(list_of("take: inject", t.inject,
+	for i, one in ipairs(spec.list("take: inject", t.inject,
 		"write { { alarm = \"LOS\", on = \"role\", ... } }, a list even of one")) do
 		plan.inject[i] = inject.one(self.needs, one)
 	end

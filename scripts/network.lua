@@ -100,19 +100,13 @@ local function one_network(where, rate, t)
 	spec.fields(where, t, fields)
 	local out = { delay_frames = t.delay and delay_frames(where .. ".delay", t.delay) or 0,
 		ratio = t.errors and ratio(where .. ".errors", t.errors, 0.5) or 0, events = {} }
-	local count = 0
-	for key in pairs(t.events or {}) do
-		count = count + 1
-		if key ~= count then
-			core.fail("%s.events: a list is expected; write { { slip = 8, at = \"2 s\" } }, a "
-				.. "list even of one", where)
-		end
-	end
-	if count > MOST_EVENTS then
+	local events = spec.list(where .. ".events", t.events,
+		"write { { slip = 8, at = \"2 s\" } }, a list even of one")
+	if #events > MOST_EVENTS then
 		core.fail("%s.events: at most %d are possible; use every for what comes again", where,
 			MOST_EVENTS)
 	end
-	for i, e in ipairs(t.events or {}) do
+	for i, e in ipairs(events) do
 		out.events[i] = event(string.format("%s.events[%d]", where, i), rate, e)
 	end
 	return out

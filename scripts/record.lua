@@ -100,21 +100,9 @@ local function condition(where, self, t, c, frames)
 		at_ns = 0, text = "", alarm = c.alarm or "", by = c.by or "" }
 end
 
--- Without holes and names.
-local function is_list(t)
-	local n, whole = 0, true
-	for _ in pairs(t) do
-		n = n + 1
-	end
-	for i = 1, n do
-		whole = whole and t[i] ~= nil
-	end
-	return whole
-end
-
 local function conditions(field, self, t, list, frames)
 	local out = {}
-	if not is_list(list) then
+	if not spec.is_list(list) then
 		core.fail("take: record: %s: %s", field, hint)
 	end
 	if #list == 0 or #list > 32 then
@@ -160,7 +148,7 @@ function record.plan(self, t, frames)
 		part_bytes = r.part_bytes or 0, compress = r.compress or false,
 		before_ns = 0, after_ns = 0,
 		until_triggered = t.until_triggered or false }
-	if not is_list(roles) then
+	if not spec.is_list(roles) then
 		core.fail("take: record: write { as = \"name\", \"role\", ... }")
 	end
 	for i, role in ipairs(roles) do

@@ -87,6 +87,26 @@ function spec.fields(where, t, known, required)
 	end
 end
 
+-- Has it neither holes nor names? ipairs would pass over both in silence.
+function spec.is_list(t)
+	local n = 0
+	for key in pairs(t) do
+		n = n + 1
+		if key ~= n then
+			return false
+		end
+	end
+	return true
+end
+
+-- The list, an empty one for nil; raises when it is none, with `hint` what to write.
+function spec.list(where, t, hint)
+	if not spec.is_list(t or {}) then
+		core.fail("%s: a list is expected; %s", where, hint)
+	end
+	return t or {}
+end
+
 -- Which one of these fields is given; `hint` says what may be.
 function spec.one_of(where, t, names, hint)
 	local given
