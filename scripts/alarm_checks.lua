@@ -7,10 +7,6 @@ local text = require "text"
 
 local checks = {}
 
-local function cut_short(seen)
-	return seen.interrupted and "the take was stopped early" or nil
-end
-
 local function whole(where, seen)
 	if seen.events_lost > 0 then
 		core.fail("%s: %d events were too many to keep; make the take shorter", where,
@@ -30,13 +26,14 @@ function checks.none(self, seen, role)
 			end
 		end
 		self:check { kind = "no-alarms", title = "no alarm", channel = channel.index,
-			verdict = first and "fail" or cut_short(seen) and "inconclusive" or "pass",
+			verdict = first and "fail" or text.cut_short(seen) and "inconclusive" or "pass",
 			value = first and first.alarm or "none", limit = "none", relation = "is",
 			at_ns = first and first.at_ns,
 			reason = first and string.format("%s %s after the start, seen by the %s%s",
 				first.alarm, text.seconds(first.at_ns), first.by, first.consequence_of
 					and ", as a consequence of " .. first.consequence_of or "")
-				or cut_short(seen), rule = "no defect raised between start and end of the take" }
+				or text.cut_short(seen),
+			rule = "no defect raised between start and end of the take" }
 	end
 end
 
@@ -70,13 +67,13 @@ local function provoked(self, seen, c, channel)
 		local ok = took and took <= part.within
 		local reason
 		if not e then
-			reason = cut_short(seen) or string.format("%s was not %s by the %s", c.alarm,
+			reason = text.cut_short(seen) or string.format("%s was not %s by the %s", c.alarm,
 				part.word, c.by)
 		elseif not ok then
 			reason = "later than allowed"
 		end
 		self:check { kind = "alarm", title = c.alarm .. " " .. part.word, channel = channel.index,
-			verdict = ok and "pass" or cut_short(seen) and "inconclusive" or "fail",
+			verdict = ok and "pass" or text.cut_short(seen) and "inconclusive" or "fail",
 			value = took and text.seconds(took) or "never", limit = text.seconds(part.within),
 			relation = "at most", at_ns = e and e.at_ns, reason = reason, standard = c.standard,
 			rule = "time from the " .. (part.raised and "beginning" or "end")
@@ -86,7 +83,7 @@ local function provoked(self, seen, c, channel)
 		local early = raised and find_event(seen, channel.index, c, false, raised.at_ns, ends)
 		local ok = raised and not early
 		self:check { kind = "alarm", title = c.alarm .. " stands", channel = channel.index,
-			verdict = ok and "pass" or cut_short(seen) and "inconclusive" or "fail",
+			verdict = ok and "pass" or text.cut_short(seen) and "inconclusive" or "fail",
 			value = ok and "to the end" or "not to the end", limit = "to the end", relation = "is",
 			at_ns = early and early.at_ns, standard = c.standard,
 			reason = not raised and string.format("%s was not raised by the %s", c.alarm, c.by)
@@ -183,8 +180,8 @@ local function others_are_quiet(self, seen, role, hit, cause)
 		end
 	end
 	self:check { kind = "alarm", title = "others stay undisturbed",
-		verdict = cut_short(seen) and "inconclusive" or "pass", value = "no AIS",
-		limit = "no AIS", relation = "is", reason = cut_short(seen),
+		verdict = text.cut_short(seen) and "inconclusive" or "pass", value = "no AIS",
+		limit = "no AIS", relation = "is", reason = text.cut_short(seen),
 		rule = "no AIS on the other tributaries of the role during the take" }
 end
 

@@ -196,11 +196,6 @@ local function meters(seen, role, place, kind, where)
 	return found
 end
 
--- Something cut the measurement short: then nothing can be proved from its absence.
-local function cut_short(seen)
-	return seen.interrupted and "the take was stopped early" or nil
-end
-
 -- Names a pattern that would do: longer than the one used, and enough for all these channels.
 local function too_short(role, m)
 	local n = #core.channels(role)
@@ -237,8 +232,8 @@ local function arrival(self, seen, role, place, what, standard)
 			verdict, value, reason = "fail", value .. ", inverted",
 				"every bit arrives inverted"
 		end
-		if verdict == "fail" and cut_short(seen) and m.arrival == "none" then
-			verdict, reason = "inconclusive", cut_short(seen)
+		if verdict == "fail" and text.cut_short(seen) and m.arrival == "none" then
+			verdict, reason = "inconclusive", text.cut_short(seen)
 		end
 		self:check { kind = what, title = what == "arrival" and "arrives on its own number"
 			or "sits in its own timeslot of the line", channel = m.channel, verdict = verdict,

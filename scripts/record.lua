@@ -233,8 +233,8 @@ function record.check_not_triggered(self, seen)
 	end
 	if rows == 0 then
 		say { verdict = seen.interrupted and "inconclusive" or "pass", value = "none",
-			reason = seen.interrupted and "the take was stopped early"
-				or string.format("nothing in %s", text.seconds(seen.frames * 125000)) }
+			reason = text.cut_short(seen) or string.format("nothing in %s",
+				text.seconds(seen.frames * 125000)) }
 	end
 end
 

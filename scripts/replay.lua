@@ -265,10 +265,6 @@ function replay.about(value)
 		length_ns = value.length_ns }
 end
 
-local function cut_short(seen)
-	return seen.interrupted and "the take was stopped early" or nil
-end
-
 -- What the tester sent is the recording, bit for bit and at the same offsets.
 function replay.check_played(self, seen, role)
 	local any = false
@@ -294,9 +290,9 @@ function replay.check_played(self, seen, role)
 					.. "the take, so there is no digest of what was sent"
 			elseif not same then
 				verdict, reason = "fail", "other bits were sent than recorded"
-			elseif cut_short(seen) then
+			elseif text.cut_short(seen) then
 				verdict = "inconclusive"
-				reason = cut_short(seen) .. "; until then what was sent is what was recorded"
+				reason = text.cut_short(seen) .. "; until then what was sent is what was recorded"
 			elseif took_ns <= what.lead_ns then
 				verdict = "inconclusive"
 				reason = "the take ended before anything of the recording was to be sent"
@@ -413,7 +409,7 @@ function replay.check_returned(self, seen, role, found, t)
 		local verdict, value, reason, at = "pass", "0 bits differ", nil, nil
 		local errors, bits = m.errors, m.bits
 		if m.bits == 0 then
-			verdict, reason = "inconclusive", cut_short(seen) or "no bit could be compared"
+			verdict, reason = "inconclusive", text.cut_short(seen) or "no bit could be compared"
 		elseif m.errors > 0 then
 			verdict, value, at = "fail", m.errors .. " bits differ", m.first_error_ns
 			reason = at_the_same_offset(m)
@@ -432,8 +428,8 @@ function replay.check_returned(self, seen, role, found, t)
 					.. "%q } to the take", role, role)
 			end
 		end
-		if cut_short(seen) and verdict == "pass" then
-			verdict, reason = "inconclusive", cut_short(seen)
+		if text.cut_short(seen) and verdict == "pass" then
+			verdict, reason = "inconclusive", text.cut_short(seen)
 		end
 		local settle = m.expected.settle_ns or 0
 		self:check { kind = "returned", title = "returned as recorded", channel = m.channel,

@@ -1,5 +1,5 @@
 -- SPDX-License-Identifier: Apache-2.0
--- Numbers as people read them; the same text on every machine.
+-- Numbers and reasons as people read them; the same text on every machine.
 local text = {}
 
 function text.ratio(value)
@@ -31,6 +31,11 @@ function text.clock(ns)
 	local ms = ns // 1000000
 	return string.format("%02d:%02d:%02d.%03d", ms // 3600000, ms // 60000 % 60, ms // 1000 % 60,
 		ms % 1000)
+end
+
+-- Why a take proves nothing by what it did not see, when it was cut short; else nil.
+function text.cut_short(seen)
+	return seen.interrupted and "the take was stopped early" or nil
 end
 
 return text
