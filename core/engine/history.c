@@ -124,10 +124,9 @@ static void open_file(struct history *h, uint32_t catch, struct evl_take_recordi
 	if (!has_room(h, catch, r)) {
 		return;
 	}
-	const bool set = plan->part.part_bytes > 0 || plan->part.part_ns > 0;
 	if (evl_rec_writer_create_set(&h->writer, plan->paths[catch], h->channels, h->stream_count,
-		    plan->metas != NULL ? plan->metas[catch] : NULL, set ? &plan->part : NULL,
-		    &err) < 0) {
+		    plan->metas != NULL ? plan->metas[catch] : NULL,
+		    evl_take_record_is_set(plan) ? &plan->part : NULL, &err) < 0) {
 		give_up(h, r, err.text);
 		return;
 	}

@@ -140,9 +140,8 @@ enum evl_status evl_record_begin(struct take *t, struct evl_err *err)
 				    estimate(t), err)
 			  : st;
 	if (st == EVL_OK && !triggered) {
-		const bool set = r->part.part_bytes > 0 || r->part.part_ns > 0;
 		st = evl_rec_writer_create_set(&t->writer, plan->record_path, list, n,
-			plan->record_meta, set ? &r->part : NULL, err);
+			plan->record_meta, evl_take_record_is_set(r) ? &r->part : NULL, err);
 		t->result->recording_count = st == EVL_OK;
 	}
 	t->record_digests = evl_xcalloc(n, sizeof *t->record_digests);

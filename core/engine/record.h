@@ -80,6 +80,12 @@ struct evl_take_record {
 	uint32_t mark_count;
 };
 
+/* Is each of its recordings a set? Else it is one file. */
+static inline bool evl_take_record_is_set(const struct evl_take_record *r)
+{
+	return r->part.part_bytes > 0 || r->part.part_ns > 0;
+}
+
 /* An instant that fulfilled a condition. */
 struct evl_take_mark {
 	int64_t at_ns;                 /* from the start */

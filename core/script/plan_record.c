@@ -182,12 +182,11 @@ enum evl_status evl_plan_record(struct build *b, struct evl_err *err)
 	p->files = evl_xcalloc(p->count, sizeof *p->files);
 	p->metas = evl_xcalloc(p->count, sizeof *p->metas);
 	p->numbers = evl_xcalloc(p->count, sizeof *p->numbers);
-	const bool set = r->part.part_bytes > 0 || r->part.part_ns > 0;
 	for (uint32_t n = 0; n < p->count && st == EVL_OK; n++) {
 		st = name_recording(b, n, as,
-			set                ? "set"
-			: r->part.compress ? "pcapng.zst"
-					   : "pcapng",
+			evl_take_record_is_set(r) ? "set"
+			: r->part.compress        ? "pcapng.zst"
+						  : "pcapng",
 			err);
 	}
 	lua_pop(L, 1);
