@@ -94,9 +94,7 @@ static void end_file(struct history *h, struct evl_take_recording *r)
 		say(r, err.text);
 		return;
 	}
-	r->finished = true;
-	r->bytes = totals.file_bytes;
-	evl_hex(totals.file_sha256, sizeof totals.file_sha256, r->sha256);
+	evl_record_totals(r, &totals);
 }
 
 /* Ends the present recording before its time. */

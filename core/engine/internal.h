@@ -229,6 +229,7 @@ int32_t evl_play_clock(const struct evl_take_part *p); /* of what it plays */
 enum evl_status evl_play_check(const struct take *t, const struct evl_take_part *p,
 	const struct evl_bound_channel *b, struct evl_err *err);
 enum evl_status evl_play_fill(struct take *t, struct evl_err *err); /* the next slab to send */
+void evl_play_idle(struct take *t); /* from now on nothing but idle */
 /* The window of a content, with the whole channel spelled out. */
 struct evl_take_window evl_play_window(const struct evl_take_content *c);
 
@@ -236,7 +237,6 @@ struct evl_take_window evl_play_window(const struct evl_take_content *c);
  * Reads the recording anew and shares nothing with play.c. */
 enum evl_status evl_identity_expected(const struct evl_take_content *c, uint64_t bits,
 	uint8_t out[EVL_SHA256_BYTES], struct evl_err *err);
-void evl_play_idle(struct take *t); /* from now on nothing but idle */
 
 /* through.c: the networks that parts play through. */
 /* With what it holds before the first slab. */
@@ -253,6 +253,8 @@ enum evl_status evl_record_second(struct take *t, struct evl_err *err);
 enum evl_status evl_record_finish(struct take *t, enum evl_status so_far, struct evl_err *err);
 /* Keeps a mark, and sets of which recording it is. */
 void evl_record_mark(struct take *t, struct evl_take_mark *mark);
+/* It is finished, and this is what it has. */
+void evl_record_totals(struct evl_take_recording *r, const struct evl_rec_totals *totals);
 /* Is there room for so many bytes at `path`, and the reserve? EVL_E_LIMIT: not, and why. */
 enum evl_status evl_record_room(
 	const struct take *t, const char *path, uint64_t bytes, struct evl_err *err);

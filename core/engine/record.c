@@ -264,7 +264,7 @@ void evl_record_look(struct take *t)
 	}
 }
 
-static void keep_totals(struct evl_take_recording *r, const struct evl_rec_totals *totals)
+void evl_record_totals(struct evl_take_recording *r, const struct evl_rec_totals *totals)
 {
 	r->finished = true;
 	r->bytes = totals->file_bytes;
@@ -282,7 +282,7 @@ enum evl_status evl_record_finish(struct take *t, enum evl_status so_far, struct
 		pthread_join(e->thread, NULL);
 		t->ending = NULL;
 		if (e->status == EVL_OK) {
-			keep_totals(r, &e->totals);
+			evl_record_totals(r, &e->totals);
 		} else {
 			snprintf(r->message, sizeof r->message, "%.399s", e->err.text);
 		}
@@ -303,7 +303,7 @@ enum evl_status evl_record_finish(struct take *t, enum evl_status so_far, struct
 	struct evl_rec_totals totals;
 	enum evl_status st = evl_rec_finish(w, t->record_digests, &totals, err);
 	if (st == EVL_OK) {
-		keep_totals(r, &totals);
+		evl_record_totals(r, &totals);
 		t->recorded_whole = true;
 	}
 	return st;
