@@ -78,7 +78,7 @@ void evl_engine_pass(struct evl_engine *e, uint64_t until_ns)
 
 uint64_t evl_engine_next_begin(const struct evl_engine *e)
 {
-	const uint64_t grid = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;
+	const uint64_t grid = EVL_TAKE_SLAB_NS;
 	uint64_t now = evl_clock_now(&e->clock);
 	return e->clock.is_virtual ? (now + grid - 1) / grid * grid : now + 200000000u;
 }

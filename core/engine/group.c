@@ -207,7 +207,7 @@ static void stream(struct group *g)
 		}
 		each_moving(g, evl_watch_give);
 		each_moving(g, evl_take_advance);
-		slab_start += EVL_SLAB_NS;
+		slab_start += EVL_TAKE_SLAB_NS;
 		evl_clock_reach(&g->engine->clock, slab_start);
 		each_moving(g, evl_take_judge);
 	}
@@ -218,7 +218,7 @@ static void stop(struct group *g)
 	struct evl_engine *e = g->engine;
 	if (e->clock.is_virtual) {
 		/* Adapters have moved on by every exchange, also by one that was not used up. */
-		evl_clock_reach(&e->clock, g->begin_ns + g->exchanges * EVL_SLAB_NS);
+		evl_clock_reach(&e->clock, g->begin_ns + g->exchanges * EVL_TAKE_SLAB_NS);
 	}
 	for (uint32_t i = 0; i < e->args.instance_count; i++) {
 		struct evl_err err = {0};

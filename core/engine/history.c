@@ -310,7 +310,7 @@ int64_t evl_history_trigger(struct history *h, int64_t at_ns)
 		return -1;
 	}
 	const uint64_t at = (uint64_t)at_ns;
-	const uint64_t from = at > plan->before_ns ? (at - plan->before_ns) / EVL_SLAB_NS : 0;
+	const uint64_t from = at > plan->before_ns ? (at - plan->before_ns) / EVL_TAKE_SLAB_NS : 0;
 	pthread_mutex_lock(&h->lock);
 	struct catch *c = &h->catches[h->opened++];
 	*c = (struct catch){.until_ns = until};
@@ -429,9 +429,9 @@ static enum evl_status allocate(struct history *h, struct evl_err *err)
 {
 	const struct take *t = h->take;
 	const uint64_t ns = t->plan->record.before_ns + EVL_TAKE_HISTORY_MORE;
-	const uint64_t bytes = ns / EVL_SLAB_NS * h->slot_bytes;
-	h->slots = ns / EVL_SLAB_NS + 1;
-	if (ns / EVL_SLAB_NS > EVL_TAKE_HISTORY_MAX / h->slot_bytes) {
+	const uint64_t bytes = ns / EVL_TAKE_SLAB_NS * h->slot_bytes;
+	h->slots = ns / EVL_TAKE_SLAB_NS + 1;
+	if (ns / EVL_TAKE_SLAB_NS > EVL_TAKE_HISTORY_MAX / h->slot_bytes) {
 		return evl_err_set(err, EVL_E_LIMIT,
 			"take %s: record: %" PRIu32 " streams of %" PRIu64 " kbyte/s together, for "
 			"%" PRIu64 " ms before a trigger and a second more, need %" PRIu64

@@ -205,7 +205,6 @@ struct group {
 };
 
 #define EVL_POLL_BATCH 256u
-#define EVL_SLAB_NS    ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
 
 /* take.c: one take of a group. These set its status. */
 /* Leases, checks, and all memory that streaming needs. */

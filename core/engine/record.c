@@ -70,8 +70,8 @@ static uint64_t estimate(const struct take *t)
 	uint64_t frames = t->frames_all;
 	if (r->most > 0) {
 		/* Only their histories can overlap. */
-		const uint64_t before = r->before_ns / EVL_SLAB_NS + 1;
-		const uint64_t each = before + r->after_ns / EVL_SLAB_NS + 1;
+		const uint64_t before = r->before_ns / EVL_TAKE_SLAB_NS + 1;
+		const uint64_t each = before + r->after_ns / EVL_TAKE_SLAB_NS + 1;
 		const uint64_t all = frames / EVL_TAKE_SLAB_FRAMES + r->most * before;
 		frames = (r->most * each < all ? r->most * each : all) * EVL_TAKE_SLAB_FRAMES;
 	}

@@ -216,7 +216,7 @@ void evl_take_advance(struct take *t)
 		}
 	}
 	t->done += t->in_lead_in ? 0 : EVL_TAKE_SLAB_FRAMES;
-	t->slab_ns += (int64_t)EVL_SLAB_NS;
+	t->slab_ns += (int64_t)EVL_TAKE_SLAB_NS;
 	if (t->in_lead_in && t->slab_ns == 0) {
 		evl_through_start(t);
 		evl_watch_lead_in_over(t);

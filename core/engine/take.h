@@ -34,6 +34,7 @@ struct evl_bound_channel;
 /* 8 ms; also the grid on which takes start and end: the longest multiframe that is simulated, the
  * 16-byte J2 trace, lasts 8 ms (ITU-T G.707 9.3.2.3). */
 #define EVL_TAKE_SLAB_FRAMES 64u
+#define EVL_TAKE_SLAB_NS     ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
 #define EVL_TAKE_IDLE        0xAAu /* alternating bits: neither AIS nor LOS nor a pattern */
 #define EVL_TAKE_LEAD_IN     128u /* idle frames before the start, to bring the unit to one state */
 #define EVL_TAKE_MARKS       32u  /* positions of errors kept for each meter */

@@ -60,7 +60,7 @@ static int64_t instant(const struct take *t, const struct meter *m, uint64_t fed
 {
 	const struct evl_checker *c = &m->checker;
 	if (c->pattern.kind == EVL_PATTERN_COUNTER) {
-		return t->slab_ns + (int64_t)EVL_SLAB_NS; /* it tells no positions of losses */
+		return t->slab_ns + (int64_t)EVL_TAKE_SLAB_NS; /* it tells no positions of losses */
 	}
 	return evl_watch_ns(t, (int64_t)(c->last_loss_bit - fed), c->fed_bits - fed);
 }
@@ -80,7 +80,7 @@ static void look_at_errors(struct take *t, uint32_t which, uint32_t meter)
 	char what[80];
 	snprintf(what, sizeof what, "more than %" PRIu64 " errors in second %" PRIu64, c->above,
 		t->triggers->second + 1);
-	fire_meter(t, which, m, t->slab_ns + (int64_t)EVL_SLAB_NS, what);
+	fire_meter(t, which, m, t->slab_ns + (int64_t)EVL_TAKE_SLAB_NS, what);
 }
 
 static void look_at_meter(struct take *t, uint32_t meter)
@@ -118,7 +118,7 @@ static void look_at_instants(struct take *t)
 	for (uint32_t i = 0; i < t->triggers->count; i++) {
 		const struct evl_take_condition *c = t->triggers->list[i];
 		if (c->kind == EVL_WHEN_INSTANT && (int64_t)c->at_ns >= t->slab_ns &&
-			(int64_t)c->at_ns < t->slab_ns + (int64_t)EVL_SLAB_NS) {
+			(int64_t)c->at_ns < t->slab_ns + (int64_t)EVL_TAKE_SLAB_NS) {
 			fire(t, i, (int64_t)c->at_ns, -1, c->text);
 		}
 	}

@@ -8,7 +8,7 @@
 
 /* Events of the unit may come in the poll of the next slab; a cause comes EVL_CAUSE_LEAD_NS later.
  */
-#define EVL_EVENT_HOLD_NS (EVL_CAUSE_LEAD_NS + (int64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
+#define EVL_EVENT_HOLD_NS (EVL_CAUSE_LEAD_NS + (int64_t)EVL_TAKE_SLAB_NS)
 
 static bool same_defect(const struct evl_take_event *a, const struct evl_take_event *b)
 {
@@ -45,8 +45,7 @@ void evl_watch_keep(struct take *t, const struct evl_take_event *e)
 
 int64_t evl_watch_ns(const struct take *t, int64_t bits_into_slab, uint64_t slab_bits)
 {
-	return t->slab_ns + evl_pace_ns(bits_into_slab, slab_bits,
-				    (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS);
+	return t->slab_ns + evl_pace_ns(bits_into_slab, slab_bits, EVL_TAKE_SLAB_NS);
 }
 
 static int by_time(const struct evl_take_event *x, const struct evl_take_event *y)

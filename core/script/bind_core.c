@@ -240,7 +240,7 @@ static int core_duration_ns(lua_State *L)
 static int core_frames(lua_State *L)
 {
 	uint64_t ns = (uint64_t)luaL_checkinteger(L, 1);
-	const uint64_t slab = (uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS;
+	const uint64_t slab = EVL_TAKE_SLAB_NS;
 	lua_pushinteger(L, (lua_Integer)((ns + slab - 1) / slab * EVL_TAKE_SLAB_FRAMES));
 	return 1;
 }

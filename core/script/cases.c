@@ -14,7 +14,6 @@
 #include "core/script/setup.h"
 
 #define LEAD_NS ((uint64_t)EVL_TAKE_LEAD_IN * EVL_FRAME_NS)
-#define GRID_NS ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
 
 static bool stop_asked(const struct run_state *r)
 {
@@ -67,7 +66,7 @@ void evl_cases_tell_take(struct run_state *r)
 	r->progress.take_name = longest->waiting->name;
 	r->progress.take_done_ns = r->round_done_ns;
 	r->progress.take_all_ns = (longest->waiting->plan.frames + EVL_TAKE_SLAB_FRAMES - 1) /
-				  EVL_TAKE_SLAB_FRAMES * GRID_NS;
+				  EVL_TAKE_SLAB_FRAMES * EVL_TAKE_SLAB_NS;
 	tell(r, longest, "");
 }
 
@@ -220,7 +219,7 @@ static enum evl_status step(struct case_run *c, struct evl_err *err)
 static void pause_once(struct run_state *r)
 {
 	if (!r->fresh) {
-		evl_engine_pass(r->engine, evl_engine_now(r->engine) + GRID_NS);
+		evl_engine_pass(r->engine, evl_engine_now(r->engine) + EVL_TAKE_SLAB_NS);
 		r->fresh = true;
 	}
 }
@@ -330,7 +329,7 @@ static uint64_t needs_ns(const struct case_run *c)
 {
 	uint64_t ns = c->taken_over ? c->kept.takes[c->kept_at].planned_ns
 				    : c->waiting->plan.frames * EVL_FRAME_NS + LEAD_NS;
-	return (ns + GRID_NS - 1) / GRID_NS * GRID_NS;
+	return (ns + EVL_TAKE_SLAB_NS - 1) / EVL_TAKE_SLAB_NS * EVL_TAKE_SLAB_NS;
 }
 
 /* Those that are open, and of these the ones whose takes begin now; room for all cases. */

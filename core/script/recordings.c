@@ -11,8 +11,6 @@
 #include "core/script/internal.h"
 #include "core/script/lua_fields.h"
 
-#define GRID_NS ((uint64_t)EVL_TAKE_SLAB_FRAMES * EVL_FRAME_NS)
-
 /* What was sent tells the length exactly; received channels count by clocks of their own. Of a
  * recording that was cut off each channel ends where its last whole block does. */
 static uint64_t shortest(const struct evl_rec *rec)
@@ -64,11 +62,13 @@ static uint64_t first_ns(const struct open_recording *rec, const struct evl_rec_
 	}
 	uint64_t ns = (uint64_t)evl_pace_ns(
 		(int64_t)info->first_bit, evl_rate_frame_bits(info->channel.rate), EVL_FRAME_NS);
-	uint64_t at = ns / GRID_NS * GRID_NS;
-	at -= at / GRID_NS > 1 ? 2 * GRID_NS : at; /* clocks differ; from before it on */
-	at -= (uint64_t)((double)at * EVL_CLOCK_PPB_MAX * 1e-9) / GRID_NS * GRID_NS;
+	uint64_t at = ns / EVL_TAKE_SLAB_NS * EVL_TAKE_SLAB_NS;
+	at -= at / EVL_TAKE_SLAB_NS > 1 ? 2 * EVL_TAKE_SLAB_NS
+					: at; /* clocks differ; from before it on */
+	at -= (uint64_t)((double)at * EVL_CLOCK_PPB_MAX * 1e-9) / EVL_TAKE_SLAB_NS *
+	      EVL_TAKE_SLAB_NS;
 	while (evl_recording_bits(rec, info, at) + EVL_RECORDING_SLACK_BITS < info->first_bit) {
-		at += GRID_NS;
+		at += EVL_TAKE_SLAB_NS;
 	}
 	return at;
 }
