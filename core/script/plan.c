@@ -58,6 +58,24 @@ uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_ro
 	return first;
 }
 
+enum evl_status evl_plan_numbered(const struct build *b, const struct evl_bound_role *role,
+	int64_t number, const char *field, uint32_t *first, uint32_t *count, struct evl_err *err)
+{
+	*first = evl_plan_first_channel(b, role);
+	*count = (uint32_t)role->channel_count;
+	for (uint32_t i = 0; i < role->channel_count && number != 0; i++) {
+		if (role->channels[i].number == number) {
+			*first += i;
+			*count = 1;
+			return EVL_OK;
+		}
+	}
+	return number == 0 ? EVL_OK
+			   : evl_err_set(err, EVL_E_INVALID,
+				     "take %s: %s: role %s has no number %" PRId64, b->name, field,
+				     role->name, number);
+}
+
 /* The user's own bits: made once for all roles of the take. */
 static enum evl_status user_pattern(
 	struct build *b, int at, const char *name, struct evl_pattern *out, struct evl_err *err)
@@ -229,20 +247,15 @@ static enum evl_status clocks(struct build *b, struct evl_err *err)
 		int at = lua_gettop(L);
 		const struct evl_bound_role *role =
 			evl_binding_role(b->r->lab.binding, evl_plan_text(L, at, "role"));
-		int64_t number = evl_plan_integer(L, at, "number");
-		bool any = false;
-		for (size_t c = 0; c < role->channel_count; c++) {
-			if (number != 0 && role->channels[c].number != number) {
-				continue;
-			}
-			any = true;
-			evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c)->clock_ppb =
-				(int32_t)evl_plan_integer(L, at, "ppb");
+		uint32_t first, count;
+		enum evl_status st = evl_plan_numbered(
+			b, role, evl_plan_integer(L, at, "number"), "clock", &first, &count, err);
+		if (st < 0) {
+			return st;
 		}
-		if (!any) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"take %s: clock: role %s has no number %" PRId64, b->name,
-				role->name, number);
+		for (uint32_t c = 0; c < count; c++) {
+			evl_plan_part(b, first + c)->clock_ppb =
+				(int32_t)evl_plan_integer(L, at, "ppb");
 		}
 		lua_pop(L, 1);
 	}
@@ -304,8 +317,7 @@ static enum evl_status fill(struct build *b, struct evl_err *err)
 enum evl_status evl_plan_make(struct case_run *c, struct evl_err *err)
 {
 	struct build *b = evl_xcalloc(1, sizeof *b);
-	*b = (struct build){
-		.r = c->r, .c = c, .L = c->co, .table = lua_gettop(c->co)};
+	*b = (struct build){.r = c->r, .c = c, .L = c->co, .table = lua_gettop(c->co)};
 	c->waiting = b;
 	c->take_no = (int)c->takes;
 	enum evl_status st = fill(b, err);

@@ -62,6 +62,10 @@ double evl_plan_number(lua_State *L, int at, const char *name);
 /* The part of a channel, made when it is not there yet. */
 struct evl_take_part *evl_plan_part(struct build *b, uint32_t channel);
 uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_role *role);
+/* The channels of a role that `number` means: 0 all of them, else the one that has it. Without one
+ * EVL_E_INVALID, which names the field of the plan. */
+enum evl_status evl_plan_numbered(const struct build *b, const struct evl_bound_role *role,
+	int64_t number, const char *field, uint32_t *first, uint32_t *count, struct evl_err *err);
 enum evl_status evl_plan_pattern(
 	struct build *b, int at, struct evl_pattern *out, struct evl_err *err);
 enum evl_status evl_plan_phases(const struct build *b, const struct evl_bound_role *role,

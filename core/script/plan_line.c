@@ -222,22 +222,17 @@ enum evl_status evl_plan_inject(struct build *b, struct evl_err *err)
 		int at = lua_gettop(L);
 		const struct evl_bound_role *role =
 			evl_binding_role(b->r->lab.binding, evl_plan_text(L, at, "role"));
-		const int64_t number = evl_plan_integer(L, at, "number");
 		const struct evl_take_injection one = injection(L, at);
-		bool any = false;
-		for (size_t c = 0; c < role->channel_count; c++) {
-			if (number != 0 && role->channels[c].number != number) {
-				continue;
-			}
-			any = true;
+		uint32_t first, count;
+		enum evl_status st = evl_plan_numbered(
+			b, role, evl_plan_integer(L, at, "number"), "inject", &first, &count, err);
+		if (st < 0) {
+			return st;
+		}
+		for (uint32_t c = 0; c < count; c++) {
 			struct evl_take_injection *j = &list[b->plan.injection_count++];
 			*j = one;
-			j->channel = evl_plan_first_channel(b, role) + (uint32_t)c;
-		}
-		if (!any) {
-			return evl_err_set(err, EVL_E_INVALID,
-				"take %s: inject: role %s has no number %" PRId64, b->name,
-				role->name, number);
+			j->channel = first + c;
 		}
 		lua_pop(L, 1);
 	}

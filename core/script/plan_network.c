@@ -88,24 +88,19 @@ enum evl_status evl_plan_networks(struct build *b, struct evl_err *err)
 	lua_getfield(L, b->table, "network");
 	const size_t count = lua_rawlen(L, -1);
 	b->networks = evl_xcalloc(count, sizeof *b->networks);
-	for (; b->network_count < count; b->network_count++) {
-		struct plan_network *n = &b->networks[b->network_count];
-		bool any = false;
-		lua_rawgeti(L, -1, (lua_Integer)b->network_count + 1);
+	for (size_t i = 1; i <= count; i++) {
+		struct plan_network *n = &b->networks[b->network_count++];
+		uint32_t first, channels;
+		lua_rawgeti(L, -1, (lua_Integer)i);
 		network(b, lua_gettop(L), n);
-		for (size_t c = 0; c < n->role->channel_count; c++) {
-			struct evl_take_part *p =
-				evl_plan_part(b, evl_plan_first_channel(b, n->role) + (uint32_t)c);
-			if (n->number == 0 || n->role->channels[c].number == n->number) {
-				any = true;
-				p->network = p->play ? &n->plan : NULL;
-			}
+		enum evl_status st =
+			evl_plan_numbered(b, n->role, n->number, "network", &first, &channels, err);
+		if (st < 0) {
+			return st;
 		}
-		if (!any) {
-			b->network_count++;
-			return evl_err_set(err, EVL_E_INVALID,
-				"take %s: network: role %s has no number %" PRId64, b->name,
-				n->role->name, n->number);
+		for (uint32_t c = 0; c < channels; c++) {
+			struct evl_take_part *p = evl_plan_part(b, first + c);
+			p->network = p->play ? &n->plan : NULL;
 		}
 		lua_pop(L, 1);
 	}

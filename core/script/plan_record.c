@@ -80,25 +80,6 @@ static void add_roles(struct build *b, int at)
 	lua_pop(L, 1);
 }
 
-/* The channels of a role, or the one of a number. */
-static enum evl_status find_channels(struct build *b, const struct evl_bound_role *role,
-	int64_t number, struct evl_take_condition *c, struct evl_err *err)
-{
-	c->first = evl_plan_first_channel(b, role);
-	c->count = (uint32_t)role->channel_count;
-	for (uint32_t i = 0; i < role->channel_count && number != 0; i++) {
-		if (role->channels[i].number == number) {
-			c->first += i;
-			c->count = 1;
-			return EVL_OK;
-		}
-	}
-	return number == 0 ? EVL_OK
-			   : evl_err_set(err, EVL_E_INVALID,
-				     "take %s: record: role %s has no number %" PRId64, b->name,
-				     role->name, number);
-}
-
 static enum evl_when kind_of(const char *name)
 {
 	static const char *const names[] = {"pattern_lost", "slip", "errors_above", "alarm"};
@@ -138,9 +119,10 @@ static enum evl_status read_conditions(struct build *b, int at, const char *fiel
 			b->record.texts[b->record.text_count++] = text;
 			c->text = text;
 		} else {
-			st = find_channels(b,
+			st = evl_plan_numbered(b,
 				evl_binding_role(b->r->lab.binding, evl_plan_text(L, one, "role")),
-				evl_plan_integer(L, one, "number"), c, err);
+				evl_plan_integer(L, one, "number"), "record", &c->first, &c->count,
+				err);
 		}
 		lua_settop(L, list);
 	}
