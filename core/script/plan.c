@@ -58,6 +58,24 @@ uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_ro
 	return first;
 }
 
+void evl_plan_roles(
+	struct build *b, int at, const char *field, void (*each)(struct evl_take_part *p))
+{
+	lua_State *L = b->L;
+	lua_getfield(L, at, field);
+	size_t n = lua_rawlen(L, -1);
+	for (size_t i = 1; i <= n; i++) {
+		lua_rawgeti(L, -1, (lua_Integer)i);
+		const struct evl_bound_role *role =
+			evl_binding_role(b->r->lab.binding, lua_tostring(L, -1));
+		for (size_t c = 0; c < role->channel_count; c++) {
+			each(evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c));
+		}
+		lua_pop(L, 1);
+	}
+	lua_pop(L, 1);
+}
+
 enum evl_status evl_plan_numbered(const struct build *b, const struct evl_bound_role *role,
 	int64_t number, const char *field, uint32_t *first, uint32_t *count, struct evl_err *err)
 {

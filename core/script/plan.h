@@ -62,6 +62,10 @@ double evl_plan_number(lua_State *L, int at, const char *name);
 /* The part of a channel, made when it is not there yet. */
 struct evl_take_part *evl_plan_part(struct build *b, uint32_t channel);
 uint32_t evl_plan_first_channel(const struct build *b, const struct evl_bound_role *role);
+/* `each` for the parts of all channels of the roles that the list in `field` of the table at stack
+ * index `at` names. */
+void evl_plan_roles(
+	struct build *b, int at, const char *field, void (*each)(struct evl_take_part *p));
 /* The channels of a role that `number` means: 0 all of them, else the one that has it. Without one
  * EVL_E_INVALID, which names the field of the plan. */
 enum evl_status evl_plan_numbered(const struct build *b, const struct evl_bound_role *role,

@@ -160,24 +160,15 @@ enum evl_status evl_plan_inside(struct build *b, struct evl_err *err)
 	return st;
 }
 
+static void watch(struct evl_take_part *p)
+{
+	p->capture = true;
+	p->watch = true;
+}
+
 void evl_plan_watch(struct build *b)
 {
-	lua_State *L = b->L;
-	lua_getfield(L, b->table, "watch");
-	size_t n = lua_rawlen(L, -1);
-	for (size_t i = 1; i <= n; i++) {
-		lua_rawgeti(L, -1, (lua_Integer)i);
-		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, lua_tostring(L, -1));
-		for (size_t c = 0; c < role->channel_count; c++) {
-			struct evl_take_part *p =
-				evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c);
-			p->capture = true;
-			p->watch = true;
-		}
-		lua_pop(L, 1);
-	}
-	lua_pop(L, 1);
+	evl_plan_roles(b, b->table, "watch", watch);
 }
 
 /* One injection by its table; channel is still 0. */

@@ -59,25 +59,11 @@ static enum evl_status name_recording(
 	return EVL_OK;
 }
 
-static void add_roles(struct build *b, int at)
+static void record(struct evl_take_part *p)
 {
-	lua_State *L = b->L;
-	lua_getfield(L, at, "roles");
-	size_t n = lua_rawlen(L, -1);
-	for (size_t i = 1; i <= n; i++) {
-		lua_rawgeti(L, -1, (lua_Integer)i);
-		const struct evl_bound_role *role =
-			evl_binding_role(b->r->lab.binding, lua_tostring(L, -1));
-		for (size_t c = 0; c < role->channel_count; c++) {
-			struct evl_take_part *p =
-				evl_plan_part(b, evl_plan_first_channel(b, role) + (uint32_t)c);
-			p->capture = true;
-			p->record_received = true;
-			p->record_sent = p->play;
-		}
-		lua_pop(L, 1);
-	}
-	lua_pop(L, 1);
+	p->capture = true;
+	p->record_received = true;
+	p->record_sent = p->play;
 }
 
 static enum evl_when kind_of(const char *name)
@@ -155,7 +141,7 @@ enum evl_status evl_plan_record(struct build *b, struct evl_err *err)
 	lua_pop(L, 1);
 	r->when = p->when;
 	r->mark = p->mark;
-	add_roles(b, at);
+	evl_plan_roles(b, at, "roles", record);
 	enum evl_status st = read_conditions(b, at, "when", p->when, &r->when_count, err);
 	st = st == EVL_OK ? read_conditions(b, at, "mark", p->mark, &r->mark_count, err) : st;
 	p->count = r->most > 0 ? r->most : 1;
