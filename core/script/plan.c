@@ -28,6 +28,14 @@ int64_t evl_plan_integer(lua_State *L, int at, const char *name)
 	return v;
 }
 
+bool evl_plan_bool(lua_State *L, int at, const char *name)
+{
+	lua_getfield(L, at, name);
+	bool v = lua_toboolean(L, -1);
+	lua_pop(L, 1);
+	return v;
+}
+
 double evl_plan_number(lua_State *L, int at, const char *name)
 {
 	lua_getfield(L, at, name);

@@ -54,9 +54,10 @@ struct phases {
 	uint32_t set;
 };
 
-/* Fields of the table at stack index `at`; NULL or 0 when they are not there. */
+/* Fields of the table at stack index `at`; NULL, 0 or false when they are not there. */
 const char *evl_plan_text(lua_State *L, int at, const char *name);
 int64_t evl_plan_integer(lua_State *L, int at, const char *name);
+bool evl_plan_bool(lua_State *L, int at, const char *name);
 double evl_plan_number(lua_State *L, int at, const char *name);
 
 /* The part of a channel, made when it is not there yet. */

@@ -68,16 +68,15 @@ static void record(struct evl_take_part *p)
 
 static enum evl_when kind_of(const char *name)
 {
-	static const char *const names[] = {"pattern_lost", "slip", "errors_above", "alarm"};
+	static const char *const names[] = {[EVL_WHEN_PATTERN_LOST] = "pattern_lost",
+		[EVL_WHEN_SLIP] = "slip",
+		[EVL_WHEN_ERRORS] = "errors_above",
+		[EVL_WHEN_ALARM] = "alarm"};
 	int k = 0;
-	while (k < 4 && strcmp(names[k], name) != 0) {
+	while (k < EVL_WHEN_INSTANT && strcmp(names[k], name) != 0) {
 		k++;
 	}
-	return k == 0   ? EVL_WHEN_PATTERN_LOST
-	       : k == 1 ? EVL_WHEN_SLIP
-	       : k == 2 ? EVL_WHEN_ERRORS
-	       : k == 3 ? EVL_WHEN_ALARM
-			: EVL_WHEN_INSTANT;
+	return (enum evl_when)k;
 }
 
 static enum evl_status read_conditions(struct build *b, int at, const char *field,
@@ -130,15 +129,11 @@ enum evl_status evl_plan_record(struct build *b, struct evl_err *err)
 	}
 	r->part.part_ns = (uint64_t)evl_plan_integer(L, at, "part_ns");
 	r->part.part_bytes = (uint64_t)evl_plan_integer(L, at, "part_bytes");
-	lua_getfield(L, at, "compress");
-	r->part.compress = lua_toboolean(L, -1);
-	lua_pop(L, 1);
+	r->part.compress = evl_plan_bool(L, at, "compress");
 	r->most = (uint32_t)evl_plan_integer(L, at, "most");
 	r->before_ns = (uint64_t)evl_plan_integer(L, at, "before_ns");
 	r->after_ns = (uint64_t)evl_plan_integer(L, at, "after_ns");
-	lua_getfield(L, at, "until_triggered");
-	r->until_triggered = lua_toboolean(L, -1);
-	lua_pop(L, 1);
+	r->until_triggered = evl_plan_bool(L, at, "until_triggered");
 	r->when = p->when;
 	r->mark = p->mark;
 	evl_plan_roles(b, at, "roles", record);

@@ -199,9 +199,7 @@ static enum evl_status lay_window(struct build *b, const struct asked *a,
 	}
 	w->seam_bits = evl_recording_bits(a->rec, clock, field_ns(L, a->window, "seam_ns"));
 	w->times = field_ns(L, a->window, "times");
-	lua_getfield(L, a->window, "then_idle");
-	w->then_idle = lua_toboolean(L, -1);
-	lua_pop(L, 1);
+	w->then_idle = evl_plan_bool(L, a->window, "then_idle");
 	/* Two clocks, and the rounding of slabs: the first bits may have come before the recording
 	 * begins, the last after it ends. */
 	const uint64_t slack =
