@@ -329,8 +329,7 @@ static int set_trace(struct simmux_line *l, const struct simmux_options *o,
 	const struct evl_setting *s, struct evl_sdh_at a, struct evl_adapter_error *err)
 {
 	const bool sent = s->kind == EVL_SETTING_SENT;
-	const bool own = a.level == EVL_SDH_SECTION && l->section_rx != NULL;
-	struct evl_sdh_rx *rx = own ? l->section_rx : l->rx;
+	struct evl_sdh_rx *rx = simmux_line_rx(l, a);
 	struct simmux_place *p = place_at(l, a);
 	struct evl_trace trace;
 	struct evl_err why = {0};

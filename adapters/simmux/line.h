@@ -57,6 +57,12 @@ struct simmux_line {
 	uint32_t out_bytes[EVL_SDH_MOST_CLIENTS];
 };
 
+/* The receiver that knows of a place: a protected section has one of its own. */
+static inline struct evl_sdh_rx *simmux_line_rx(const struct simmux_line *l, struct evl_sdh_at at)
+{
+	return at.level == EVL_SDH_SECTION && l->section_rx != NULL ? l->section_rx : l->rx;
+}
+
 /* NULL: err->text says why: the mapping, or out of memory. */
 struct simmux_line *simmux_line_create(const struct simmux_options *o, uint32_t index,
 	const char *mapping, enum simmux_order order, struct evl_adapter_error *err);

@@ -98,8 +98,7 @@ static void report_changes(struct simmux_unit *u)
 			at[count++] = (struct evl_sdh_at){EVL_SDH_CLIENT, i};
 		}
 		for (uint32_t i = 0; i < count; i++) {
-			const bool own = i == 0 && l->section_rx != NULL;
-			uint32_t present = evl_sdh_rx_defects(own ? l->section_rx : l->rx, at[i]);
+			uint32_t present = evl_sdh_rx_defects(simmux_line_rx(l, at[i]), at[i]);
 			uint32_t channel = channel_of(u, l, at[i]);
 
 			for (uint32_t a = EVL_ALARM_LOS; a < EVL_ALARM_COUNT; a++) {
