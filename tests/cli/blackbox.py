@@ -170,6 +170,14 @@ def check_clean(r):
     assert r.status >= 0, str(r)
 
 
+def finish(child):
+    """What a started program said, when it has ended."""
+    out, err = child.communicate(timeout=TIME_LIMIT_S)
+    r = Result(child.returncode, out.decode(), err.decode(), 0)
+    check_clean(r)
+    return r
+
+
 def expect(r, status, *words):
     """Exit status, and words that standard output or error must hold."""
     assert r.status == status, 'status %d expected\n%s' % (status, r)

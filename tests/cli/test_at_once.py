@@ -76,6 +76,18 @@ def cases_of(store, run=1):
                                                'message FROM case_ WHERE run=%d' % run)}
 
 
+def wait_for(child, store, count, sql):
+    """Until the rows are there, or the run has ended."""
+    end = time.monotonic() + b.TIME_LIMIT_S
+    while time.monotonic() < end and child.poll() is None:
+        try:
+            if n.rows(store, sql)[0][0] >= count:
+                return
+        except sqlite3.Error:
+            pass
+        time.sleep(0.01)
+
+
 def digest(r):
     return [line for line in r.out.splitlines() if line.startswith('results')][0]
 
@@ -276,18 +288,9 @@ def test_stopped_by_the_user(p):
         '"1 min"', '"2 h"'), case('b', arrives('second', '1 h'), 'second').replace(
             '"1 min"', '"2 h"'), case('c', arrives('first', '40 ms'), 'first'))
     child = p.start(*args(p, p.store), stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    end = time.monotonic() + b.TIME_LIMIT_S
-    while time.monotonic() < end:
-        try:
-            if n.rows(p.store, 'SELECT count(*) FROM take WHERE frames > 0')[0][0] == 2:
-                break
-        except sqlite3.Error:
-            pass
-        time.sleep(0.05)
+    wait_for(child, p.store, 2, 'SELECT count(*) FROM take WHERE frames > 0')
     child.send_signal(signal.SIGINT)
-    out, err = child.communicate(timeout=b.TIME_LIMIT_S)
-    b.check_clean(b.Result(child.returncode, out.decode(), err.decode(), 0))
-    assert child.returncode == 2, (child.returncode, out, err)
+    b.expect(b.finish(child), 2)
     c = cases_of(p.store)
     assert sorted(c) == ['a', 'b']
     assert all(x[:2] == ('inconclusive', 'interrupted') for x in c.values()), c
@@ -352,15 +355,8 @@ def test_killed_beside_one_that_finished(p):
                arrives('second', '6 s'), 'second'))
     whole = b.expect(p.run(*args(p, p.store)), 0)
     child = p.start(*args(p, p.path('k.db')), stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    end = time.monotonic() + b.TIME_LIMIT_S
-    while time.monotonic() < end and child.poll() is None:
-        try:
-            if n.rows(p.path('k.db'), "SELECT count(*) FROM take t JOIN case_ c ON c.run=t.run AND "
-                      "c.ordinal=t.case_no WHERE c.name='more' AND t.frames > 0")[0][0] > 0:
-                break
-        except sqlite3.Error:
-            pass
-        time.sleep(0.01)
+    wait_for(child, p.path('k.db'), 1, "SELECT count(*) FROM take t JOIN case_ c ON c.run=t.run "
+             "AND c.ordinal=t.case_no WHERE c.name='more' AND t.frames > 0")
     child.send_signal(signal.SIGKILL)
     child.communicate()
     r = b.expect(p.run(*args(p, p.path('k.db'), '--continue', '1')), 0,

@@ -45,10 +45,7 @@ class Night:
                 return
 
     def end(self):
-        out, err = self.child.communicate(timeout=b.TIME_LIMIT_S)
-        r = b.Result(self.child.returncode, out.decode(), err.decode(), 0)
-        b.check_clean(r)
-        return r
+        return b.finish(self.child)
 
 
 def test_forwards_while_waiting(p):

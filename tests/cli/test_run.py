@@ -218,10 +218,7 @@ def test_interrupt(p):
         time.sleep(0.01)
         if child.poll() is None:
             child.send_signal(stop)  # the second one must be as clean
-        out, err = child.communicate(timeout=b.TIME_LIMIT_S)
-        r = b.Result(child.returncode, out.decode(), err.decode(), 0)
-        b.check_clean(r)
-        b.expect(r, 2, 'interrupted')
+        b.expect(b.finish(child), 2, 'interrupted')
         check_interrupted(p, number)
     b.expect(p.run('dossier', '1', '--store', p.store, '--out', p.path('out')), 0)
     b.expect(p.run('verify', p.path('out')), 0)
@@ -234,10 +231,7 @@ def test_interrupt_while_loading(p):
                     '--progress', 'none', stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     assert child.stderr.readline() == b'here\n'
     child.send_signal(signal.SIGINT)
-    out, err = child.communicate(timeout=b.TIME_LIMIT_S)
-    r = b.Result(child.returncode, out.decode(), err.decode(), 0)
-    b.check_clean(r)
-    b.expect(r, 2, 'interrupted')
+    b.expect(b.finish(child), 2, 'interrupted')
 
 
 def test_kill(p):
