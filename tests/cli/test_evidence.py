@@ -34,6 +34,22 @@ def openssl(*args, cwd=None):
     return r.returncode, r.stdout + r.stderr
 
 
+def key_and_cert(p, name, subject):
+    status, text = openssl('req', '-x509', '-newkey', 'ec', '-pkeyopt', 'ec_paramgen_curve:P-256',
+                           '-nodes', '-keyout', p.path(name + '.key'), '-out',
+                           p.path(name + '.pem'), '-days', '3650', '-subj', subject)
+    assert status == 0, text
+
+
+def flip(path, at):
+    """One bit of the byte `at`."""
+    with open(path, 'r+b') as f:
+        f.seek(at)
+        byte = f.read(1)
+        f.seek(at)
+        f.write(bytes([byte[0] ^ 1]))
+
+
 def test_dossier(p):
     b.expect(p.run_campaign(b.ARRIVAL, build='B'), 1)
     out, r = dossier(p)
@@ -86,20 +102,12 @@ def test_full_and_light(p):
     b.expect(p.run(*make), 0)
     assert sorted(os.listdir(out)) == FILES
     b.expect(p.run(*make, '--recordings'), 0)
-    with open(os.path.join(out, 'recording-2.tar'), 'r+b') as f:
-        f.seek(7000)
-        byte = f.read(1)
-        f.seek(7000)
-        f.write(bytes([byte[0] ^ 1]))
+    flip(os.path.join(out, 'recording-2.tar'), 7000)
     b.expect(p.run('verify', out), 1, 'recording-2.tar: was altered')
     # A recording that is not what the run made is not handed over, and the old dossier stays.
     before = sorted(os.listdir(p.dir))
     victim = os.path.join(p.store + '.recordings', sorted(os.listdir(p.store + '.recordings'))[0])
-    with open(victim, 'r+b') as f:
-        f.seek(9000)
-        byte = f.read(1)
-        f.seek(9000)
-        f.write(bytes([byte[0] ^ 1]))
+    flip(victim, 9000)
     b.refused(p.run(*make, '--recordings'), 3, victim)
     assert sorted(os.listdir(p.dir)) == before and len(os.listdir(out)) == len(FILES) + 2
     os.unlink(victim)
@@ -129,12 +137,7 @@ def test_compressed(p):
 def test_own_key(p):
     b.expect(p.run_campaign(b.ARRIVAL), 0)
     for name in ('lab', 'other'):
-        status, text = openssl('req', '-x509', '-newkey', 'ec', '-pkeyopt',
-                               'ec_paramgen_curve:P-256', '-nodes', '-keyout',
-                               p.path(name + '.key'), '-out', p.path(name + '.pem'), '-days',
-                               '3650', '-subj',
-                               '/O=Example Laboratory (invented)/CN=' + name)
-        assert status == 0, text
+        key_and_cert(p, name, '/O=Example Laboratory (invented)/CN=' + name)
     key, cert = p.path('lab.key'), p.path('lab.pem')
     out, r = dossier(p, more=('--key', key, '--cert', cert))
     assert 'DEMONSTRATION' not in r.out
@@ -237,10 +240,7 @@ def test_proof_and_witness(p):
     assert r.status == 3 and 'frost/1' in r.err and name in r.err, str(r)
     b.refused(p.run('verify', out, '--prove', name + '/1'), 64, '--out')
     b.refused(p.run('verify', out, '--witness'), 64, '--key')
-    status, text = openssl('req', '-x509', '-newkey', 'ec', '-pkeyopt', 'ec_paramgen_curve:P-256',
-                           '-nodes', '-keyout', p.path('w.key'), '-out', p.path('w.pem'), '-days',
-                           '3650', '-subj', '/CN=Witness (invented)')
-    assert status == 0, text
+    key_and_cert(p, 'w', '/CN=Witness (invented)')
     b.expect(p.run('verify', out, '--witness', '--key', p.path('w.key'), '--cert',
                    p.path('w.pem')), 0, 'witnessed')
     b.expect(p.run('verify', out), 0, 'Witness (invented)', 'Nothing was altered')
