@@ -97,6 +97,17 @@ static void passing(void **state)
 	evl_text_finish(&html);
 }
 
+/* How often `what` begins between `from` and `end`; NULL: the end of the text. */
+static size_t count(const char *what, const char *from, const char *end)
+{
+	size_t n = 0;
+	for (const char *at = from; (at = strstr(at, what)) != NULL && (end == NULL || at < end);
+		at++) {
+		n++;
+	}
+	return n;
+}
+
 static void failing(void **state)
 {
 	(void)state;
@@ -116,26 +127,14 @@ static void failing(void **state)
 	assert_non_null(strstr(evl_text_str(&html), ">AIS</th><td>trib</td><td>LOS line</td>"));
 	assert_null(strstr(evl_text_str(&html), "(3-4-1) (3-4-1)"));
 	/* 63 tributaries and the line have one cell each. */
-	size_t cells = 0;
-	for (const char *at = evl_text_str(&html);
-		(at = strstr(at, "<td class=\"cell is-")) != NULL; at++) {
-		cells++;
-	}
-	assert_int_equal(cells, 64);
+	assert_int_equal(count("<td class=\"cell is-", evl_text_str(&html), NULL), 64);
 	/* And one in the strip; three of them have a sign. */
-	cells = 0;
-	size_t signs = 0;
 	const char *strip = strstr(evl_text_str(&html), "<ul class=\"channels\"");
 	const char *end = strstr(evl_text_str(&html), "A cell for each channel");
 	assert_non_null(strip);
 	assert_non_null(end);
-	for (const char *at = strip; (at = strstr(at, "<li class=\"is-")) != NULL && at < end;
-		at++) {
-		cells++;
-		signs += strncmp(at, "<li class=\"is-fail\"><svg", 24) == 0;
-	}
-	assert_int_equal(cells, 64);
-	assert_int_equal(signs, 3);
+	assert_int_equal(count("<li class=\"is-", strip, end), 64);
+	assert_int_equal(count("<li class=\"is-fail\"><svg", strip, end), 3);
 	evl_text_finish(&html);
 }
 
@@ -179,12 +178,7 @@ static void shares(void **state)
 	assert_true(bad != NULL && bad < end);
 	assert_true(good != NULL && good < end);
 	/* 60 checks at 20 places are three claims; the 22 short cases have one each. */
-	size_t claims = 0;
-	for (const char *at = evl_text_str(&html);
-		(at = strstr(at, "<article class=\"claim\"")) != NULL; at++) {
-		claims++;
-	}
-	assert_int_equal(claims, 25);
+	assert_int_equal(count("<article class=\"claim\"", evl_text_str(&html), NULL), 25);
 	evl_text_finish(&html);
 }
 
@@ -211,12 +205,7 @@ static void places(void **state)
 	check_page(
 		&html, "'AU-4 1, K = 1' 'AU-4 4, K = 3' '4-3-7-3' '3-7-4' 'M 4' 't1, 2 channels'");
 	/* trib: 3 blocks; far: 4 AU-4 of 3; t1: 3. */
-	size_t blocks = 0;
-	for (const char *at = evl_text_str(&html);
-		(at = strstr(at, "<table class=\"map\">")) != NULL; at++) {
-		blocks++;
-	}
-	assert_int_equal(blocks, 3 + 12 + 3);
+	assert_int_equal(count("<table class=\"map\">", evl_text_str(&html), NULL), 3 + 12 + 3);
 	evl_text_finish(&html);
 }
 
