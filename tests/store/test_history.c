@@ -374,6 +374,14 @@ static void test_choice(void **state)
 	REFUSED(evl_past_load(&past, store, &q, err), EVL_E_INVALID, "between 0 and 1");
 }
 
+static void by_sqlite(const char *sql)
+{
+	sqlite3 *db;
+	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+	assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
+	sqlite3_close(db);
+}
+
 /* Rows as another program could put them: 1003 runs, and counts near the end of the range. */
 static void test_bounds(void **state)
 {
@@ -389,10 +397,7 @@ static void test_bounds(void **state)
 		"9223372036854775807, x'01', x'' FROM run;"
 		"INSERT INTO check_tally SELECT run, 0, 1, 'ratio', 9223372036854775807, "
 		"9223372036854775807, x'01', x'' FROM run;";
-	sqlite3 *db;
-	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-	assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
-	sqlite3_close(db);
+	by_sqlite(sql);
 	load(NULL);
 	assert_int_equal(past.run_count, EVL_PAST_RUNS_MAX);
 	assert_int_equal(past.older, 3);
@@ -487,14 +492,6 @@ static void test_checks(void **state)
 	assert_int_equal(past.checks[0].build_runs, 1); /* build B */
 }
 
-static void tamper(const char *sql)
-{
-	sqlite3 *db;
-	assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
-	assert_int_equal(sqlite3_exec(db, sql, NULL, NULL, NULL), SQLITE_OK);
-	sqlite3_close(db);
-}
-
 /* The tally follows from the checks, and verification says when it does not. */
 static void test_tally(void **state)
 {
@@ -544,11 +541,11 @@ static void test_tally(void **state)
 			"INSERT INTO check_tally VALUES(1,0,1,'other',0,0,x'02',x'')"}};
 	for (size_t i = 0; i < sizeof changes / sizeof *changes; i++) {
 		struct evl_chain_report report;
-		tamper(changes[i][0]);
+		by_sqlite(changes[i][0]);
 		REFUSED(evl_store_chain_verify(store, 1, &report, err), EVL_E_CORRUPT,
 			"check_tally does not say what the checks say");
 		assert_string_equal(report.table, "check_tally");
-		tamper(changes[i][1]);
+		by_sqlite(changes[i][1]);
 		OK(evl_store_chain_verify(store, 1, NULL, err));
 	}
 }
