@@ -39,6 +39,15 @@ static void run(const char *fmt, const char *a, const char *b)
 	assert_int_equal(system(command), 0);
 }
 
+static void fill(uint8_t *data, uint32_t channel, uint64_t at, size_t bytes)
+{
+	if (channel == 1) {
+		memset(data, 0xD5, bytes); /* A-law silence */
+	} else {
+		sample_fill(data, channel, at, bytes);
+	}
+}
+
 /* 0.8 s: one E1 of noise, one idle, and a line of noise, 16 Mbyte. */
 static void make(const char *path, bool finish, struct evl_rec_totals *totals)
 {
@@ -50,10 +59,7 @@ static void make(const char *path, bool finish, struct evl_rec_totals *totals)
 	for (uint64_t s = 0; s < SLABS; s++) {
 		for (uint32_t c = 0; c < LINES; c++) {
 			size_t n = evl_rate_bytes(lines[c].rate, FRAMES);
-			sample_fill(slab, c, s * n, n);
-			if (c == 1) {
-				memset(slab, 0xD5, n); /* A-law silence */
-			}
+			fill(slab, c, s * n, n);
 			assert_int_equal(evl_rec_write(w, c, s * n * 8, slab, n, 0, &err), EVL_OK);
 		}
 		if (s % 50 == 49) {
@@ -76,10 +82,7 @@ static void read_in_step(const char *path)
 	for (uint64_t s = 0; s < SLABS; s++) {
 		for (uint32_t c = 0; c < LINES; c++) {
 			size_t n = evl_rate_bytes(lines[c].rate, FRAMES);
-			sample_fill(want, c, s * n, n);
-			if (c == 1) {
-				memset(want, 0xD5, n);
-			}
+			fill(want, c, s * n, n);
 			assert_int_equal(evl_rec_read(r, c, s * n * 8, got, n, &err), EVL_OK);
 			assert_memory_equal(got, want, n);
 		}
