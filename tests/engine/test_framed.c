@@ -273,11 +273,11 @@ static void framed_channels_are_watched(void **state)
 	down(&l);
 }
 
-/* Frames through a network of 10 ms: RAI and LOF go in at their instant
- * and arrive 10 ms later. RAI of an E1 is the A bit (G.704 2.3.2), seen after 2 to 5 NFAS; C bits
- * are made for the frames as they are, so no CRC error. LOF: 3 bad FAS, 750 us (G.706 4.1.1). T1:
- * RAI in ESF 1111111100000000 on the link, in SF bit 2 of every timeslot (T1.403, from memory); no
- * F bits are OOF (2 of 4 or so are wrong, G.706 2.1.1 from memory), and CRC errors go with LOF. */
+/* Frames through a network of 10 ms: RAI and LOF go in at their instant and arrive 10 ms later.
+ * RAI of an E1 is the A bit (G.704 2.3.2), seen after 2 to 5 NFAS; C bits are made for the frames
+ * as they are, so no CRC error. LOF: 3 bad FAS, 750 us (G.706 4.1.1). T1: RAI in ESF
+ * 1111111100000000 on the link, in SF bit 2 of every timeslot (T1.403, from memory); no F bits are
+ * OOF (2 of 4 or so are wrong, G.706 2.1.1 from memory), and CRC errors go with LOF. */
 static void frames_carry_alarms_through_a_network(void **state)
 {
 	(void)state;
