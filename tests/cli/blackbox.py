@@ -14,6 +14,8 @@ import tempfile
 import traceback
 
 PROGRAM, SOURCE_ROOT = sys.argv[1], sys.argv[2]
+# Adapters for tests, beside the program (tests/mocks).
+MOCKS = os.path.join(os.path.dirname(os.path.abspath(PROGRAM)), 'tests', 'adapter')
 TIME_LIMIT_S = 120  # of one run of the program; the machine may be busy
 
 BENCH = '''\

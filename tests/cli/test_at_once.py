@@ -14,7 +14,6 @@ import blackbox as b
 import night_place as n
 
 KILLS = int(os.environ.get('EVL_KILLS_AT_ONCE', '3'))  # scripts/kill-nights asks for more
-MOCKS = os.path.join(os.path.dirname(os.path.abspath(b.PROGRAM)), 'tests', 'adapter')
 
 BENCH = '''\
 bench: groups
@@ -261,7 +260,7 @@ def three(last='200 ms'):
 
 def test_an_adapter_that_fails(p):
     place(p, *three(), bench=TWO % ', fail_exchange: 9, fail_take: 2', head=TWO_HEAD)
-    b.expect(p.run(*args(p, p.store, '--adapter-path', MOCKS)), 3, 'exchange')
+    b.expect(p.run(*args(p, p.store, '--adapter-path', b.MOCKS)), 3, 'exchange')
     c = cases_of(p.store)
     for name in ('first', 'second'):
         assert c[name][0] == 'error', c
@@ -272,7 +271,7 @@ def test_an_adapter_that_fails(p):
 
 def test_an_adapter_that_hangs(p):
     place(p, *three(), bench=TWO % ', hang_exchange: 9, fail_take: 2', head=TWO_HEAD)
-    more = ('--adapter-path', MOCKS, '--hang-limit', '1')
+    more = ('--adapter-path', b.MOCKS, '--hang-limit', '1')
     b.refused(p.run(*args(p, p.store, *more)), 3, 'instance one hangs')
     c = cases_of(p.store)
     assert [c[x][:2] for x in ('first', 'second')] == [('error', 'finished')] * 2, c

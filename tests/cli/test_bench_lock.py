@@ -23,13 +23,11 @@ HEAD = '''\
 campaign { name = "small", title = "Small", version = "1", needs = {
     trib = { rate = "E1", count = 4, play = true, capture = true } } }
 '''
-MOCKS = os.path.join(os.environ.get('EVL_BUILD_ROOT') or os.path.dirname(b.PROGRAM), 'tests',
-                     'adapter')
 
 
 def args(p, campaign, bench, store):
     return ('run', campaign, '--bench', bench, '--build', 'A', '--store', p.path(store),
-            '--progress', 'none', '--adapter-path', MOCKS)
+            '--progress', 'none', '--adapter-path', b.MOCKS)
 
 
 def is_locked(path):

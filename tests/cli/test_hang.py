@@ -22,7 +22,6 @@ campaign { name = "%s", title = "Hang", version = "1", needs = {
     trib = { rate = "E1", count = 4, play = true, capture = true } } }
 '''
 HANGS = ', hang_exchange: 5, fail_take: 2'
-MOCKS = os.path.join(os.path.dirname(os.path.abspath(b.PROGRAM)), 'tests', 'adapter')
 
 
 def campaign(p, name):
@@ -33,7 +32,7 @@ def campaign(p, name):
 def test_run(p):
     p.write('bench.yaml', BENCH % HANGS)
     args = ['run', campaign(p, 'one'), '--bench', p.bench, '--build', 'A', '--store', p.store,
-            '--adapter-path', MOCKS, '--progress', 'none', '--hang-limit', '1']
+            '--adapter-path', b.MOCKS, '--progress', 'none', '--hang-limit', '1']
     began = time.monotonic()
     r = b.refused(p.run(*args), 3, 'instance loop hangs', 'exchange', '--continue')
     assert time.monotonic() - began < 30
@@ -55,7 +54,7 @@ def test_night_goes_on(p):
     campaign(p, 'first')
     campaign(p, 'second')
     night = p.write('night.yaml', n.NIGHT.replace('[A, B]', '[A]').replace('repeat: 2, ', ''))
-    r = p.run('night', night, '--adapter-path', MOCKS, '--progress', 'none', '--hang-limit', '1')
+    r = p.run('night', night, '--adapter-path', b.MOCKS, '--progress', 'none', '--hang-limit', '1')
     b.expect(r, 3, 'all runs are done')
     assert r.err.count('hangs') == 2 and r.out.count('2 cases were taken over, 1 were run') == 2, \
         str(r)
@@ -72,7 +71,7 @@ def test_night_after_a_hang_in_the_first_take(p):
     campaign(p, 'second')
     night = p.write('night.yaml', n.NIGHT.replace('[A, B]', '[A]').replace(
         'repeat: 2, ', '').replace('seed: 3', 'seed: 3\nretry: {error: 1}'))
-    r = p.run('night', night, '--adapter-path', MOCKS, '--progress', 'none', '--hang-limit', '1')
+    r = p.run('night', night, '--adapter-path', b.MOCKS, '--progress', 'none', '--hang-limit', '1')
     b.expect(r, 3, 'all runs are done')
     # Each of the two campaigns hangs in each of its attempts that plays anything.
     assert r.err.count('hangs') >= 3, str(r)
@@ -87,7 +86,7 @@ def test_opening_for_the_timetable(p):
     night = p.write('night.yaml', n.NIGHT)
     for more in ((), ('--timetable',)):
         began = time.monotonic()
-        b.refused(p.run('night', night, '--adapter-path', MOCKS, '--hang-limit', '1', *more), 3,
+        b.refused(p.run('night', night, '--adapter-path', b.MOCKS, '--hang-limit', '1', *more), 3,
                   'night.yaml: opening ', 'bench.yaml for first/one/A: ',
                   'instance loop hangs', 'mend the bench')
         assert time.monotonic() - began < 30

@@ -21,7 +21,6 @@ import pdh_decoder  # noqa: E402
 
 WHOLE = os.environ.get('EVL_WHOLE') == '1'
 LAST_S = 25 * 3600 if WHOLE else 31 * 60
-MOCKS = os.path.join(os.path.dirname(os.path.abspath(b.PROGRAM)), 'tests', 'adapter')
 
 BENCH = '''\
 bench: pdh
@@ -151,7 +150,7 @@ def test_bins(p):
     loop_head = HEAD.replace('capture = true', 'capture = true, inject = true')
     loop_head = loop_head.replace('"T1", count = 2', '"T1", count = 1')
     r, shown, rows = run(p, loop_head, PLANTED.replace('WHOLE', str(WHOLE).lower()), LAST_S,
-                         'inject = faults', '--adapter-path', MOCKS)
+                         'inject = faults', '--adapter-path', b.MOCKS)
 
     def near(name, bin_seconds, number):
         x = rows[name, 'near', bin_seconds, number]

@@ -12,8 +12,7 @@ import night_place as n
 
 WINDOW = n.NIGHT.replace('[A, B]', '[A]').replace('repeat: 2, ', '').replace(
     'seed: 3', 'seed: 3\nzone: Etc/UTC\nwindow: "22:00 to 06:00"')
-CLOCK = os.path.join(os.environ.get('EVL_BUILD_ROOT') or os.path.dirname(b.PROGRAM), 'tests',
-                     'adapter', 'jumping_clock.so')
+CLOCK = os.path.join(b.MOCKS, 'jumping_clock.so')
 SLOW = b.LONG.replace('20 h', '10 min').replace('10 h', '5 s')
 
 
